@@ -1,0 +1,1 @@
+"""The electrode: Nernst factor, buffers, calibration, uncertainty."""

@@ -1,0 +1,1 @@
+"""The endpoint: has a reading come to rest?"""

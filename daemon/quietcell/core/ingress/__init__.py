@@ -1,0 +1,1 @@
+"""Carbon dioxide ingress: evidence, rivals, detector."""

@@ -1,0 +1,156 @@
+"""What a meter yields: one reading, and blocks of readings on a segment's own time.
+
+Drivers make `Reading`; the service puts readings on segment time as `ReadingBlock`, the form the
+engine, the ledger and recordings share. A quantity that was not measured is None in a reading and
+NaN in a block.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import IntFlag
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Flag(IntFlag):
+    """What is known against a reading as it came from the meter.
+
+    Bits are stored in ledgers: a bit keeps its meaning for ever, new flags take new bits.
+    """
+
+    BURST = 1 << 0
+    """Arrived with others after a stall: the time of measurement is uncertain."""
+    AFTER_TIMEOUT = 1 << 1
+    """The first reading after a meter did not answer in time."""
+    AFTER_ERROR = 1 << 2
+    """The first reading after a framing error or discarded input."""
+    METER_STATUS = 1 << 3
+    """The meter itself marked the reading as not valid."""
+    METER_UNSTABLE = 1 << 4
+    """The meter itself marked the reading as not settled."""
+    METER_OVERRANGE = 1 << 5
+    """The meter reported a quantity beyond its range."""
+    LATE = 1 << 6
+    """Reached the engine after its receipt time had passed; the time was moved forward."""
+    OPERATOR = 1 << 7
+    """Someone is working on the cell (service switch of the meter)."""
+
+    @property
+    def label(self) -> str:
+        """Name of a single flag as records and recordings write it, such as ``after-timeout``."""
+        return (self.name or "").lower().replace("_", "-")
+
+
+FLAG_BY_LABEL = {flag.label: flag for flag in Flag}
+
+
+def flag_labels(flags: int) -> list[str]:
+    """Return the names of the flags set in `flags`, lowest bit first."""
+    return [flag.label for flag in Flag if flags & flag]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One row from a meter, stamped at the descriptor before parsing."""
+
+    boot_ms: int
+    """Receipt time on the clock of the machine that counts through suspend, whole ms."""
+    mv: float | None
+    """Electrode potential, mV; falls as pH rises for a glass electrode."""
+    temperature_c: float | None
+    """Sample temperature, °C."""
+    conductivity_us_cm: float | None = None
+    """Raw conductivity at sample temperature, µS/cm."""
+    flow_ml_min: float | None = None
+    """Sample flow, mL/min."""
+    flags: Flag = Flag(0)
+    """What the meter or the line says against this reading."""
+
+
+Quantity = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadingBlock:
+    """Consecutive readings of one segment, column by column.
+
+    All columns have shape (n,). Times are whole milliseconds since the segment began and never
+    decrease; equal times are legal. NaN means not measured.
+    """
+
+    ms: NDArray[np.int64]
+    mv: Quantity
+    temperature_c: Quantity
+    conductivity_us_cm: Quantity
+    flow_ml_min: Quantity
+    flags: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.ms)
+
+    def __getitem__(self, rows: slice) -> "ReadingBlock":
+        """Return consecutive rows as a block of their own."""
+        return ReadingBlock(
+            ms=self.ms[rows],
+            mv=self.mv[rows],
+            temperature_c=self.temperature_c[rows],
+            conductivity_us_cm=self.conductivity_us_cm[rows],
+            flow_ml_min=self.flow_ml_min[rows],
+            flags=self.flags[rows],
+        )
+
+    @classmethod
+    def from_columns(
+        cls,
+        ms: Sequence[int] | NDArray[np.int64],
+        mv: Sequence[float] | Quantity,
+        temperature_c: Sequence[float] | Quantity | None = None,
+        conductivity_us_cm: Sequence[float] | Quantity | None = None,
+        flow_ml_min: Sequence[float] | Quantity | None = None,
+        flags: Sequence[int] | NDArray[np.int64] | None = None,
+    ) -> "ReadingBlock":
+        """Make a block from columns of equal length; a missing column was not measured."""
+
+        def quantity(column: Sequence[float] | Quantity | None) -> Quantity:
+            return np.full(len(ms), np.nan) if column is None else np.asarray(column, np.float64)
+
+        return cls(
+            ms=np.asarray(ms, np.int64),
+            mv=quantity(mv),
+            temperature_c=quantity(temperature_c),
+            conductivity_us_cm=quantity(conductivity_us_cm),
+            flow_ml_min=quantity(flow_ml_min),
+            flags=np.zeros(len(ms), np.int64) if flags is None else np.asarray(flags, np.int64),
+        )
+
+    @classmethod
+    def from_readings(cls, readings: Iterable[Reading], *, anchor_boot_ms: int) -> "ReadingBlock":
+        """Put readings on the time of the segment that began at `anchor_boot_ms`."""
+        rows = list(readings)
+
+        def column(name: str) -> Quantity:
+            values = (getattr(row, name) for row in rows)
+            return np.array([np.nan if value is None else value for value in values], np.float64)
+
+        return cls(
+            ms=np.array([row.boot_ms - anchor_boot_ms for row in rows], np.int64),
+            mv=column("mv"),
+            temperature_c=column("temperature_c"),
+            conductivity_us_cm=column("conductivity_us_cm"),
+            flow_ml_min=column("flow_ml_min"),
+            flags=np.array([int(row.flags) for row in rows], np.int64),
+        )
+
+    @classmethod
+    def concatenate(cls, blocks: Sequence["ReadingBlock"]) -> "ReadingBlock":
+        """Join blocks in order into one."""
+        return cls(
+            ms=np.concatenate([b.ms for b in blocks]),
+            mv=np.concatenate([b.mv for b in blocks]),
+            temperature_c=np.concatenate([b.temperature_c for b in blocks]),
+            conductivity_us_cm=np.concatenate([b.conductivity_us_cm for b in blocks]),
+            flow_ml_min=np.concatenate([b.flow_ml_min for b in blocks]),
+            flags=np.concatenate([b.flags for b in blocks]),
+        )

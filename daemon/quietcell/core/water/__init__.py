@@ -1,0 +1,1 @@
+"""Chemistry of pure water: ion product, carbonate, conductance, speciation."""

@@ -1,0 +1,1 @@
+"""Drivers that turn the bytes of generic meters into readings."""
