@@ -42,6 +42,7 @@ class Flag(IntFlag):
         return (self.name or "").lower().replace("_", "-")
 
 
+NO_FLAG = Flag(0)
 FLAG_BY_LABEL = {flag.label: flag for flag in Flag}
 
 
@@ -64,7 +65,7 @@ class Reading:
     """Raw conductivity at sample temperature, µS/cm."""
     flow_ml_min: float | None = None
     """Sample flow, mL/min."""
-    flags: Flag = Flag(0)
+    flags: Flag = NO_FLAG
     """What the meter or the line says against this reading."""
 
 

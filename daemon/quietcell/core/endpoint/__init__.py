@@ -1,1 +1,1 @@
-"""The endpoint: has a reading come to rest?"""
+"""The endpoint: whether a reading has come to rest."""
