@@ -1,0 +1,153 @@
+"""Straight lines, their bounds, and what is left out of them."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import stats
+
+from quietcell.core.endpoint.window import drift, fit_line, t_quantile
+from quietcell.errors import DomainError
+
+# NIST Statistical Reference Datasets, Norris (public domain): 36 points and certified values.
+NORRIS_X = """0.2 337.4 118.2 884.6 10.1 226.5 666.3 996.3 448.6 777.0 558.2 0.4 0.6 775.5 666.9 338.0 447.5
+11.6 556.0 228.1 995.8 887.6 120.2 0.3 0.3 556.8 339.1 887.2 999.0 779.0 11.1 118.3 229.2 669.1 448.9 0.5"""
+NORRIS_Y = """0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 0.1 778.1 668.8 339.3 448.9
+10.8 557.7 228.3 998.0 888.8 119.6 0.3 0.6 557.6 339.3 888.0 998.5 778.9 10.2 117.6 228.9 668.4 449.2 0.2"""
+CERTIFIED = {
+    "slope": 1.00211681802045,
+    "slope_se": 0.429796848199937e-03,
+    "intercept": -0.262323073774029,
+    "intercept_se": 0.232818234301152,
+    "residual_sd": 0.884796396144373,
+}
+
+Array = NDArray[np.float64]
+
+
+def numbers(text: str) -> Array:
+    return np.array([float(word) for word in text.split()])
+
+
+def seconds(n: int) -> NDArray[np.int64]:
+    return np.arange(n, dtype=np.int64) * 1000
+
+
+@pytest.mark.parametrize("name", CERTIFIED)
+def test_norris_is_met_to_ten_digits(name: str) -> None:
+    line = fit_line(numbers(NORRIS_X), numbers(NORRIS_Y))
+    assert getattr(line, name) == pytest.approx(CERTIFIED[name], rel=1e-10)
+
+
+@pytest.mark.parametrize("name", ["slope", "slope_se", "residual_sd"])
+def test_norris_survives_a_billion_added_to_x(name: str) -> None:
+    line = fit_line(numbers(NORRIS_X) + 1e9, numbers(NORRIS_Y))
+    assert getattr(line, name) == pytest.approx(CERTIFIED[name], rel=1e-6)
+
+
+def test_drift_finds_the_slope_of_norris_in_reading_times() -> None:
+    order = np.argsort(numbers(NORRIS_X), kind="stable")
+    ms = np.round(numbers(NORRIS_X)[order] * 10.0).astype(np.int64) + 10_000_000_000
+    found = drift(ms, numbers(NORRIS_Y)[order])
+    assert found.rejected == 0
+    assert found.slope_mv_per_min / 6000.0 == pytest.approx(CERTIFIED["slope"], rel=1e-10)
+    assert found.scatter_mv == pytest.approx(CERTIFIED["residual_sd"], rel=1e-10)
+
+
+@given(probability=st.floats(1e-6, 1 - 1e-6), dof=st.one_of(st.floats(1.0, 60.0), st.floats(60.0, 1e6)))
+def test_t_quantile_agrees_with_scipy(probability: float, dof: float) -> None:
+    assert t_quantile(probability, dof) == pytest.approx(stats.t.ppf(probability, dof), rel=1e-8, abs=1e-8)
+
+
+@pytest.mark.parametrize(("probability", "dof"), [(0.0, 5.0), (1.0, 5.0), (0.9, 0.0), (math.nan, 5.0)])
+def test_t_quantile_refuses_what_has_no_quantile(probability: float, dof: float) -> None:
+    with pytest.raises(DomainError, match="must lie between 0 and 1"):
+        t_quantile(probability, dof)
+
+
+@pytest.mark.parametrize("size_mv", [2.0, -60.0, 1500.0])
+@pytest.mark.parametrize("where", [0, 30, 57])
+def test_a_spike_of_up_to_three_readings_leaves_no_trace(size_mv: float, where: int) -> None:
+    mv = 0.002 * np.arange(60) + np.random.default_rng(5).normal(0.0, 0.05, 60)
+    hit = mv.copy()
+    hit[where : where + 3] += size_mv
+    found, without = (
+        drift(seconds(60), hit),
+        drift(np.delete(seconds(60), slice(where, where + 3)), np.delete(mv, slice(where, where + 3))),
+    )
+    assert found.rejected == 3
+    assert found.slope_mv_per_min == pytest.approx(without.slope_mv_per_min, rel=1e-12)
+
+
+def test_a_change_of_level_is_not_left_out() -> None:
+    mv = np.random.default_rng(6).normal(0.0, 0.05, 60)
+    mv[:6] -= 5.0
+    found = drift(seconds(60), mv)
+    assert found.rejected == 0
+    assert found.slope_mv_per_min > 1.0
+
+
+def test_readings_not_measured_are_left_out_and_counted() -> None:
+    mv = np.linspace(0.0, 1.0, 61)
+    mv[[3, 17, 60]] = np.nan
+    found = drift(seconds(61), mv)
+    assert (found.n, found.rejected) == (58, 3)
+    assert found.slope_mv_per_min == pytest.approx(1.0, rel=1e-12)
+
+
+def test_single_steps_of_a_coarse_meter_are_no_spikes() -> None:
+    mv = np.full(60, 12.1)
+    mv[[9, 31, 32]] += 0.1
+    assert drift(seconds(60), mv).rejected == 0
+
+
+@pytest.mark.parametrize("n", [0, 1, 3])
+def test_too_few_readings_have_no_bound(n: int) -> None:
+    assert drift(seconds(n), np.zeros(n)).bound_mv_per_min == math.inf
+
+
+def test_readings_at_one_time_have_no_bound() -> None:
+    assert drift(np.zeros(9, np.int64), np.arange(9.0)).bound_mv_per_min == math.inf
+
+
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    n=st.integers(4, 90),
+    shift_ms=st.integers(0, 2**40),
+    offset_mv=st.sampled_from([-2048.0, -512.0, 0.0, 256.0, 1024.0]),
+)
+def test_time_shift_changes_no_bit_and_offset_no_slope(
+    seed: int, n: int, shift_ms: int, offset_mv: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    ms = np.cumsum(rng.integers(1, 3000, n)).astype(np.int64)
+    mv = np.round(rng.normal(0.0, 1.0, n) * 1024.0) / 1024.0
+    here = drift(ms, mv)
+    assert drift(ms + shift_ms, mv) == here
+    assert drift(ms, mv + offset_mv).bound_mv_per_min == here.bound_mv_per_min
+
+
+@pytest.mark.parametrize("n", [60, 300])
+@pytest.mark.parametrize("phi", [0.0, 0.5])
+def test_the_bound_covers_95_percent_without_a_history(n: int, phi: float) -> None:
+    rng = np.random.default_rng(7)
+    runs = 800
+    noise = rng.normal(size=(runs, n + 100))
+    for step in range(1, n + 100):
+        noise[:, step] += phi * noise[:, step - 1]
+    hits = 0
+    for row in noise[:, 100:]:
+        found = drift(seconds(n), row)
+        hits += 2.0 * abs(found.slope_mv_per_min) <= found.bound_mv_per_min
+    # 93 to 97 % with three standard errors of 800 runs' rate allowed on each side
+    assert 0.907 <= hits / runs <= 0.988
+
+
+def test_a_row_cut_from_a_longer_stream_gives_the_same_bits() -> None:
+    rng = np.random.default_rng(8)
+    ms, mv = seconds(400), rng.normal(0.0, 0.1, 400)
+    strided = np.stack([mv, mv], axis=1)[:, 0]
+    assert drift(ms[100:160], strided[100:160]) == drift(ms[100:160].copy(), mv[100:160].copy())
