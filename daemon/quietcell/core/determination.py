@@ -1,0 +1,143 @@
+"""One determination in progress: when it began, what disturbed it, and the record it ends in."""
+
+import math
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from quietcell.core.endpoint.machine import Standing
+from quietcell.core.history import evidence_sha256
+from quietcell.core.readings import Quantity, ReadingBlock
+from quietcell.core.records import (
+    CalibrationSummary,
+    CriterionSummary,
+    DeterminationBody,
+    Qualifier,
+    Reason,
+    TimeQuality,
+    Verdict,
+)
+from quietcell.core.settings import CellSettings
+
+
+@dataclass(slots=True, kw_only=True)
+class Attempt:
+    """An open determination, on the time of the current segment."""
+
+    on_request: bool
+    began: str
+    began_ms: int
+    """Negative when it began in an earlier segment."""
+    deadline_ms: int
+    sample_id: str | None = None
+    operator: str | None = None
+    quiet_since_ms: int
+    """The window holds only readings later than this."""
+    disturbance: Reason = Reason.GAP
+    """What last emptied the window; a window nothing disturbed lacks readings."""
+    rejected: Counter[str] = field(default_factory=Counter)
+
+    def disturb(self, ms: int, reason: Reason) -> None:
+        """Let the window begin after `ms`."""
+        if ms > self.quiet_since_ms:
+            self.quiet_since_ms = ms
+            self.disturbance = reason
+
+    def shift(self, ms: int) -> None:
+        """Move to the time of the next segment, whose zero lies `ms` later."""
+        self.began_ms -= ms
+        self.deadline_ms -= ms
+        self.quiet_since_ms -= ms
+
+
+def _mean(values: Quantity) -> float | None:
+    """Return the mean of what was measured, or None."""
+    known = values[np.isfinite(values)]
+    return float(known.sum() / len(known)) if len(known) else None
+
+
+def reported(ph: float, places: int) -> float:
+    """Round half away from zero, as people do on paper."""
+    step = 10.0**places
+    return math.copysign(math.floor(abs(ph) * step + 0.5) / step, ph)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a determination ended."""
+
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    standing: Standing | None
+    """None when it ended before it was ever judged."""
+    window: ReadingBlock
+    """Readings the verdict rests on."""
+
+
+def determination_body(
+    attempt: Attempt,
+    outcome: Outcome,
+    settings: CellSettings,
+    *,
+    body_id: str,
+    ended: str,
+    ended_ms: int,
+    ended_utc_ms: int,
+    time_quality: TimeQuality,
+    earlier_refused: int,
+) -> DeterminationBody:
+    """Write the record of an ended determination.
+
+    Every number comes from the whole window in one go, so that live, replay and recompute agree.
+    """
+    window = outcome.window
+    mv = _mean(window.mv)
+    temperature_c = _mean(window.temperature_c)
+    ph = None if mv is None or temperature_c is None else float(settings.line.ph(mv, temperature_c))
+    standing = outcome.standing
+    drift = standing.drift if standing else None
+    calibrated = settings.calibrated_utc_ms
+    qualifiers = []
+    if time_quality == "not-synchronised":
+        qualifiers.append(Qualifier.TIME_NOT_SYNCHRONISED)
+    return DeterminationBody(
+        id=body_id,
+        cell=settings.cell,
+        at=ended,
+        sample_point=settings.sample_point,
+        sample_id=attempt.sample_id,
+        operator=attempt.operator,
+        mode="on-request" if attempt.on_request else "continuous",
+        began=attempt.began,
+        ended=ended,
+        verdict=outcome.verdict,
+        reasons=outcome.reasons,
+        qualifiers=tuple(qualifiers),
+        ph=ph,
+        ph_reported=None if ph is None else reported(ph, settings.ph_decimals),
+        temperature_c=temperature_c,
+        mv=mv,
+        conductivity_us_cm=_mean(window.conductivity_us_cm),
+        flow_ml_min=_mean(window.flow_ml_min),
+        time_since_disturbance_s=(ended_ms - attempt.quiet_since_ms) / 1000,
+        drift_mv_per_min=drift.slope_mv_per_min if drift else None,
+        drift_bound_mv_per_min=drift.bound_mv_per_min if drift else None,
+        drift_confidence=settings.criterion.confidence,
+        temperature_drift_c_per_min=standing.temperature_drift_c_per_min if standing else None,
+        window_s=(int(window.ms[-1]) - int(window.ms[0])) / 1000 if len(window) else None,
+        readings=len(window),
+        rejected_readings=dict(sorted(attempt.rejected.items())),
+        earlier_refused=earlier_refused,
+        calibration=CalibrationSummary(
+            id=settings.calibration_id,
+            slope_pct=settings.line.slope_pct,
+            zero_mv=settings.line.zero_mv,
+            isopotential_ph=settings.line.isopotential_ph,
+            age_d=None if calibrated is None else (ended_utc_ms - calibrated) / 86_400_000,
+        ),
+        electrode=settings.electrode,
+        meter=settings.meter,
+        criterion=CriterionSummary(name=settings.criterion_name, digest=settings.criterion.digest()),
+        readings_sha256=evidence_sha256(window),
+    )

@@ -1,0 +1,75 @@
+"""The criterion: the explicit numbers a reading must meet before it is accepted."""
+
+import hashlib
+from dataclasses import dataclass, fields
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Criterion:
+    """When a reading counts as having come to rest; every limit is a number, none is graded.
+
+    The defaults are those of the shipped criterion ``loop-water``.
+    """
+
+    window_s: float = 60.0
+    """Span over which the drift is judged, s."""
+    max_drift_mv_per_min: float = 0.3
+    """Largest drift, mV/min, that the two-sided bound may reach."""
+    confidence: float = 0.95
+    """Confidence of the two-sided bound of the drift, 0.5 to below 1."""
+    max_remaining_ph: float = 0.02
+    """Largest change still to come before the reading rests, pH, as a bound of the forecast."""
+    long_window_s: float | None = 300.0
+    """Second, longer span judged beside the first, s; None leaves it out."""
+    long_max_drift_mv_per_min: float = 0.15
+    """Largest drift over the longer span, mV/min."""
+    min_wait_s: float = 60.0
+    """Shortest time from the beginning of a determination to its verdict, s (rinse and response)."""
+    max_wait_s: float = 1800.0
+    """A determination that has not come to rest by then is refused, s."""
+    max_temperature_drift_c_per_min: float = 0.2
+    """Largest drift of the sample temperature over the window, °C/min."""
+    flow_low_ml_min: float | None = None
+    """Lowest flow at which a value may be accepted, mL/min; None leaves it out."""
+    flow_high_ml_min: float | None = None
+    """Highest flow at which a value may be accepted, mL/min; None leaves it out."""
+    max_flow_change_pct: float | None = None
+    """Largest change of the flow within the window, % of its mean; None leaves it out."""
+    min_readings: int = 20
+    """Fewest readings a window may rest on."""
+    agreeing_portions: int = 1
+    """Number of successive portions that must agree; 1 asks for none beside the first."""
+    agreeing_within_ph: float = 0.05
+    """Largest spread of agreeing portions, pH."""
+    max_gap_s: float = 5.0
+    """A longer silence of the meter restarts the window and is recorded as a gap, s."""
+    resolution_mv: float = 0.1
+    """Smallest step of the meter's mV display, mV."""
+
+    def digest(self) -> str:
+        """Return the SHA-256 of all numbers, so that equal criteria are known as equal.
+
+        Returns
+        -------
+        str
+            64 hexadecimal digits over one line ``name=value`` a field, in order of name, floats in
+            their shortest round-trip form.
+        """
+        lines = (f"{name}={getattr(self, name)!r}\n" for name in sorted(f.name for f in fields(self)))
+        return hashlib.sha256("".join(lines).encode()).hexdigest()
+
+
+SHIPPED: dict[str, Criterion] = {
+    "loop-water": Criterion(),
+    "grab-water": Criterion(long_window_s=None, max_wait_s=900.0),
+    "buffer": Criterion(
+        window_s=30.0,
+        max_drift_mv_per_min=0.3,
+        max_remaining_ph=0.005,
+        long_window_s=None,
+        min_wait_s=30.0,
+        max_wait_s=600.0,
+        min_readings=10,
+    ),
+}
+"""Criteria known by name without configuration."""

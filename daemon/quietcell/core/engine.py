@@ -1,0 +1,385 @@
+"""The engine of one cell: ordered input in, record bodies out; the same code live and in replay.
+
+Rules:
+
+1. Input is one ordered sequence: readings, requests, time marks, segment ends. Time never goes back
+   inside a segment; at equal times requests come before readings.
+2. Things happen at *events*: ticks of engine time (every second, aligned to the segment) and
+   deadlines. An event at T sees exactly the readings with a time of at most T and happens once it
+   is certain that no more of them can come. So the way the stream is cut into blocks changes nothing.
+3. A deadline is dated at the deadline, a gap at the reading that ends it.
+4. Segments tile the time of a run. A new segment empties the window; an open determination goes on.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from quietcell.core.determination import Attempt, Outcome, determination_body
+from quietcell.core.endpoint.machine import Phase, Standing, standing
+from quietcell.core.history import History
+from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import (
+    Body,
+    ConfigurationBody,
+    DeterminationBody,
+    GapBody,
+    Reason,
+    SegmentBody,
+    Verdict,
+)
+from quietcell.core.screening import screen
+from quietcell.core.settings import CellSettings
+from quietcell.core.times import rfc3339
+from quietcell.errors import ClockWentBackError, ContractError, DomainError
+
+TICK_MS = 1000
+_NEVER_MS = 2**62
+_ENDS_RUN = {
+    "stopped": Reason.STOPPED,
+    "interrupted": Reason.STOPPED,
+    "recording-ended": Reason.STOPPED,
+    "reloaded": Reason.RECONFIGURED,
+}
+"""Ends of a segment behind which an open determination can't go on, and the reason it is refused."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Indication:
+    """A live reading nobody has accepted, and what the cell waits for."""
+
+    cell: str
+    at: str | None
+    """Receipt of the last reading."""
+    age_s: float | None
+    mv: float | None
+    temperature_c: float | None
+    conductivity_us_cm: float | None
+    flow_ml_min: float | None
+    ph: float | None
+    phase: str
+    waits_for: str
+
+
+class Engine:
+    """Judges one cell.
+
+    Parameters
+    ----------
+    settings : CellSettings
+        What the cell is and what it is held against.
+    """
+
+    def __init__(self, settings: CellSettings) -> None:
+        self.settings = settings
+        self._segment: SegmentBegan | None = None
+        self._ordinal = 0
+        self._now_ms = -1
+        """All events up to here have happened."""
+        self._fed_ms = -1
+        """Time of the last input."""
+        self._readings = 0
+        self._pending: list[ReadingBlock] = []
+        self._history = History()
+        self._last_reading_ms: int | None = None
+        self._gap_before: str = "silence"
+        self._attempt: Attempt | None = None
+        self._standing: Standing | None = None
+        self._due_ms = 0
+        self._earlier_refused = 0
+        self._last: ReadingBlock | None = None
+
+    # --- input ---------------------------------------------------------------------------------
+
+    def take(self, item: EngineInput) -> tuple[Body, ...]:
+        """Take the next input and return the bodies of what happened because of it.
+
+        Raises
+        ------
+        ClockWentBackError
+            If the input lies before what has already happened.
+        ContractError
+            If no segment is open, or one begins while another is.
+        """
+        if isinstance(item, SegmentBegan):
+            return tuple(self._begin_segment(item))
+        if self._segment is None:
+            raise ContractError("engine input before a segment began", subject=self.settings.cell)
+        if isinstance(item, ReadingBlock):
+            if not len(item):
+                return ()
+            first_ms, last_ms = int(item.ms[0]), int(item.ms[-1])
+            self._require_order(first_ms)
+            if np.any(np.diff(item.ms) < 0):
+                raise ClockWentBackError("readings of a block are out of order", subject=self.settings.cell)
+            self._fed_ms = last_ms
+            self._pending.append(item)
+            return tuple(self._happen(last_ms - 1))
+        self._require_order(item.ms)
+        self._fed_ms = item.ms
+        if isinstance(item, TimeMark):
+            return tuple(self._happen(item.ms))
+        if isinstance(item, Request):
+            return (*self._happen(item.ms - 1), *self._request(item))
+        return (*self._happen(item.ms), *self._end_segment(item))
+
+    def _require_order(self, ms: int) -> None:
+        if ms <= self._now_ms or ms < self._fed_ms:
+            raise ClockWentBackError(
+                f"input at {ms} ms after {max(self._now_ms, self._fed_ms)} ms", subject=self.settings.cell
+            )
+
+    # --- segments ------------------------------------------------------------------------------
+
+    def _begin_segment(self, began: SegmentBegan) -> Iterator[Body]:
+        if self._segment is not None:
+            raise ContractError("a segment began inside another", subject=self.settings.cell)
+        self._segment = began
+        self._ordinal = 0
+        self._now_ms = self._fed_ms = -1
+        self._readings = 0
+        self._history = History()
+        if began.cause in ("started", "reloaded"):
+            yield ConfigurationBody(**self._identity(0), settings=self.settings.as_json())
+        yield SegmentBody(
+            **self._identity(0),
+            segment=began.segment,
+            state="began",
+            cause=began.cause,
+            time_quality=began.time_quality,
+        )
+        self._gap_before = began.cause
+
+    def _end_segment(self, ended: SegmentEnded) -> Iterator[Body]:
+        refusal = _ENDS_RUN.get(ended.cause)
+        if self._attempt is not None and refusal is not None:
+            lacks = self._standing.lacks if self._standing else ()
+            yield self._close(ended.ms, Verdict.REFUSED, (refusal, *(r for r in lacks if r is not refusal)))
+        yield SegmentBody(
+            **self._identity(ended.ms),
+            segment=self._open_segment.segment,
+            state="ended",
+            cause=ended.cause,
+            readings=self._readings,
+        )
+        self._segment = None
+        # The next segment's zero is this instant.
+        if self._last_reading_ms is not None:
+            self._last_reading_ms -= ended.ms
+        self._due_ms -= ended.ms
+        if self._attempt is not None:
+            self._attempt.shift(ended.ms)
+            self._attempt.disturb(0, Reason.GAP)
+
+    @property
+    def _open_segment(self) -> SegmentBegan:
+        if self._segment is None:
+            raise ContractError("no segment is open", subject=self.settings.cell)
+        return self._segment
+
+    # --- events --------------------------------------------------------------------------------
+
+    def _happen(self, upto_ms: int) -> Iterator[Body]:
+        """Let all events with a time of at most `upto_ms` happen."""
+        while (event_ms := self._next_event_ms()) <= upto_ms:
+            yield from self._see_readings(event_ms)
+            self._now_ms = event_ms
+            yield from self._event(event_ms)
+        # Between events only the readings' own records matter; they are dated at the reading.
+        if upto_ms > self._now_ms:
+            yield from self._see_readings(upto_ms)
+            self._now_ms = upto_ms
+
+    def _next_event_ms(self) -> int:
+        """Return the time of the next tick or deadline."""
+        tick_ms = (self._now_ms // TICK_MS + 1) * TICK_MS
+        if self._attempt is None:
+            # Nothing is judged: the next tick of interest is the one at which a determination is due.
+            due_tick_ms = -(-self._due_ms // TICK_MS) * TICK_MS
+            return max(tick_ms, due_tick_ms) if self.settings.mode == "continuous" else _NEVER_MS
+        return (
+            min(tick_ms, self._attempt.deadline_ms) if self._attempt.deadline_ms > self._now_ms else tick_ms
+        )
+
+    def _see_readings(self, upto_ms: int) -> Iterator[Body]:
+        """Move pending readings of at most `upto_ms` into the history, noting gaps and flags."""
+        while self._pending and self._pending[0].ms[0] <= upto_ms:
+            block = self._pending.pop(0)
+            rows = int(np.searchsorted(block.ms, upto_ms, side="right"))
+            if rows < len(block):
+                self._pending.insert(0, block[rows:])
+                block = block[:rows]
+            yield from self._see(block)
+
+    def _see(self, block: ReadingBlock) -> Iterator[Body]:
+        max_gap_ms = self.settings.criterion.max_gap_s * 1000
+        before = self._last_reading_ms
+        times = block.ms if before is None else np.concatenate(([before], block.ms))
+        gaps = np.flatnonzero(np.diff(times) > max_gap_ms).tolist()
+        if before is not None and self._gap_before != "silence" and 0 not in gaps:
+            gaps.insert(0, 0)  # a new segment is a gap however short
+        for row in gaps:
+            began_ms, ended_ms = int(times[row]), int(times[row + 1])
+            first_here = row == 0 and before is not None
+            yield GapBody(
+                **self._identity(ended_ms),
+                began=self._text(began_ms),
+                ended=self._text(ended_ms),
+                gap_s=(ended_ms - began_ms) / 1000,
+                cause=self._gap_before if first_here else "silence",
+            )
+            if self._attempt is not None:
+                self._attempt.disturb(ended_ms - 1, Reason.GAP)
+        self._gap_before = "silence"
+        self._last_reading_ms = int(block.ms[-1])
+        self._readings += len(block)
+        screened = screen(block)
+        if self._attempt is not None:
+            for row, labels in screened.labels:
+                self._attempt.rejected.update(labels)
+                self._attempt.disturb(int(block.ms[row]), Reason.FLAGGED_READINGS)
+            self._history.append(block)
+        self._last = block[-1:]
+
+    def _event(self, ms: int) -> Iterator[Body]:
+        """Judge the open determination, or begin one that is due."""
+        criterion = self.settings.criterion
+        if self._attempt is None:
+            if self.settings.mode == "continuous" and ms >= self._due_ms:
+                self._begin_attempt(ms, on_request=False)
+            return
+        attempt = self._attempt
+        self._history.forget_before(ms - round(criterion.window_s * 1000))
+        window = self._window(ms)
+        self._standing = standing(
+            window,
+            criterion,
+            waited_ms=ms - attempt.began_ms,
+            quiet_ms=ms - attempt.quiet_since_ms,
+            silent_ms=ms - (attempt.began_ms if self._last_reading_ms is None else self._last_reading_ms),
+            disturbance=attempt.disturbance,
+        )
+        if self._standing.phase is Phase.AT_REST:
+            yield self._close(ms, Verdict.ACCEPTED, ())
+        elif ms >= attempt.deadline_ms:
+            yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks))
+
+    # --- determinations ------------------------------------------------------------------------
+
+    def _begin_attempt(
+        self, ms: int, *, on_request: bool, sample_id: str | None = None, operator: str | None = None
+    ) -> None:
+        self._history = History()  # a window holds nothing from before its determination
+        self._attempt = Attempt(
+            on_request=on_request,
+            began=self._text(ms),
+            began_ms=ms,
+            deadline_ms=ms + round(self.settings.criterion.max_wait_s * 1000),
+            sample_id=sample_id,
+            operator=operator,
+            quiet_since_ms=ms,
+        )
+        self._standing = None
+        if not on_request:
+            every_ms = round(self.settings.every_s * 1000)
+            self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
+
+    def _request(self, request: Request) -> Iterator[Body]:
+        if self._attempt is not None and self._attempt.on_request:
+            held, history, where = self._attempt, self._history, self._standing
+            self._begin_attempt(
+                request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
+            )
+            yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
+            self._attempt, self._history, self._standing = held, history, where
+            return
+        if self._attempt is not None:
+            yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
+        self._begin_attempt(
+            request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
+        )
+
+    def _close(self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...]) -> DeterminationBody:
+        attempt = self._attempt
+        if attempt is None:
+            raise ContractError("no determination is open", subject=self.settings.cell)
+        body = determination_body(
+            attempt,
+            Outcome(verdict=verdict, reasons=reasons, standing=self._standing, window=self._window(ms)),
+            self.settings,
+            body_id=self._next_id(),
+            ended=self._text(ms),
+            ended_ms=ms,
+            ended_utc_ms=self._open_segment.utc_ms + ms,
+            time_quality=self._open_segment.time_quality,
+            earlier_refused=self._earlier_refused,
+        )
+        if Reason.BUSY not in reasons:
+            self._earlier_refused = 0 if verdict is Verdict.ACCEPTED else self._earlier_refused + 1
+        self._attempt = None
+        self._standing = None
+        return body
+
+    def _window(self, ms: int) -> ReadingBlock:
+        """Return the readings the open determination may rest on at `ms`."""
+        attempt = self._attempt
+        if attempt is None:
+            raise ContractError("no determination is open", subject=self.settings.cell)
+        after_ms = max(ms - round(self.settings.criterion.window_s * 1000), attempt.quiet_since_ms)
+        return self._history.between(after_ms, ms)
+
+    # --- views ---------------------------------------------------------------------------------
+
+    def _next_id(self) -> str:
+        self._ordinal += 1
+        return f"{self.settings.cell}.{self._open_segment.segment}.{self._ordinal}"
+
+    def _text(self, ms: int) -> str:
+        return rfc3339(self._open_segment.utc_ms + ms)
+
+    def _identity(self, ms: int) -> dict[str, Any]:
+        return {"id": self._next_id(), "cell": self.settings.cell, "at": self._text(ms)}
+
+    def indication(self) -> Indication:
+        """Return the live reading and what the cell waits for; never journalled."""
+        row = self._last
+        measured: dict[str, float | None] = dict.fromkeys(
+            ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
+        )
+        if row is not None:
+            measured = {
+                name: float(value) if np.isfinite(value := getattr(row, name)[0]) else None
+                for name in measured
+            }
+        where = self._standing
+        waits = where.waits_for if where else "a determination to begin"
+        if self._segment is None or self._last_reading_ms is None:
+            return Indication(
+                cell=self.settings.cell,
+                at=None,
+                age_s=None,
+                **measured,
+                ph=None,
+                phase="idle",
+                waits_for=waits,
+            )
+        return Indication(
+            cell=self.settings.cell,
+            at=self._text(self._last_reading_ms),
+            age_s=(self._now_ms - self._last_reading_ms) / 1000,
+            **measured,
+            ph=self._live_ph(measured["mv"], measured["temperature_c"]),
+            phase=where.phase.value if where else "idle",
+            waits_for=waits,
+        )
+
+    def _live_ph(self, mv: float | None, temperature_c: float | None) -> float | None:
+        if mv is None or temperature_c is None:
+            return None
+        try:
+            return float(self.settings.line.ph(mv, temperature_c))
+        except DomainError:
+            return None

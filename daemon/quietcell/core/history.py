@@ -1,0 +1,81 @@
+"""The readings of the current segment that are still needed, in growing contiguous columns."""
+
+import hashlib
+import math
+
+import numpy as np
+
+from quietcell.core.readings import ReadingBlock, flag_labels
+
+_FLOATS = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
+
+
+class History:
+    """Append-only columns with cheap look-up by time; forgets from the front."""
+
+    def __init__(self) -> None:
+        self._capacity = 256
+        self._ms = np.empty(self._capacity, np.int64)
+        self._flags = np.empty(self._capacity, np.int64)
+        self._floats = {name: np.empty(self._capacity) for name in _FLOATS}
+        self._first = 0
+        self._end = 0
+
+    def append(self, block: ReadingBlock) -> None:
+        """Add readings behind those held."""
+        if self._end + len(block) > self._capacity:
+            self._make_room(len(block))
+        rows = slice(self._end, self._end + len(block))
+        self._ms[rows] = block.ms
+        self._flags[rows] = block.flags
+        for name, column in self._floats.items():
+            column[rows] = getattr(block, name)
+        self._end = rows.stop
+
+    def _make_room(self, more: int) -> None:
+        """Move what is held to the front of columns at least half free."""
+        held = slice(self._first, self._end)
+        size = self._end - self._first
+        while self._capacity < 2 * (size + more):
+            self._capacity *= 2
+
+        for column in (self._ms, self._flags, *self._floats.values()):
+            column.resize(self._capacity, refcheck=False)
+            column[:size] = column[held].copy()
+        self._first, self._end = 0, size
+
+    @property
+    def last_ms(self) -> int | None:
+        """Time of the last reading held, or None."""
+        return int(self._ms[self._end - 1]) if self._end > self._first else None
+
+    def between(self, after_ms: int, upto_ms: int) -> ReadingBlock:
+        """Return copies of the readings with after_ms < ms <= upto_ms."""
+        times = self._ms[self._first : self._end]
+        low, high = self._first + np.searchsorted(times, (after_ms, upto_ms), side="right")
+        rows = slice(int(low), int(high))
+        return ReadingBlock(
+            ms=self._ms[rows].copy(),
+            flags=self._flags[rows].copy(),
+            **{name: column[rows].copy() for name, column in self._floats.items()},
+        )
+
+    def forget_before(self, ms: int) -> None:
+        """Let go of readings with a time of at most `ms`."""
+        times = self._ms[self._first : self._end]
+        self._first += int(np.searchsorted(times, ms, side="right"))
+
+
+def evidence_sha256(block: ReadingBlock) -> str:
+    """Return the digest of a window's readings.
+
+    One line a reading, ``ms,mv,temperature_c,conductivity_us_cm,flow_ml_min,flags`` and a line feed;
+    floats in shortest round-trip form, nothing for what was not measured, flags joined by a space.
+    """
+    digest = hashlib.sha256()
+    columns = [block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min]
+    rows = zip(block.ms.tolist(), *(column.tolist() for column in columns), block.flags.tolist(), strict=True)
+    for ms, *quantities, flags in rows:
+        cells = ["" if math.isnan(value) else repr(value) for value in quantities]
+        digest.update(f"{ms},{','.join(cells)},{' '.join(flag_labels(flags))}\n".encode())
+    return digest.hexdigest()

@@ -1,0 +1,47 @@
+"""What the engine of a cell is fed, in one ordered sequence.
+
+Times are whole milliseconds since the segment began. Segments tile the time of a run: the next one
+begins at the instant the last one ended, so engine time has no holes.
+"""
+
+from dataclasses import dataclass
+
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import SegmentCause, SegmentEndCause, TimeQuality
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentBegan:
+    """A segment begins; its time zero is `utc_ms`."""
+
+    segment: int
+    utc_ms: int
+    cause: SegmentCause
+    time_quality: TimeQuality
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentEnded:
+    """The segment ends; nothing of it comes later than `ms`."""
+
+    ms: int
+    cause: SegmentEndCause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """Someone asks for a determination now."""
+
+    ms: int
+    sample_id: str | None = None
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeMark:
+    """All input up to and including `ms` has been given."""
+
+    ms: int
+
+
+EngineInput = SegmentBegan | SegmentEnded | Request | TimeMark | ReadingBlock

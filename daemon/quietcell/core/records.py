@@ -1,0 +1,239 @@
+"""The bodies of the records one cell produces: frozen, versioned, pure functions of engine input.
+
+A body says what happened at the cell; the ledger wraps it in an envelope that says when and by
+which program it was stored. Field names are the keys of the stored JSON. A field that was not
+measured is None (null); one that does not apply is `ABSENT` and is left out.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from enum import Enum
+from typing import Any, ClassVar, Final, Literal
+
+import numpy as np
+
+ENGINE_VERSION: Final = 1
+"""Raised whenever the same input could give another verdict or other digits."""
+
+
+class Absent(Enum):
+    """Marks a field that does not apply."""
+
+    ABSENT = "absent"
+
+
+ABSENT: Final = Absent.ABSENT
+Json = Any
+"""What JSON can express: None, bool, int, float, str, list and dict of these."""
+
+
+class Verdict(Enum):
+    """Outcome of a determination."""
+
+    ACCEPTED = "accepted"
+    QUALIFIED = "qualified"
+    REFUSED = "refused"
+    CANNOT_TELL = "cannot-tell"
+
+
+class Reason(Enum):
+    """Why a determination was not accepted."""
+
+    NOT_AT_REST = "not-at-rest"
+    STILL_RELAXING = "still-relaxing"
+    NOISE_TOO_HIGH = "noise-too-high"
+    TEMPERATURE_MOVING = "temperature-moving"
+    FLOW_OUT_OF_BAND = "flow-out-of-band"
+    CONDUCTIVITY_CONTRADICTION = "conductivity-contradiction"
+    INGRESS_IN_SAMPLE_PATH = "ingress-in-sample-path"
+    CALIBRATION_EXPIRED = "calibration-expired"
+    OUTSIDE_BRACKET = "outside-bracket"
+    CHECK_FAILED = "check-failed"
+    FLAGGED_READINGS = "flagged-readings"
+    GAP = "gap"
+    MAX_WAIT = "max-wait"
+    RECONFIGURED = "reconfigured"
+    STOPPED = "stopped"
+    SUPERSEDED = "superseded"
+    BUSY = "busy"
+
+
+class Qualifier(Enum):
+    """A caveat that travels with an accepted or qualified value."""
+
+    CO2_IN_WATER = "co2-in-water"
+    CO2_UNLOCATED = "co2-unlocated"
+    OUTSIDE_LOW_IONIC_CHECK = "outside-low-ionic-check"
+    CALIBRATION_NOT_KNOWN = "calibration-not-known"
+    TIME_NOT_SYNCHRONISED = "time-not-synchronised"
+    NO_CONDUCTIVITY = "no-conductivity"
+
+
+def decimals(places: int, unit: str) -> Any:
+    """Describe a stored number: its unit and the decimals it is rounded to."""
+    return field(metadata={"decimals": places, "unit": unit})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Body:
+    """What every body of a cell carries."""
+
+    kind: ClassVar[str]
+    schema: ClassVar[int] = 1
+
+    id: str
+    """``cell.segment.ordinal``: the same input gives the same id."""
+    cell: str
+    at: str
+    """Engine time of the event, RFC 3339 UTC."""
+
+    def as_json(self) -> dict[str, Json]:
+        """Return the body as JSON values, numbers rounded to their stated decimals."""
+        return {"record": self.kind, **_object(self)}
+
+
+def _object(record: Any) -> dict[str, Json]:
+    """Return the fields of a dataclass as JSON values."""
+    return {
+        f.name: _value(value, f.metadata.get("decimals"))
+        for f in fields(record)
+        if (value := getattr(record, f.name)) is not ABSENT
+    }
+
+
+def _value(value: Any, places: int | None) -> Json:
+    """Return one field's value as JSON can hold it."""
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, (float, np.floating)):
+        if not np.isfinite(value):
+            return None
+        number = float(value) if places is None else round(float(value), places)
+        return number + 0.0  # no negative zero: JSON's canonical form has none
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, (tuple, list)):
+        return [_value(item, places) for item in value]
+    if isinstance(value, Mapping):
+        return {key: _value(item, places) for key, item in value.items()}
+    if hasattr(value, "__dataclass_fields__"):
+        return _object(value)
+    return value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConfigurationBody(Body):
+    """The settings the engine of a cell works with, from here on."""
+
+    kind: ClassVar[str] = "configuration"
+
+    settings: Mapping[str, Json]
+
+
+SegmentCause = Literal["started", "reopened", "reloaded", "clock-step", "clock-synchronised", "resumed"]
+SegmentEndCause = Literal[
+    "stopped",
+    "interrupted",
+    "reopened",
+    "reloaded",
+    "clock-step",
+    "clock-synchronised",
+    "resumed",
+    "recording-ended",
+]
+TimeQuality = Literal["synchronised", "not-synchronised", "not-known"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentBody(Body):
+    """A stretch of one open port, one configuration and one UTC anchor begins or ends."""
+
+    kind: ClassVar[str] = "segment"
+
+    segment: int
+    state: Literal["began", "ended"]
+    cause: str
+    time_quality: TimeQuality | Absent = ABSENT
+    """How far UTC could be trusted when the segment began."""
+    readings: int | Absent = ABSENT
+    """Readings of an ended segment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GapBody(Body):
+    """A stretch of a cell's time without any reading."""
+
+    kind: ClassVar[str] = "gap"
+
+    began: str
+    """Receipt of the last reading before."""
+    ended: str
+    """Receipt of the first reading after."""
+    gap_s: float = decimals(3, "s")
+    cause: str
+    """``silence``, or why a new segment began in between."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationSummary:
+    """The calibration a determination rests on."""
+
+    id: str | None
+    """Of the calibration record; None for one fixed in the configuration."""
+    slope_pct: float = decimals(3, "%")
+    zero_mv: float = decimals(3, "mV")
+    isopotential_ph: float = decimals(3, "1")
+    age_d: float | None = decimals(2, "d")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CriterionSummary:
+    """The criterion a determination was held against."""
+
+    name: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeterminationBody(Body):
+    """One attempt at a reportable value, with its evidence."""
+
+    kind: ClassVar[str] = "determination"
+
+    sample_point: str | None
+    sample_id: str | None
+    operator: str | None
+    mode: Literal["continuous", "on-request"]
+    began: str
+    ended: str
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    qualifiers: tuple[Qualifier, ...]
+    ph: float | None = decimals(4, "1")
+    """At sample temperature."""
+    ph_reported: float | None
+    """`ph` rounded to the decimals of the configuration."""
+    temperature_c: float | None = decimals(3, "Cel")
+    mv: float | None = decimals(4, "mV")
+    conductivity_us_cm: float | None = decimals(5, "uS/cm")
+    flow_ml_min: float | None = decimals(3, "mL/min")
+    time_since_disturbance_s: float = decimals(3, "s")
+    drift_mv_per_min: float | None = decimals(5, "mV/min")
+    drift_bound_mv_per_min: float | None = decimals(5, "mV/min")
+    """The two-sided bound of the drift's magnitude."""
+    drift_confidence: float
+    temperature_drift_c_per_min: float | None = decimals(5, "Cel/min")
+    window_s: float | None = decimals(3, "s")
+    """Span of the readings judged."""
+    readings: int
+    """Readings in the window that count."""
+    rejected_readings: Mapping[str, int]
+    """Readings since the determination began that do not count, by flag."""
+    earlier_refused: int
+    """Determinations refused since the last accepted or qualified one."""
+    calibration: CalibrationSummary
+    electrode: str | None
+    meter: str | None
+    criterion: CriterionSummary
+    readings_sha256: str
+    """Over the window's readings, one line each as `evidence_sha256` writes them."""

@@ -1,0 +1,42 @@
+"""Times as text: RFC 3339 in UTC with whole milliseconds, the only form records use."""
+
+from datetime import UTC, datetime, timedelta
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MILLISECOND = timedelta(milliseconds=1)
+
+
+def rfc3339(utc_ms: int) -> str:
+    """Return a time as text.
+
+    Parameters
+    ----------
+    utc_ms : int
+        Milliseconds since 1970 UTC.
+
+    Examples
+    --------
+    >>> rfc3339(1_767_225_600_123)
+    '2026-01-01T00:00:00.123Z'
+    """
+    moment = _EPOCH + utc_ms * _MILLISECOND
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def utc_ms(text: str) -> int:
+    """Return milliseconds since 1970 UTC of an RFC 3339 time; finer parts are rounded to nearest.
+
+    Raises
+    ------
+    ValueError
+        If the text is no RFC 3339 time or has no zone.
+
+    Examples
+    --------
+    >>> utc_ms("2026-01-01T02:00:00.123+02:00")
+    1767225600123
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"time without zone: {text!r}; write it in UTC with a Z at the end")
+    return round((moment - _EPOCH) / _MILLISECOND)
