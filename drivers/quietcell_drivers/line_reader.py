@@ -1,0 +1,65 @@
+"""From a port's bytes to readings: what streaming and polling have in common.
+
+Pure but for the counts it keeps: stamped chunks in, readings out.
+"""
+
+from quietcell.contracts import LineCounts
+from quietcell.core.readings import NO_FLAG, Flag, Reading
+from quietcell_drivers.decoding import LineDecoder, Undecodable
+from quietcell_drivers.framing import HEAD, Discarded, Line
+from quietcell_drivers.line_format import LineFormatSettings
+
+_SHOWN_CHARACTERS = 80
+
+
+def printable(content: bytes) -> str:
+    r"""Return a line as a log may show it: printable ASCII, dots for the rest, shortened.
+
+    Examples
+    --------
+    >>> printable(b"OL\xb5\x00")
+    'OL..'
+    """
+    shown = "".join(chr(b) if 0x20 <= b < 0x7F else "." for b in content[:_SHOWN_CHARACTERS])
+    return shown + "..." if len(content) > _SHOWN_CHARACTERS else shown
+
+
+class LineReader:
+    """Decodes framed lines into readings, counts the others, and flags the reading that follows them."""
+
+    def __init__(self, settings: LineFormatSettings) -> None:
+        self._decoder = LineDecoder(settings)
+        self.counts = LineCounts()
+        self._next_flag = NO_FLAG
+
+    def flag_next(self, flag: Flag) -> None:
+        """Set `flag` on the next reading, whenever it comes."""
+        self._next_flag |= flag
+
+    def reading(self, item: Line | Discarded, boot_ms: int, flags: Flag = NO_FLAG) -> Reading | None:
+        """Return the reading that `item` is, or count it and return None."""
+        if isinstance(item, Discarded):
+            self.counts.discarded_bytes += item.size
+            if item.reason != HEAD:
+                self.counts.count(item.reason)
+                self.flag_next(Flag.AFTER_ERROR)
+            return None
+        if not item.content.strip():
+            return None  # a blank line says nothing and hides nothing
+        decoded = self._decoder.decode(item.content)
+        if isinstance(decoded, Undecodable):
+            self.counts.discarded_bytes += len(item.content)
+            self.counts.count(decoded.reason, printable(item.content))
+            self.flag_next(Flag.AFTER_ERROR)
+            return None
+        self.counts.readings += 1
+        flags |= decoded.flags | self._next_flag
+        self._next_flag = NO_FLAG
+        return Reading(
+            boot_ms=boot_ms,
+            mv=decoded.mv,
+            temperature_c=decoded.temperature_c,
+            conductivity_us_cm=decoded.conductivity_us_cm,
+            flow_ml_min=decoded.flow_ml_min,
+            flags=flags,
+        )

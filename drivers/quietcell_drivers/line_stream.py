@@ -1,0 +1,122 @@
+"""`line-stream`: a meter that sends a line whenever it has one."""
+
+import asyncio
+from collections.abc import Sequence
+from typing import ClassVar
+
+from pydantic import Field
+
+from quietcell.contracts import Clock, DriverSettings, LineCounts
+from quietcell.core.readings import NO_FLAG, Flag, Reading
+from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell_drivers.framing import Discarded, Line, LineFramer
+from quietcell_drivers.line_format import LineFormatSettings
+from quietcell_drivers.line_reader import LineReader
+from quietcell_drivers.port import Port, open_port
+from quietcell_drivers.port_settings import PortSettings
+from quietcell_drivers.waiting_readings import WaitingReadings
+
+# Chunks of one backlog follow each other faster than any meter sends lines.
+_SAME_BACKLOG_MS = 5
+
+
+class LineStreamSettings(PortSettings, LineFormatSettings):
+    """Settings of a meter that sends lines unasked; port and columns (or pattern) are enough."""
+
+    stall_s: float = Field(
+        default=0.5,
+        gt=0,
+        le=3600,
+        description="Two or more lines that come at once after more than this many s of silence are flagged "
+        "burst: when they were measured is uncertain by as much.",
+    )
+
+
+class LineStream:
+    """Reads lines a meter sends unasked."""
+
+    settings_model: ClassVar[type[DriverSettings]] = LineStreamSettings
+    counts: LineCounts
+    _received_ms: int
+    _in_burst: bool
+
+    def __init__(self, settings: LineStreamSettings, clock: Clock) -> None:
+        self._settings = settings
+        self._clock = clock
+        self._port: Port | None = None
+        self._silence: asyncio.TimerHandle | None = None
+        self._start()
+
+    async def open(self) -> None:
+        """Open the port; see `MeterDriver.open`."""
+        await self.close()
+        self._start()
+        self._port = await open_port(self._settings, self._clock, self)
+        self._await_silence()
+
+    async def read(self) -> Sequence[Reading]:
+        """Wait for the next readings; see `MeterDriver.read`."""
+        if self._port is None:
+            raise PortUnavailableError("the port is not open", subject=self._settings.port)
+        readings = await self._waiting.fetch()
+        self._port.resume()
+        return readings
+
+    async def close(self) -> None:
+        """Release the port; see `MeterDriver.close`."""
+        if self._silence is not None:
+            self._silence.cancel()
+            self._silence = None
+        if self._port is not None:
+            self._port.close()
+            self._port = None
+
+    def received(self, boot_ms: int, data: bytes) -> None:
+        """Take a chunk from the port."""
+        since_ms = boot_ms - self._received_ms
+        self._received_ms = boot_ms
+        items = self._framer.feed(data)
+        if since_ms > self._settings.stall_s * 1000.0:
+            self._in_burst = len(items) >= 2
+        elif since_ms > _SAME_BACKLOG_MS and len(items) < 2:
+            self._in_burst = False
+        self._take(items, boot_ms, Flag.BURST if self._in_burst else NO_FLAG)
+        self._await_silence()
+        if self._waiting.is_full and self._port is not None:
+            self._port.pause()
+
+    def damaged(self, size: int) -> None:
+        """Distrust the chunk, what is held, and all up to the next terminator."""
+        self._framer.damage(size)
+
+    def lost(self, error: PortLostError) -> None:
+        """Pass on that the port is gone; half a line is no line."""
+        self._reader.counts.discarded_bytes += self._framer.clear()
+        self._waiting.fail(error)
+
+    def _start(self) -> None:
+        settings = self._settings
+        self._reader = LineReader(settings)
+        self.counts = self._reader.counts
+        self._framer = LineFramer(settings.terminator.encode(settings.encoding), settings.max_line_bytes)
+        self._waiting = WaitingReadings()
+        self._received_ms = self._clock.boot_ms()
+        self._in_burst = False
+
+    def _take(self, items: list[Line | Discarded], boot_ms: int, flags: Flag) -> None:
+        for item in items:
+            reading = self._reader.reading(item, boot_ms, flags)
+            if reading is not None:
+                self._waiting.put(reading)
+
+    def _await_silence(self) -> None:
+        # The line's own time, not the clock's: a clock may run faster than the line.
+        if self._settings.gap_s is None:
+            return
+        if self._silence is not None:
+            self._silence.cancel()
+        self._silence = asyncio.get_running_loop().call_later(self._settings.gap_s, self._fell_silent)
+
+    def _fell_silent(self) -> None:
+        self._silence = None
+        self._take(self._framer.end_by_silence(), self._received_ms, NO_FLAG)

@@ -1,0 +1,321 @@
+"""The one place where a port is opened: a serial device, or a TCP connection with the same face.
+
+Bytes are stamped as they leave the descriptor, before anyone looks at them, and handed to a
+listener on the event loop; there is no thread and no queue in between.
+"""
+
+import asyncio
+import contextlib
+import errno
+import fcntl
+import grp
+import os
+import struct
+import termios
+from typing import Protocol
+
+import serial
+
+from quietcell.contracts import Clock
+from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings, socket_address
+
+READ_BYTES = 4096
+"""Most bytes taken in one read: what a Linux terminal line buffers."""
+
+_PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+# linux/serial.h, struct serial_icounter_struct: cts dsr rng dcd rx tx frame overrun parity brk
+# buf_overrun, then nine reserved; asm-generic/ioctls.h for the request.
+_TIOCGICOUNT = 0x545D
+_ICOUNT = struct.Struct("20i")
+_ICOUNT_FAULTS = slice(6, 11)
+
+
+class PortListener(Protocol):
+    """Who is told what a port brings; called on the event loop."""
+
+    def received(self, boot_ms: int, data: bytes) -> None:
+        """Take `data`, read from the descriptor at `boot_ms`."""
+        ...
+
+    def damaged(self, size: int) -> None:
+        """Learn that `size` bytes came with a framing, parity or overrun error among them."""
+        ...
+
+    def lost(self, error: PortLostError) -> None:
+        """Learn that the port is gone; nothing comes after."""
+        ...
+
+
+class Port(Protocol):
+    """An open port."""
+
+    async def write(self, data: bytes) -> None:
+        """Send all of `data`; raises `PortLostError` if the port is gone."""
+        ...
+
+    def pause(self) -> None:
+        """Leave further input where it is."""
+        ...
+
+    def resume(self) -> None:
+        """Take input again after `pause`."""
+        ...
+
+    def close(self) -> None:
+        """Release the port; safe to call twice. `lost` is not called for it."""
+        ...
+
+
+async def open_port(settings: PortSettings, clock: Clock, listener: PortListener) -> Port:
+    """Open the port that `settings` name.
+
+    Raises
+    ------
+    PortUnavailableError
+        If it cannot be opened; the message says what to do.
+    """
+    if settings.port.startswith(SOCKET_SCHEME):
+        return await _open_socket(settings, clock, listener)
+    return _SerialPort(settings, clock, listener)
+
+
+class _SerialPort:
+    """A terminal device: configured by pyserial, watched by the event loop."""
+
+    def __init__(self, settings: PortSettings, clock: Clock, listener: PortListener) -> None:
+        self._name = settings.port
+        self._clock = clock
+        self._listener = listener
+        self._loop = asyncio.get_running_loop()
+        self._serial = _open_serial(settings)
+        self._fd: int = self._serial.fileno()
+        self._watching = False
+        self._faults: tuple[int, ...] | None = self._fault_counts()
+        self.resume()
+
+    async def write(self, data: bytes) -> None:
+        left = memoryview(data)
+        while left:
+            try:
+                left = left[os.write(self._fd, left) :]
+            except BlockingIOError:
+                await self._writable()
+            except OSError as error:
+                raise PortLostError(f"the port is gone ({error.strerror})", subject=self._name) from error
+
+    async def _writable(self) -> None:
+        ready = asyncio.Event()
+        self._loop.add_writer(self._fd, ready.set)
+        try:
+            await ready.wait()
+        finally:
+            self._loop.remove_writer(self._fd)
+
+    def pause(self) -> None:
+        if self._watching:
+            self._loop.remove_reader(self._fd)
+            self._watching = False
+
+    def resume(self) -> None:
+        if not self._watching and self._serial.is_open:
+            self._loop.add_reader(self._fd, self._readable)
+            self._watching = True
+
+    def close(self) -> None:
+        if not self._serial.is_open:
+            return
+        self.pause()
+        self._loop.remove_writer(self._fd)
+        with contextlib.suppress(OSError):  # the device may be gone
+            fcntl.ioctl(self._fd, termios.TIOCNXCL)
+        with contextlib.suppress(OSError):
+            self._serial.close()
+
+    def _readable(self) -> None:
+        try:
+            data = os.read(self._fd, READ_BYTES)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._lose(error.strerror or "input/output error")
+            return
+        boot_ms = self._clock.boot_ms()
+        if not data:
+            self._lose("hung up")
+            return
+        if self._faults is not None and (faults := self._fault_counts()) != self._faults:
+            self._faults = faults
+            self._listener.damaged(len(data))
+        else:
+            self._listener.received(boot_ms, data)
+
+    def _lose(self, why: str) -> None:
+        self.pause()
+        self._listener.lost(
+            PortLostError(
+                f"the port went away ({why})", subject=self._name, hint="Check cable, adaptor and meter"
+            )
+        )
+
+    def _fault_counts(self) -> tuple[int, ...] | None:
+        # Pseudo-terminals and some adaptors keep no such counts.
+        try:
+            answer = fcntl.ioctl(self._fd, _TIOCGICOUNT, bytes(_ICOUNT.size))
+        except OSError:
+            return None
+        return tuple(_ICOUNT.unpack(answer)[_ICOUNT_FAULTS])
+
+
+def _open_serial(settings: PortSettings) -> serial.Serial:
+    # The port is named last so that the constructor does not open it yet.
+    line = serial.Serial(
+        baudrate=settings.baud,
+        bytesize=settings.data_bits,
+        parity=_PARITY[settings.parity],
+        stopbits=settings.stop_bits,
+        xonxoff=settings.flow_control == "software",
+        rtscts=settings.flow_control == "hardware",
+        timeout=0,
+        exclusive=True,
+    )
+    line.port = settings.port
+    line.dtr = settings.dtr
+    line.rts = settings.rts
+    try:
+        line.open()
+        fd = line.fileno()
+        # The advisory lock stops openers that ask for it; this stops all others (but not root).
+        fcntl.ioctl(fd, termios.TIOCEXCL)
+        attributes = termios.tcgetattr(fd)
+        # With VMIN 0 a read without data looks like the end of the line.
+        attributes[6][termios.VMIN] = 1
+        if settings.parity != "none":
+            attributes[0] |= termios.INPCK  # a byte with a parity error arrives as 0
+        termios.tcsetattr(fd, termios.TCSANOW, attributes)
+    except (OSError, ValueError, termios.error) as error:
+        line.close()
+        raise _unavailable(settings.port, error) from error
+    return line
+
+
+def _error_number(error: BaseException | None) -> int | None:
+    # pyserial wraps what the system said, sometimes without its number; termios errors have no errno.
+    while error is not None:
+        number = error.errno if isinstance(error, OSError) else next(iter(error.args), None)
+        if isinstance(number, int):
+            return number
+        error = error.__cause__ or error.__context__
+    return None
+
+
+def _unavailable(port: str, error: Exception) -> PortUnavailableError:
+    code = _error_number(error)
+    if code in {errno.EAGAIN, errno.EBUSY}:
+        return PortUnavailableError(
+            "the port is in use by another program", subject=port, hint="Stop that program; one reader only"
+        )
+    if code in {errno.EACCES, errno.EPERM}:
+        return _not_allowed(port)
+    if code in {errno.ENOENT, errno.ENXIO, errno.ENODEV}:
+        return PortUnavailableError(
+            "there is no such port", subject=port, hint="Is the adaptor plugged in? Is the name right?"
+        )
+    if code == errno.ENOTTY:
+        return PortUnavailableError("this is not a serial port", subject=port, hint="Name a terminal device")
+    return PortUnavailableError(
+        f"the port cannot be opened ({error})", subject=port, hint="Check port, baud, data_bits and parity"
+    )
+
+
+def _not_allowed(port: str) -> PortUnavailableError:
+    try:
+        owner_gid = os.stat(port).st_gid  # noqa: PTH116 - a device name, not a path we work with
+        group = grp.getgrgid(owner_gid).gr_name
+    except (OSError, KeyError):
+        return PortUnavailableError("permission denied", subject=port, hint="Ask who runs this machine")
+    return PortUnavailableError(
+        f"permission denied: the port belongs to group {group!r}",
+        subject=port,
+        hint=f"Join that group (sudo usermod -aG {group} USER) and log in again",
+    )
+
+
+class _SocketPort(asyncio.Protocol):
+    """A TCP connection that passes a meter's bytes through."""
+
+    def __init__(self, name: str, clock: Clock, listener: PortListener) -> None:
+        self._name = name
+        self._clock = clock
+        self._listener = listener
+        self._transport: asyncio.Transport | None = None
+        self._closed = False
+        self._may_write = asyncio.Event()
+        self._may_write.set()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)  # noqa: S101 - TCP gives nothing else
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        self._listener.received(self._clock.boot_ms(), data)
+
+    def pause_writing(self) -> None:
+        self._may_write.clear()
+
+    def resume_writing(self) -> None:
+        self._may_write.set()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._may_write.set()
+        if not self._closed:
+            self._closed = True
+            self._listener.lost(
+                PortLostError(
+                    f"the connection was closed ({exc or 'by the other end'})",
+                    subject=self._name,
+                    hint="Check the serial server and the network",
+                )
+            )
+
+    async def write(self, data: bytes) -> None:
+        await self._may_write.wait()
+        if self._closed or self._transport is None:
+            raise PortLostError("the connection is closed", subject=self._name)
+        self._transport.write(data)
+
+    def pause(self) -> None:
+        if self._transport is not None and not self._closed:
+            self._transport.pause_reading()
+
+    def resume(self) -> None:
+        if self._transport is not None and not self._closed:
+            self._transport.resume_reading()
+
+    def close(self) -> None:
+        self._closed = True
+        if self._transport is not None:
+            self._transport.abort()
+
+
+async def _open_socket(settings: PortSettings, clock: Clock, listener: PortListener) -> Port:
+    host, tcp_port = socket_address(settings.port)
+    loop = asyncio.get_running_loop()
+    try:
+        async with asyncio.timeout(settings.connect_timeout_s):
+            _, port = await loop.create_connection(
+                lambda: _SocketPort(settings.port, clock, listener), host, tcp_port
+            )
+    except TimeoutError as error:
+        raise PortUnavailableError(
+            f"no connection within {settings.connect_timeout_s} s",
+            subject=settings.port,
+            hint="Check the serial server and the network",
+        ) from error
+    except OSError as error:
+        raise PortUnavailableError(
+            f"no connection ({error.strerror or error})",
+            subject=settings.port,
+            hint="Check host, port and the serial server",
+        ) from error
+    return port

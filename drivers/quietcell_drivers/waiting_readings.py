@@ -1,0 +1,53 @@
+"""Readings that wait to be fetched, and the word that no more will come."""
+
+import asyncio
+from collections import deque
+from collections.abc import Sequence
+
+from quietcell.core.readings import Reading
+from quietcell.errors import DriverError
+
+MOST_WAITING = 4096
+"""Readings at which a driver stops taking input: minutes of any meter, a megabyte of memory."""
+
+
+class WaitingReadings:
+    """A queue filled on the event loop and fetched by one task.
+
+    Nothing is awaited between taking readings out and returning them, so a cancelled `fetch` loses
+    none.
+    """
+
+    def __init__(self) -> None:
+        self._readings: deque[Reading] = deque()
+        self._error: DriverError | None = None
+        self._changed = asyncio.Event()
+
+    def __len__(self) -> int:
+        return len(self._readings)
+
+    @property
+    def is_full(self) -> bool:
+        """Whether no more should be put in for now."""
+        return len(self._readings) >= MOST_WAITING
+
+    def put(self, reading: Reading) -> None:
+        """Add a reading."""
+        self._readings.append(reading)
+        self._changed.set()
+
+    def fail(self, error: DriverError) -> None:
+        """Raise `error` to whoever fetches once all readings are fetched; the first error stays."""
+        self._error = self._error or error
+        self._changed.set()
+
+    async def fetch(self) -> Sequence[Reading]:
+        """Wait for readings and return all there are."""
+        while not self._readings:
+            if self._error is not None:
+                raise self._error
+            self._changed.clear()
+            await self._changed.wait()
+        readings = tuple(self._readings)
+        self._readings.clear()
+        return readings

@@ -1,0 +1,14 @@
+"""Fixtures of the driver tests."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from support.pseudo_terminal import PseudoTerminal
+
+
+@pytest.fixture
+def terminal(tmp_path: Path) -> Iterator[PseudoTerminal]:
+    line = PseudoTerminal(tmp_path)
+    yield line
+    line.unplug()
