@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.streams import SHORT, began, cell_settings, determinations, readings, run
 
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.errors import ClockWentBackError, ContractError
+from tests.support.streams import SHORT, began, cell_settings, determinations, readings, run
 
 
 def stopped(ms: int) -> SegmentEnded:

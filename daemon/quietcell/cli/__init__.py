@@ -1,0 +1,72 @@
+"""The command line; command bodies are imported only when they run."""
+
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from quietcell.errors import ConfigError, QuietcellError, UsageError
+
+_USAGE, _CONFIGURATION = 64, 78
+"""Exit statuses of sysexits.h: wrong use of the command line, fault in the configuration."""
+COMMANDS = {
+    "run": "Measure until told to stop.",
+    "replay": "Judge recordings as if they were measured now.",
+    "export": "Write readings of the ledger as a recording.",
+    "verify": "Check that nothing in the ledger was changed.",
+}
+
+
+class _LazyGroup(click.Group):
+    """Finds a command in the module of its name, so that no command pays for another's imports."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 # given by click
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:  # noqa: ARG002 # given by click
+        if name not in COMMANDS:
+            return None
+        command: click.Command = import_module(f"quietcell.cli.{name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 # given by click
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(
+    cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
+@click.version_option(package_name="quietcell")
+def quietcell() -> None:
+    """Unattended pH of purified water.
+
+    Readings that have provably come to rest become results; the rest is recorded with its reasons.
+    Exit status: 0 done, 1 failed, 64 wrong use, 78 fault in the configuration.
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit with its status."""
+    sys.exit(_status(arguments))
+
+
+def _status(arguments: list[str] | None) -> int:
+    try:
+        result: Any = quietcell.main(args=arguments, standalone_mode=False)
+    except click.UsageError as error:
+        error.show()
+        return _USAGE
+    except UsageError as error:
+        click.echo(f"quietcell: {error}", err=True)
+        return _USAGE
+    except ConfigError as error:
+        click.echo("\n".join(error.faults), err=True)
+        return _CONFIGURATION
+    except (click.Abort, KeyboardInterrupt):
+        return 130
+    except (QuietcellError, click.ClickException) as error:
+        click.echo(f"quietcell: {error}", err=True)
+        return 1
+    return result if isinstance(result, int) else 0

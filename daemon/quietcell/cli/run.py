@@ -1,0 +1,41 @@
+"""``quietcell run``: measure until told to stop."""
+
+import asyncio
+import signal
+from pathlib import Path
+
+import click
+import structlog
+
+from quietcell.config import load_config
+from quietcell.service.clock import SystemClock
+from quietcell.service.daemon import Daemon
+from quietcell.service.drivers import InstalledDrivers
+from quietcell.service.logs import configure_logs
+
+
+@click.command("run")
+@click.option(
+    "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."
+)
+@click.option("--verbose", is_flag=True, help="Log details as well.")
+def command(path: Path, *, verbose: bool) -> None:
+    """Measure until told to stop (SIGTERM or Ctrl-C).
+
+    Opens every meter of the configuration, judges its readings, keeps every record in the ledger and
+    delivers it to the configured outlets. Stopping is always safe; so is pulling the plug.
+    """
+    drivers = InstalledDrivers()
+    config = load_config(path, drivers)
+    configure_logs(config.log.format, verbose=verbose)
+    asyncio.run(_run(Daemon(config=config, drivers=drivers, clock=SystemClock())))
+
+
+async def _run(daemon: Daemon) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    log = structlog.get_logger()
+    await daemon.run(stop, ready=lambda: log.info("running", cells=[cell.name for cell in daemon.cells]))
+    log.info("stopped")

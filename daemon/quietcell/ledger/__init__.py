@@ -1,0 +1,1 @@
+"""The durable record: journal, readings files, chain, and what follows them."""

@@ -1,0 +1,137 @@
+"""The journal: one SQLite file with one row a record, appended to by one writer, kept for ever."""
+
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from quietcell.core.records import Json
+from quietcell.ledger.chain import GENESIS, Envelope, Stored, digest
+from quietcell.ledger.store import open_file
+
+FILE_NAME = "journal.sqlite"
+_VERSION = 1
+# The columns behind `record` are computed from it: the stored text is the only truth. The unique id
+# makes a repeated record impossible rather than unlikely.
+_LAYOUT = """
+CREATE TABLE identity (ledger TEXT NOT NULL) STRICT;
+CREATE TABLE journal (
+    seq INTEGER PRIMARY KEY,
+    record TEXT NOT NULL,
+    id TEXT GENERATED ALWAYS AS (json_extract(record, '$.body.id')) VIRTUAL,
+    kind TEXT GENERATED ALWAYS AS (json_extract(record, '$.body.record')) VIRTUAL,
+    cell TEXT GENERATED ALWAYS AS (json_extract(record, '$.body.cell')) VIRTUAL,
+    at TEXT GENERATED ALWAYS AS (json_extract(record, '$.body.at')) VIRTUAL
+) STRICT;
+CREATE UNIQUE INDEX journal_id ON journal (id);
+CREATE INDEX journal_cell ON journal (cell, kind, seq)
+"""
+_PAGE = 500
+
+
+class Journal:
+    """The chained part of a ledger, for use from one thread at a time.
+
+    Parameters
+    ----------
+    folder : Path
+        The ledger's folder.
+    new_id : str or None
+        Identity given to a ledger that does not exist yet; None opens read-only.
+    """
+
+    def __init__(self, folder: Path, *, new_id: str | None = None) -> None:
+        self._database = open_file(
+            folder / FILE_NAME, layout=_LAYOUT, version=_VERSION, read_only=new_id is None
+        )
+        row = self._database.execute("SELECT ledger FROM identity").fetchone()
+        if row is None:
+            self._database.execute("INSERT INTO identity VALUES (?)", (new_id,))
+            row = (new_id,)
+        self.ledger: str = row[0]
+        last = self._database.execute("SELECT seq, record FROM journal ORDER BY seq DESC LIMIT 1").fetchone()
+        self.head: tuple[int, str] = (last[0], digest(last[1])) if last else (0, GENESIS)
+        """Number (0 while empty) and hash of the last durable record; replaced as one."""
+
+    def __enter__(self) -> Self:
+        """Return the open journal."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the file."""
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._database.close()
+
+    def append(self, bodies: Sequence[tuple[Mapping[str, Json], int]], envelope: Envelope) -> list[Stored]:
+        """Commit records in order, all or none; durable when this returns.
+
+        Parameters
+        ----------
+        bodies : sequence of (body, schema)
+            JSON bodies and the schema version of each.
+        envelope : Envelope
+            What is said about all of them.
+        """
+        records: list[Stored] = []
+        seq, head = self.head
+        for body, schema in bodies:
+            seq += 1
+            record = envelope.seal(body, schema=schema, seq=seq, previous=head)
+            head = digest(record.text)
+            records.append(record)
+        self._database.execute("BEGIN IMMEDIATE")
+        try:
+            self._database.executemany(
+                "INSERT INTO journal (seq, record) VALUES (?, ?)", [(r.seq, r.text) for r in records]
+            )
+            self._database.execute("COMMIT")
+        except sqlite3.Error:
+            if self._database.in_transaction:
+                self._database.execute("ROLLBACK")
+            raise
+        self.head = (seq, head)
+        return records
+
+    def after(self, seq: int, *, limit: int = _PAGE) -> list[Stored]:
+        """Return up to `limit` records behind `seq`, in order."""
+        rows = self._database.execute(
+            "SELECT seq, record FROM journal WHERE seq > ? ORDER BY seq LIMIT ?", (seq, limit)
+        )
+        return [Stored(seq=row[0], text=row[1]) for row in rows]
+
+    def all(self) -> Iterator[Stored]:
+        """Yield every record in order, a page at a time."""
+        seq = 0
+        while page := self.after(seq):
+            yield from page
+            seq = page[-1].seq
+
+    def of_cell(self, cell: str, *, kinds: Sequence[str] = (), after: int = 0) -> Iterator[Stored]:
+        """Yield the records of one cell in order, of some kinds only if any are named."""
+        chosen = f"AND kind IN ({','.join('?' * len(kinds))})" if kinds else ""
+        rows = self._database.execute(
+            f"SELECT seq, record FROM journal WHERE cell = ? {chosen} AND seq > ? ORDER BY seq",  # noqa: S608 # only question marks are put in
+            (cell, *kinds, after),
+        )
+        for row in rows:
+            yield Stored(seq=row[0], text=row[1])
+
+    def cells(self) -> list[str]:
+        """Return the names of all cells that have segments, in order of name."""
+        rows = self._database.execute(
+            "SELECT DISTINCT cell FROM journal WHERE kind = 'segment' ORDER BY cell"
+        )
+        return [row[0] for row in rows]
+
+    def count(self, kind: str) -> int:
+        """Return the number of records of a kind."""
+        found: int = self._database.execute(
+            "SELECT count(*) FROM journal WHERE kind = ?", (kind,)
+        ).fetchone()[0]
+        return found

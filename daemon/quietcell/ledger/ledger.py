@@ -1,0 +1,216 @@
+"""The ledger as the service sees it: journal first, one writer thread, group commit.
+
+Everything queued while a commit runs goes into the next one. Readings are committed before the
+records that rest on them; readings alone wait up to `readings_commit_s`.
+"""
+
+import asyncio
+import fcntl
+import os
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import NamedTuple, TypeVar
+from uuid import uuid4
+
+from quietcell import __version__
+from quietcell.core.records import ENGINE_VERSION, Body, Json
+from quietcell.core.times import rfc3339
+from quietcell.errors import LedgerError, LedgerLockedError
+from quietcell.ledger.chain import Envelope, Stored
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
+
+T = TypeVar("T")
+
+
+class Stamp(NamedTuple):
+    """When a batch is stored, and how far that can be trusted."""
+
+    utc_ms: int
+    time_quality: str
+
+
+class Ledger:
+    """Open ledger of a running daemon.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it does not exist.
+    stamp : callable
+        Gives the time of a commit.
+    readings_commit_s : float
+        Longest wait of readings that no record rests on yet.
+
+    Raises
+    ------
+    LedgerLockedError
+        If another process has it open.
+    """
+
+    def __init__(self, folder: Path, *, stamp: Callable[[], Stamp], readings_commit_s: float = 5.0) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self._stamp = stamp
+        self._readings_commit_s = readings_commit_s
+        self._lock = _lock(folder)
+        self._journal = Journal(folder, new_id=str(uuid4()))
+        self._files = ReadingsFiles(folder)
+        self._writer = ThreadPoolExecutor(1, thread_name_prefix="ledger")
+        self._bodies: list[tuple[list[tuple[Mapping[str, Json], int]], asyncio.Future[list[Stored]]]] = []
+        self._readings: list[SegmentReadings] = []
+        self._timer: asyncio.TimerHandle | None = None
+        self._busy: asyncio.Task[None] | None = None
+        self._grown = asyncio.Condition()
+        self.failure: LedgerError | None = None
+        """Set once a commit has failed; the service stops on it."""
+
+    @property
+    def id(self) -> str:
+        """Identity of the ledger."""
+        return self._journal.ledger
+
+    @property
+    def seq(self) -> int:
+        """Number of the last durable record."""
+        return self._journal.head[0]
+
+    @property
+    def head(self) -> tuple[int, str]:
+        """Number and hash of the last durable record."""
+        return self._journal.head
+
+    # --- writing -------------------------------------------------------------------------------
+
+    def keep(self, readings: SegmentReadings) -> None:
+        """Queue readings; durable within `readings_commit_s`, or with the next record."""
+        self._readings.append(readings)
+        if self._timer is None and self._busy is None:
+            loop = asyncio.get_running_loop()
+            self._timer = loop.call_later(self._readings_commit_s, self._start)
+
+    async def record(self, bodies: Sequence[Body]) -> list[Stored]:
+        """Commit bodies as the next records; durable when this returns.
+
+        Raises
+        ------
+        LedgerError
+            If the commit failed; nothing of the batch is stored.
+        """
+        if not bodies:
+            return []
+        future: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
+        self._bodies.append(([(body.as_json(), body.schema) for body in bodies], future))
+        self._start()
+        return await asyncio.shield(future)
+
+    def _start(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        if self._busy is None:
+            self._busy = asyncio.create_task(self._drain(), name="ledger writer")
+
+    async def _drain(self) -> None:
+        """Commit until nothing is queued."""
+        loop = asyncio.get_running_loop()
+        try:
+            while self._bodies or self._readings:
+                batch, self._bodies = self._bodies, []
+                readings, self._readings = self._readings, []
+                flat = [body for bodies, _ in batch for body in bodies]
+                try:
+                    records = await loop.run_in_executor(self._writer, self._commit, flat, readings)
+                except (sqlite3.Error, LedgerError, OSError) as error:
+                    self.failure = LedgerError(f"commit failed: {error}", subject=str(self.folder))
+                    for _, future in batch:
+                        if not future.done():
+                            future.set_exception(self.failure)
+                    return
+                at = 0
+                for bodies, future in batch:
+                    if not future.done():
+                        future.set_result(records[at : at + len(bodies)])
+                    at += len(bodies)
+                if records:
+                    async with self._grown:
+                        self._grown.notify_all()
+        finally:
+            self._busy = None
+
+    def _commit(
+        self, bodies: list[tuple[Mapping[str, Json], int]], readings: list[SegmentReadings]
+    ) -> list[Stored]:
+        if readings:
+            self._files.append(readings)
+        if not bodies:
+            return []
+        stamp = self._stamp()
+        envelope = Envelope(
+            ledger=self._journal.ledger,
+            recorded_at=rfc3339(stamp.utc_ms),
+            time_quality=stamp.time_quality,
+            software=f"quietcell {__version__}",
+            engine_version=ENGINE_VERSION,
+        )
+        return self._journal.append(bodies, envelope)
+
+    async def flush(self) -> None:
+        """Wait until everything queued is durable."""
+        while self._bodies or self._readings or self._busy is not None:
+            self._start()
+            if self._busy is not None:
+                await asyncio.shield(self._busy)
+            if self.failure is not None:
+                raise self.failure
+
+    # --- following -----------------------------------------------------------------------------
+
+    async def after(self, seq: int, *, limit: int = 500) -> list[Stored]:
+        """Wait until there are records behind `seq`, then return up to `limit` of them in order."""
+        async with self._grown:
+            await self._grown.wait_for(lambda: self.seq > seq)
+        return await self.run(lambda: self._journal.after(seq, limit=limit))
+
+    async def run(self, work: Callable[[], T]) -> T:
+        """Run something that needs the ledger's files in the writer thread."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
+
+    @property
+    def journal(self) -> Journal:
+        """The journal, for use inside `run` or before the service starts."""
+        return self._journal
+
+    @property
+    def readings(self) -> ReadingsFiles:
+        """The readings, for use inside `run` or before the service starts."""
+        return self._files
+
+    async def close(self) -> None:
+        """Make everything durable and release the files."""
+        try:
+            await self.flush()
+        finally:
+            if self._timer is not None:
+                self._timer.cancel()
+            self._writer.shutdown()
+            self._journal.close()
+            self._files.close()
+            os.close(self._lock)
+
+
+def _lock(folder: Path) -> int:
+    """Take the ledger for this process alone."""
+    descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        os.close(descriptor)
+        raise LedgerLockedError(
+            "another quietcell writes this ledger",
+            subject=str(folder),
+            hint="Stop the other one, or give this one a folder of its own",
+        ) from error
+    return descriptor

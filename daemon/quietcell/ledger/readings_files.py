@@ -1,0 +1,138 @@
+"""Readings as they came, in one SQLite file a month, apart from the small journal.
+
+Retention unlinks whole months; deleting rows would free nothing.
+"""
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from quietcell.core.readings import Flag, ReadingBlock
+from quietcell.core.times import rfc3339
+from quietcell.ledger.store import open_file
+
+_VERSION = 1
+_FLAGS = ", ".join(f"({flag.value}, '{flag.label}')" for flag in Flag)
+_LAYOUT = f"""
+CREATE TABLE cell (number INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+CREATE TABLE flag (bit INTEGER PRIMARY KEY, label TEXT NOT NULL) STRICT;
+INSERT INTO flag VALUES {_FLAGS};
+CREATE TABLE reading (
+    cell INTEGER NOT NULL,
+    segment INTEGER NOT NULL,
+    ms INTEGER NOT NULL,
+    tie INTEGER NOT NULL,
+    mv REAL,
+    temperature_c REAL,
+    conductivity_us_cm REAL,
+    flow_ml_min REAL,
+    flags INTEGER NOT NULL,
+    PRIMARY KEY (cell, segment, ms, tie)
+) STRICT, WITHOUT ROWID
+"""  # noqa: S608 # nothing but our own flag names is put in
+_PREFIX = "readings-"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SegmentReadings:
+    """Readings of one segment on their way into the store."""
+
+    cell: str
+    segment: int
+    anchor_utc_ms: int
+    block: ReadingBlock
+
+
+def month_of(utc_ms: int) -> str:
+    """Return the UTC month a time falls in, as file names write it.
+
+    Examples
+    --------
+    >>> month_of(1_790_000_000_000)
+    '2026-09'
+    """
+    return rfc3339(utc_ms)[:7]
+
+
+class ReadingsFiles:
+    """The readings of a ledger, for use from one thread at a time."""
+
+    def __init__(self, folder: Path, *, read_only: bool = False) -> None:
+        self._folder = folder
+        self._read_only = read_only
+        self._open: dict[str, sqlite3.Connection] = {}
+        self._numbers: dict[tuple[str, str], int] = {}
+        self._last: dict[tuple[str, int], tuple[int, int]] = {}
+
+    def months(self) -> list[str]:
+        """Return the months that have a file, oldest first."""
+        return sorted(path.stem.removeprefix(_PREFIX) for path in self._folder.glob(f"{_PREFIX}*.sqlite"))
+
+    def _month(self, month: str) -> sqlite3.Connection:
+        if month not in self._open:
+            path = self._folder / f"{_PREFIX}{month}.sqlite"
+            self._open[month] = open_file(path, layout=_LAYOUT, version=_VERSION, read_only=self._read_only)
+        return self._open[month]
+
+    def _number(self, month: str, cell: str) -> int:
+        key = (month, cell)
+        if key not in self._numbers:
+            database = self._month(month)
+            database.execute("INSERT OR IGNORE INTO cell (name) VALUES (?)", (cell,))
+            found = database.execute("SELECT number FROM cell WHERE name = ?", (cell,)).fetchone()
+            self._numbers[key] = found[0]
+        return self._numbers[key]
+
+    def append(self, batch: Sequence[SegmentReadings]) -> None:
+        """Commit readings; durable when this returns."""
+        rows: dict[str, list[tuple[object, ...]]] = {}
+        last = dict(self._last)
+        for part in batch:
+            block, key = part.block, (part.cell, part.segment)
+            columns = (block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min)
+            values = [[None if np.isnan(x) else x for x in column.tolist()] for column in columns]
+            for ms, *quantities, flags in zip(block.ms.tolist(), *values, block.flags.tolist(), strict=True):
+                before_ms, before_tie = last.get(key, (-1, 0))
+                tie = before_tie + 1 if ms == before_ms else 0
+                last[key] = (ms, tie)
+                month = month_of(part.anchor_utc_ms + ms)
+                row = (self._number(month, part.cell), part.segment, ms, tie, *quantities, flags)
+                rows.setdefault(month, []).append(row)
+        for month in sorted(rows):
+            database = self._month(month)
+            database.execute("BEGIN IMMEDIATE")
+            try:
+                database.executemany("INSERT INTO reading VALUES (?,?,?,?,?,?,?,?,?)", rows[month])
+                database.execute("COMMIT")
+            except sqlite3.Error:
+                if database.in_transaction:
+                    database.execute("ROLLBACK")
+                raise
+        self._last = last
+
+    def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
+        """Yield the readings of one segment in order, in blocks of up to `page`."""
+        for month in self.months():
+            database = self._month(month)
+            cursor = database.execute(
+                "SELECT ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
+                "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? ORDER BY ms, tie",
+                (cell, segment),
+            )
+            while rows := cursor.fetchmany(page):
+                ms, *quantities, flags = zip(*rows, strict=True)
+                mv, temperature_c, conductivity_us_cm, flow_ml_min = (
+                    np.array([np.nan if x is None else x for x in column]) for column in quantities
+                )
+                yield ReadingBlock.from_columns(
+                    ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags=flags
+                )
+
+    def close(self) -> None:
+        """Close all files."""
+        for database in self._open.values():
+            database.close()
+        self._open.clear()

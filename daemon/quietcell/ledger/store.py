@@ -1,0 +1,68 @@
+"""Opening the SQLite files of a ledger: the settings that make a commit durable, and versions."""
+
+import sqlite3
+from pathlib import Path
+
+from quietcell.errors import LedgerDamagedError, LedgerError, LedgerTooNewError
+
+APPLICATION_ID = 0x51434C31
+"""Marks the files as ours ("QCL1")."""
+
+
+def open_file(path: Path, *, layout: str, version: int, read_only: bool = False) -> sqlite3.Connection:
+    """Open one SQLite file of a ledger, making it if need be.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layout : str
+        SQL that lays out a new file.
+    version : int
+        Version of that layout.
+    read_only : bool
+        Refuse to make or change anything.
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode, write-ahead log, every commit synchronous to the disk.
+
+    Raises
+    ------
+    LedgerTooNewError
+        If a newer version laid the file out.
+    LedgerDamagedError
+        If the file is not one of ours.
+    LedgerError
+        If it cannot be opened.
+    """
+    uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+    try:
+        database = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+        found = database.execute("PRAGMA user_version").fetchone()[0]
+        owner = database.execute("PRAGMA application_id").fetchone()[0]
+    except sqlite3.DatabaseError as error:
+        raise LedgerError(
+            f"cannot open: {error}", subject=str(path), hint="Look at the folder's rights and the disk"
+        ) from error
+    if found > version:
+        database.close()
+        raise LedgerTooNewError(
+            f"written by a newer quietcell (layout {found}, this one knows {version})",
+            subject=str(path),
+            hint="Install the newer version again; nothing was changed",
+        )
+    if found and owner != APPLICATION_ID:
+        database.close()
+        raise LedgerDamagedError("not a file of a ledger", subject=str(path))
+    if read_only:
+        return database
+    database.execute("PRAGMA journal_mode = WAL")
+    database.execute("PRAGMA synchronous = FULL")
+    if not found:
+        database.executescript(
+            f"BEGIN IMMEDIATE; {layout}; PRAGMA application_id = {APPLICATION_ID}; "
+            f"PRAGMA user_version = {version}; COMMIT;"
+        )
+    return database

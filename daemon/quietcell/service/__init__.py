@@ -1,0 +1,1 @@
+"""The running daemon: one task a cell, the ledger, the outlets, an orderly stop."""

@@ -1,0 +1,76 @@
+"""From the configuration to what the engines and outlets are made of."""
+
+import ssl
+
+from quietcell.config import Config, check_private, read_secret
+from quietcell.config.outlets import MqttSettings
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.settings import CellSettings
+from quietcell.errors import ConfigError
+from quietcell.outlets.mqtt_client import Broker
+
+
+def engine_settings(config: Config, name: str) -> CellSettings:
+    """Return what the engine of a cell needs.
+
+    Raises
+    ------
+    ConfigError
+        If the cell has no calibration to work with.
+    """
+    cell = config.cells[name]
+    calibration = cell.calibration
+    if calibration is None:
+        wrong = f"cells.{name}.calibration: missing and the ledger holds none"
+        raise ConfigError([f"{wrong}; write slope_pct and zero_mv of the electrode's last calibration"])
+    return CellSettings(
+        cell=name,
+        criterion_name=cell.criterion,
+        criterion=config.criterion_of(name),
+        line=Line(
+            slope_pct=calibration.slope_pct,
+            zero_mv=calibration.zero_mv,
+            isopotential_ph=calibration.isopotential_ph,
+        ),
+        mode=cell.mode,
+        every_s=cell.every_s,
+        sample_point=cell.sample_point or name,
+        electrode=cell.electrode,
+        meter=cell.meter,
+        ph_decimals=cell.ph_decimals,
+    )
+
+
+def broker(settings: MqttSettings, site: str) -> Broker:
+    """Return where to publish, secrets read.
+
+    Raises
+    ------
+    ConfigError
+        If a secret or certificate cannot be had.
+    """
+    password = None
+    if settings.password is not None:
+        reference = settings.password
+        password = read_secret(
+            "outlets.mqtt.password", credential=reference.credential, file=reference.file
+        ).get_secret_value()
+    tls = None
+    if settings.tls is not None:
+        try:
+            tls = ssl.create_default_context(cafile=settings.tls.ca)
+            if settings.tls.cert is not None and settings.tls.key is not None:
+                check_private("outlets.mqtt.tls.key", settings.tls.key)
+                tls.load_cert_chain(settings.tls.cert, settings.tls.key)
+        except OSError as error:
+            raise ConfigError([f"outlets.mqtt.tls: a certificate cannot be used: {error}"]) from error
+    return Broker(
+        host=settings.host,
+        port=settings.port,
+        client_id=settings.client_id or f"quietcell-{site}",
+        protocol=settings.protocol,
+        username=settings.username,
+        password=password,
+        tls=tls,
+        keepalive_s=settings.keepalive_s,
+    )

@@ -1,0 +1,59 @@
+"""The bodies the service itself makes, beside those of the engines.
+
+Their ids are ``daemon.run.ordinal``: they depend on ports, programs and clocks, so they have no
+place in the engine's sequence, which anyone can recompute from readings.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+from quietcell.core.records import ABSENT, Absent, Body, Json, decimals
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunBody(Body):
+    """The daemon began or ended."""
+
+    kind: ClassVar[str] = "run"
+
+    run: int
+    state: Literal["began", "ended"]
+    time_scale: float | Absent = ABSENT
+    """Seconds of the daemon's clock for each second of the machine; 1 but in a demonstration."""
+    settings: Mapping[str, Json] | Absent = ABSENT
+    """Effective configuration without secrets."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverFaultBody(Body):
+    """A meter or its port failed; the cell goes on trying."""
+
+    kind: ClassVar[str] = "driver-fault"
+
+    driver: str
+    text: str
+    """What failed, where, and what to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockStepBody(Body):
+    """UTC moved against the clock that counts since boot."""
+
+    kind: ClassVar[str] = "clock-step"
+
+    step_s: float = decimals(3, "s")
+    """Positive when UTC jumped forward."""
+
+
+class DaemonIds:
+    """Gives the service's bodies their ids within one run."""
+
+    def __init__(self, run: int) -> None:
+        self.run = run
+        self._ordinal = 0
+
+    def next(self) -> str:
+        """Return the next id."""
+        self._ordinal += 1
+        return f"daemon.{self.run}.{self._ordinal}"

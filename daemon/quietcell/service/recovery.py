@@ -1,0 +1,106 @@
+"""Finish what a killed run left open, from what it stored.
+
+The engine is a pure function of stored input, so running it again over the readings of the
+interrupted run gives exactly the bodies the journal holds, plus those whose commit was cut off, plus
+an orderly end of the open determination and segment.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import structlog
+
+from quietcell.core.engine import Engine
+from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
+from quietcell.core.records import Body, Json
+from quietcell.core.settings import CellSettings
+from quietcell.core.times import utc_ms
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.readings_files import ReadingsFiles
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredRun:
+    """The segments one engine went through, as the journal tells."""
+
+    settings: CellSettings
+    segments: list[dict[str, Json]]
+    """Bodies of the segments that began, in order."""
+    ends: dict[int, dict[str, Json]]
+    """Bodies of those that ended, by number."""
+    last_at_ms: int
+    """UTC of the last record of the cell in this run, ms."""
+    ids: set[str]
+    """Ids of all its bodies in the journal."""
+
+
+def last_run(journal: Journal, cell: str) -> StoredRun | None:
+    """Return the last run of a cell's engine, or None when it never ran."""
+    segments: list[dict[str, Json]] = []
+    ends: dict[int, dict[str, Json]] = {}
+    settings: dict[str, Json] = {}
+    for record in journal.of_cell(cell, kinds=("configuration", "segment")):
+        body = record.body()
+        if body["record"] == "configuration":
+            settings, segments, ends = body["settings"], [], {}
+        elif body["state"] == "began":
+            segments.append(body)
+        else:
+            ends[body["segment"]] = body
+    if not segments:
+        return None
+    numbers = {body["segment"] for body in segments}
+    last_at_ms, ids = 0, set()
+    for record in journal.of_cell(cell):
+        body = record.body()
+        owner, _, rest = body["id"].rpartition(".")[0].rpartition(".")
+        if owner == cell and int(rest) in numbers:
+            ids.add(body["id"])
+            last_at_ms = max(last_at_ms, utc_ms(body["at"]))
+    return StoredRun(
+        settings=CellSettings.from_json(settings),
+        segments=segments,
+        ends=ends,
+        last_at_ms=last_at_ms,
+        ids=ids,
+    )
+
+
+def engine_input(run: StoredRun, readings: ReadingsFiles) -> Iterator[EngineInput]:
+    """Yield what the engine of a run was fed; an end that was never recorded is an interruption."""
+    cell = run.settings.cell
+    for body in run.segments:
+        number, anchor_ms = body["segment"], utc_ms(body["at"])
+        yield SegmentBegan(
+            segment=number, utc_ms=anchor_ms, cause=body["cause"], time_quality=body["time_quality"]
+        )
+        last_ms = 0
+        for block in readings.of_segment(cell, number):
+            yield block
+            last_ms = int(block.ms[-1])
+        end = run.ends.get(number)
+        if end is not None:
+            yield SegmentEnded(ms=utc_ms(end["at"]) - anchor_ms, cause=end["cause"])
+        else:
+            yield SegmentEnded(ms=max(last_ms, run.last_at_ms - anchor_ms), cause="interrupted")
+
+
+def unfinished_bodies(journal: Journal, readings: ReadingsFiles, cell: str) -> list[Body]:
+    """Return the bodies the journal lacks of a cell's last run, none when it ended in order."""
+    run = last_run(journal, cell)
+    if run is None or run.segments[-1]["segment"] in run.ends:
+        return []
+    engine = Engine(run.settings)
+    missing = [
+        body for item in engine_input(run, readings) for body in engine.take(item) if body.id not in run.ids
+    ]
+    structlog.get_logger().info(
+        "interrupted run finished from stored readings", cell=cell, records=len(missing)
+    )
+    return missing
+
+
+def next_segment(journal: Journal, cell: str) -> int:
+    """Return the number of the next segment of a cell."""
+    numbers = (r.body()["segment"] for r in journal.of_cell(cell, kinds=("segment",)))
+    return max(numbers, default=0) + 1
