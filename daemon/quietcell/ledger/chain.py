@@ -99,12 +99,13 @@ def check_chain(records: Iterable[Stored]) -> tuple[int, str]:
             raise LedgerDamagedError(f"record {seq} is missing", subject=subject)
         try:
             envelope = record.envelope()
-            sound = canonical(envelope) == record.text
-        except (ValueError, RecursionError):
-            sound, envelope = False, {}
-        if not sound or envelope.get("seq") != seq:
+            sound = canonical(envelope) == record.text and envelope["seq"] == seq
+            link = envelope["previous"]
+        except (ValueError, TypeError, KeyError, RecursionError):
+            sound, link = False, None
+        if not sound:
             raise LedgerDamagedError("the stored text was changed", subject=subject)
-        if envelope["previous"] != previous:
+        if link != previous:
             raise LedgerDamagedError("this record or the one before it was changed", subject=subject)
         previous = digest(record.text)
     return seq, previous

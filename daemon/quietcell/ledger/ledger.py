@@ -97,8 +97,10 @@ class Ledger:
         Raises
         ------
         LedgerError
-            If the commit failed; nothing of the batch is stored.
+            If the commit failed, or an earlier one did; nothing of the batch is stored.
         """
+        if self.failure is not None:
+            raise self.failure
         if not bodies:
             return []
         future: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
@@ -191,7 +193,8 @@ class Ledger:
     async def close(self) -> None:
         """Make everything durable and release the files."""
         try:
-            await self.flush()
+            if self.failure is None:
+                await self.flush()
         finally:
             if self._timer is not None:
                 self._timer.cancel()

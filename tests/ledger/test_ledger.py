@@ -1,0 +1,141 @@
+"""The ledger keeps what it was given, in order, durable, and for one writer."""
+
+import asyncio
+import hashlib
+import json
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from quietcell.core.readings import ReadingBlock
+from quietcell.errors import LedgerError, LedgerLockedError, LedgerTooNewError
+from quietcell.ledger.journal import FILE_NAME, Journal
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
+from tests.support.ledgers import note, open_ledger
+from tests.support.streams import ANCHOR_UTC_MS, readings
+
+
+def kept(block: ReadingBlock, segment: int = 1, anchor_utc_ms: int = ANCHOR_UTC_MS) -> SegmentReadings:
+    return SegmentReadings(cell="live-feed-room", segment=segment, anchor_utc_ms=anchor_utc_ms, block=block)
+
+
+async def test_records_are_numbered_without_gap_across_restarts(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    await ledger.record([note(1), note(2)])
+    first_id = ledger.id
+    await ledger.close()
+    ledger = open_ledger(tmp_path)
+    (third,) = await ledger.record([note(3)])
+    assert (third.seq, ledger.id) == (3, first_id)
+    assert [r.seq for r in await ledger.after(0)] == [1, 2, 3]
+    await ledger.close()
+
+
+async def test_a_few_lines_with_hashlib_check_the_chain(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    await ledger.record([note(1), note(2, "µS/cm ≤ 0.1 \u2028")])
+    await ledger.record([note(3)])
+    await ledger.close()
+    previous = "0" * 64
+    for (stored,) in sqlite3.connect(tmp_path / FILE_NAME).execute(
+        "SELECT CAST(record AS BLOB) FROM journal ORDER BY seq"
+    ):
+        assert json.loads(stored)["previous"] == previous
+        previous = hashlib.sha256(stored).hexdigest()
+    assert previous == ledger.head[1]
+
+
+async def test_many_at_once_share_commits_and_keep_their_order(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    stored = await asyncio.gather(*(ledger.record([note(2 * n), note(2 * n + 1)]) for n in range(50)))
+    assert [r.seq for pair in stored for r in pair] == list(range(1, 101))
+    await ledger.close()
+
+
+async def test_readings_are_durable_before_the_record_that_rests_on_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order: list[str] = []
+    append_readings, append_records = ReadingsFiles.append, Journal.append
+    monkeypatch.setattr(
+        ReadingsFiles,
+        "append",
+        lambda self, batch: (order.append("readings"), append_readings(self, batch))[1],
+    )
+    monkeypatch.setattr(
+        Journal, "append", lambda self, *given: (order.append("record"), append_records(self, *given))[1]
+    )
+    ledger = open_ledger(tmp_path, readings_commit_s=1000)
+    ledger.keep(kept(readings(5)))
+    await ledger.record([note(1)])
+    assert order == ["readings", "record"]
+    await ledger.close()
+
+
+async def test_readings_come_back_bit_for_bit_across_a_month_with_equal_times(tmp_path: Path) -> None:
+    end_of_month_ms = 1_790_812_790_000  # 2026-09-30T23:59:50Z
+    block = readings(30)
+    block.ms[4] = block.ms[3] = block.ms[2]
+    block.conductivity_us_cm[7] = 0.05500000000000001
+    block.flags[9] = 5
+    ledger = open_ledger(tmp_path)
+    for row in range(len(block)):
+        ledger.keep(kept(block[row : row + 1], anchor_utc_ms=end_of_month_ms))
+        if row % 7 == 0:
+            await ledger.flush()
+    await ledger.close()
+    files = ReadingsFiles(tmp_path, read_only=True)
+    assert files.months() == ["2026-09", "2026-10"]
+    back = ReadingBlock.concatenate(list(files.of_segment("live-feed-room", 1, page=4)))
+    for name in ("ms", "mv", "temperature_c", "conductivity_us_cm", "flow_ml_min", "flags"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(block, name))
+    files.close()
+
+
+async def test_commits_are_synchronous_to_the_disk(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    ledger.keep(kept(readings(3)))
+    await ledger.flush()
+    for database in (ledger.journal._database, *ledger.readings._open.values()):
+        assert database.execute("PRAGMA synchronous").fetchone()[0] == 2
+        assert database.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    await ledger.close()
+
+
+async def test_a_record_cannot_be_stored_twice(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    await ledger.record([note(1)])
+    with pytest.raises(LedgerError, match="UNIQUE"):
+        await ledger.record([note(2), note(1)])
+    assert ledger.failure is not None
+    assert ledger.seq == 1
+    with pytest.raises(LedgerError):
+        await ledger.record([note(3)])
+    await ledger.close()
+
+
+async def test_a_second_writer_is_refused_and_told_what_to_do(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    with pytest.raises(LedgerLockedError, match="folder of its own"):
+        open_ledger(tmp_path)
+    await ledger.close()
+    await open_ledger(tmp_path).close()
+
+
+async def test_a_newer_ledger_is_refused_untouched(tmp_path: Path) -> None:
+    await open_ledger(tmp_path).close()
+    database = sqlite3.connect(tmp_path / FILE_NAME)
+    database.execute("PRAGMA user_version = 99")
+    database.close()
+    before = (tmp_path / FILE_NAME).read_bytes()
+    with pytest.raises(LedgerTooNewError, match="newer"):
+        open_ledger(tmp_path)
+    assert (tmp_path / FILE_NAME).read_bytes() == before
+
+
+def test_a_foreign_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).write_text("not a database, however long it may be " * 50)
+    with pytest.raises(LedgerError, match="cannot open"):
+        open_ledger(tmp_path)
