@@ -52,10 +52,11 @@ class Criterion:
         Returns
         -------
         str
-            64 hexadecimal digits over one line ``name=value`` a field, in order of name, floats in
-            their shortest round-trip form.
+            64 hexadecimal digits over one line ``name=value`` a field, in order of name, numbers in
+            their shortest round-trip form as floats, nothing where a limit is left out.
         """
-        lines = (f"{name}={getattr(self, name)!r}\n" for name in sorted(f.name for f in fields(self)))
+        values = ((name, getattr(self, name)) for name in sorted(f.name for f in fields(self)))
+        lines = (f"{name}={'' if value is None else float(value)}\n" for name, value in values)
         return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
