@@ -195,13 +195,13 @@ class BufferSet:
     table_standard_uncertainty_ph : float
         Standard uncertainty of the published values themselves.
     tables : mapping
-        Buffer name to (temperature °C, pH) pairs.
+        Buffer name to temperatures in °C and pH at each of them.
     """
 
     name: str
     source: str
     table_standard_uncertainty_ph: float
-    tables: Mapping[str, tuple[tuple[float, float], ...]]
+    tables: Mapping[str, tuple[tuple[float, ...], tuple[float, ...]]]
 
 
 BUFFER_SETS: Mapping[str, BufferSet] = MappingProxyType(
@@ -288,8 +288,8 @@ def buffer(
     return Buffer(
         name=buffer_name,
         buffer_set=set_name,
-        temperatures_c=tuple(t for t, _ in table),
-        values_ph=tuple(ph for _, ph in table),
+        temperatures_c=table[0],
+        values_ph=table[1],
         standard_uncertainty_ph=math.hypot(chosen.table_standard_uncertainty_ph, bottle),
         lot=lot,
         expires=expires,
