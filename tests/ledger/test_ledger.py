@@ -4,13 +4,16 @@ import asyncio
 import hashlib
 import json
 import sqlite3
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Json
 from quietcell.errors import LedgerError, LedgerLockedError, LedgerTooNewError
+from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from tests.support.ledgers import note, open_ledger
@@ -59,14 +62,19 @@ async def test_readings_are_durable_before_the_record_that_rests_on_them(
 ) -> None:
     order: list[str] = []
     append_readings, append_records = ReadingsFiles.append, Journal.append
-    monkeypatch.setattr(
-        ReadingsFiles,
-        "append",
-        lambda self, batch: (order.append("readings"), append_readings(self, batch))[1],
-    )
-    monkeypatch.setattr(
-        Journal, "append", lambda self, *given: (order.append("record"), append_records(self, *given))[1]
-    )
+
+    def told_readings(files: ReadingsFiles, batch: Sequence[SegmentReadings]) -> None:
+        order.append("readings")
+        append_readings(files, batch)
+
+    def told_records(
+        journal: Journal, bodies: Sequence[tuple[Mapping[str, Json], int]], envelope: Envelope
+    ) -> list[Stored]:
+        order.append("record")
+        return append_records(journal, bodies, envelope)
+
+    monkeypatch.setattr(ReadingsFiles, "append", told_readings)
+    monkeypatch.setattr(Journal, "append", told_records)
     ledger = open_ledger(tmp_path, readings_commit_s=1000)
     ledger.keep(kept(readings(5)))
     await ledger.record([note(1)])

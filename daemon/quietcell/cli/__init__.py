@@ -15,6 +15,9 @@ COMMANDS = {
     "replay": "Judge recordings as if they were measured now.",
     "export": "Write readings of the ledger as a recording.",
     "verify": "Check that nothing in the ledger was changed.",
+    "status": "Show what each cell reads and waits for.",
+    "drivers": "List installed drivers and their settings.",
+    "config": "Check a configuration; print its schema or an example.",
 }
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 import structlog
 
+from quietcell.cli.options import config_option
 from quietcell.config import load_config
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
@@ -15,9 +16,7 @@ from quietcell.service.logs import configure_logs
 
 
 @click.command("run")
-@click.option(
-    "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."
-)
+@config_option
 @click.option("--verbose", is_flag=True, help="Log details as well.")
 def command(path: Path, *, verbose: bool) -> None:
     """Measure until told to stop (SIGTERM or Ctrl-C).

@@ -122,6 +122,13 @@ class Journal:
         for row in rows:
             yield Stored(seq=row[0], text=row[1])
 
+    def last_seq(self, cell: str, kind: str) -> int:
+        """Return the number of the last record of a kind of one cell, 0 when there is none."""
+        row = self._database.execute(
+            "SELECT max(seq) FROM journal WHERE cell = ? AND kind = ?", (cell, kind)
+        ).fetchone()
+        return row[0] or 0
+
     def cells(self) -> list[str]:
         """Return the names of all cells that have segments, in order of name."""
         rows = self._database.execute(

@@ -36,27 +36,26 @@ class StoredRun:
 
 def last_run(journal: Journal, cell: str) -> StoredRun | None:
     """Return the last run of a cell's engine, or None when it never ran."""
+    began = journal.last_seq(cell, "configuration")
     segments: list[dict[str, Json]] = []
     ends: dict[int, dict[str, Json]] = {}
     settings: dict[str, Json] = {}
-    for record in journal.of_cell(cell, kinds=("configuration", "segment")):
+    last_at_ms, ids = 0, set()
+    for record in journal.of_cell(cell, after=began - 1):
         body = record.body()
+        if body["id"].startswith("daemon."):
+            continue  # about the port or the clock; no work of the engine
+        ids.add(body["id"])
+        last_at_ms = max(last_at_ms, utc_ms(body["at"]))
         if body["record"] == "configuration":
-            settings, segments, ends = body["settings"], [], {}
-        elif body["state"] == "began":
-            segments.append(body)
-        else:
-            ends[body["segment"]] = body
+            settings = body["settings"]
+        elif body["record"] == "segment":
+            if body["state"] == "began":
+                segments.append(body)
+            else:
+                ends[body["segment"]] = body
     if not segments:
         return None
-    numbers = {body["segment"] for body in segments}
-    last_at_ms, ids = 0, set()
-    for record in journal.of_cell(cell):
-        body = record.body()
-        owner, _, rest = body["id"].rpartition(".")[0].rpartition(".")
-        if owner == cell and int(rest) in numbers:
-            ids.add(body["id"])
-            last_at_ms = max(last_at_ms, utc_ms(body["at"]))
     return StoredRun(
         settings=CellSettings.from_json(settings),
         segments=segments,
@@ -102,5 +101,7 @@ def unfinished_bodies(journal: Journal, readings: ReadingsFiles, cell: str) -> l
 
 def next_segment(journal: Journal, cell: str) -> int:
     """Return the number of the next segment of a cell."""
-    numbers = (r.body()["segment"] for r in journal.of_cell(cell, kinds=("segment",)))
-    return max(numbers, default=0) + 1
+    last = journal.last_seq(cell, "segment")
+    return 1 + next(
+        (r.body()["segment"] for r in journal.of_cell(cell, kinds=("segment",), after=last - 1)), 0
+    )

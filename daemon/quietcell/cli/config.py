@@ -1,0 +1,40 @@
+"""``quietcell config``: check a configuration, print its schema or a commented example."""
+
+import json
+from pathlib import Path
+
+import click
+
+from quietcell.cli.options import config_option
+from quietcell.config import example_text, json_schema, load_config
+from quietcell.service.drivers import InstalledDrivers
+
+
+@click.group("config")
+def command() -> None:
+    """Check a configuration, print its schema or a commented example."""
+
+
+@command.command("check")
+@config_option
+def check(path: Path) -> None:
+    """Check a configuration.
+
+    Prints every fault at once as FILE:LINE: KEY: what is wrong and what is allowed, and ends with
+    status 78. Opens no port and reads no secret.
+    """
+    config = load_config(path, InstalledDrivers())
+    cells = ", ".join(config.cells)
+    click.echo(f"{path}: sound; cells: {cells}")
+
+
+@command.command("example")
+def example() -> None:
+    """Print a commented example; it is the manual of the file."""
+    click.echo(example_text(), nl=False)
+
+
+@command.command("schema")
+def schema() -> None:
+    """Print the JSON Schema of the file, for editors."""
+    click.echo(json.dumps(json_schema(InstalledDrivers()), indent=2, ensure_ascii=False))

@@ -1,0 +1,46 @@
+"""Options several commands share."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from quietcell.errors import UsageError
+
+config_option = click.option(
+    "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."
+)
+
+
+def ledger_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Let a command name its ledger by folder or by configuration."""
+    command = click.option(
+        "--ledger", type=click.Path(path_type=Path), help="Folder of the ledger, in place of --config."
+    )(command)
+    return click.option(
+        "--config", type=click.Path(path_type=Path), help="Configuration whose ledger is meant."
+    )(command)
+
+
+def ledger_folder(config: Path | None, ledger: Path | None) -> Path:
+    """Return the ledger's folder the options name.
+
+    Raises
+    ------
+    UsageError
+        If neither or both are given, or there is no ledger.
+    ConfigError
+        If the configuration is wrong.
+    """
+    if (config is None) == (ledger is None):
+        raise UsageError("name the ledger with either --config FILE or --ledger FOLDER")
+    if config is not None:
+        from quietcell.config import load_config  # noqa: PLC0415 # commands pay only for what they use
+        from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # same
+
+        ledger = load_config(config, InstalledDrivers()).store.folder
+    folder = Path(ledger or ".")
+    if not folder.is_dir():
+        raise UsageError("no ledger here", subject=str(folder), hint="Has `quietcell run` been started once?")
+    return folder

@@ -1,0 +1,48 @@
+"""``quietcell status``: what each cell of a running daemon shows and waits for."""
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.errors import QuietcellError
+from quietcell.service.control import ask
+
+
+@click.command("status")
+@ledger_options
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
+    """Show what each cell of the running daemon reads and what it waits for.
+
+    An indication is a live pH that nobody has accepted; results are in the files and on MQTT.
+    """
+    answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "status"}))
+    if not answer.pop("ok"):
+        raise QuietcellError(answer["error"])
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    click.echo(f"{answer['site']}: run {answer['run']}, {answer['seq']} records in ledger {answer['ledger']}")
+    for outlet in answer["outlets"]:
+        click.echo(f"  outlet {outlet['name']}: {outlet['behind']} records behind, {outlet['state']}")
+    for cell in answer["cells"]:
+        click.echo(f"  {cell['cell']}: {_indication(cell)}")
+        click.echo(f"    waits for {cell['waits_for']}")
+
+
+def _indication(cell: dict[str, Any]) -> str:
+    """Return the live values in words."""
+    if cell["at"] is None:
+        return "no reading yet"
+    values = [
+        ("pH", cell["ph"], "{:.2f}"),
+        ("", cell["temperature_c"], "{:.1f} °C"),
+        ("", cell["conductivity_us_cm"], "{:.3f} µS/cm"),
+        ("", cell["flow_ml_min"], "{:.0f} mL/min"),
+    ]
+    shown = [f"{name} {form.format(value)}".strip() for name, value, form in values if value is not None]
+    return f"{', '.join(shown)} ({cell['age_s']:.0f} s ago)"

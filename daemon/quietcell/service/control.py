@@ -1,0 +1,109 @@
+"""The control socket: JSON lines over a Unix socket in the ledger's folder.
+
+File rights decide who may ask. One request a line, ``{"command": NAME, ...}``; one answer a line,
+``{"ok": true, ...}`` or ``{"ok": false, "error": TEXT}``. A hostile line gets an error and changes
+nothing.
+"""
+
+import asyncio
+import json
+import os
+from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
+from typing import Self
+
+from quietcell.core.records import Json
+from quietcell.errors import QuietcellError
+
+NAME = "control.sock"
+LONGEST_LINE = 64 * 1024
+Command = Callable[[dict[str, Json]], Awaitable[dict[str, Json]]]
+
+
+class ControlSocket:
+    """Answers commands until it is closed.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the ledger.
+    commands : mapping
+        Functions by name; each takes the request and returns the answer.
+    """
+
+    def __init__(self, folder: Path, commands: Mapping[str, Command]) -> None:
+        self._path = folder / NAME
+        self._commands = commands
+        self._server: asyncio.Server | None = None
+        self._clients: set[asyncio.StreamWriter] = set()
+
+    async def __aenter__(self) -> Self:
+        """Listen; a socket left behind by a killed run is replaced (the ledger's lock says it is dead)."""
+        self._path.unlink(missing_ok=True)
+        before = os.umask(0o117)  # owner and group may connect from the first moment on
+        try:
+            self._server = await asyncio.start_unix_server(self._serve, self._path, limit=LONGEST_LINE)
+        finally:
+            os.umask(before)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Close and remove the socket."""
+        if self._server is not None:
+            self._server.close()
+            for writer in list(self._clients):
+                writer.close()
+            await self._server.wait_closed()
+        self._path.unlink(missing_ok=True)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._clients.add(writer)
+        try:
+            while line := await reader.readline():
+                answer = await self._answer(line)
+                writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
+                await writer.drain()
+        except (ConnectionError, ValueError):
+            pass  # gone, or a line beyond the limit: there is nobody to answer any more
+        finally:
+            self._clients.discard(writer)
+            writer.close()
+
+    async def _answer(self, line: bytes) -> dict[str, Json]:
+        try:
+            request = json.loads(line)
+        except (ValueError, RecursionError):
+            return {"ok": False, "error": "not a line of JSON"}
+        name = request.get("command") if isinstance(request, dict) else None
+        if not isinstance(name, str) or name not in self._commands:
+            return {"ok": False, "error": f"no such command; known: {', '.join(sorted(self._commands))}"}
+        try:
+            return {"ok": True, **await self._commands[name](request)}
+        except QuietcellError as error:
+            return {"ok": False, "error": str(error)}
+
+
+async def ask(folder: Path, request: Mapping[str, Json], *, timeout_s: float = 5.0) -> dict[str, Json]:
+    """Send one request to the daemon that serves the ledger in `folder` and return its answer.
+
+    Raises
+    ------
+    QuietcellError
+        If no daemon answers.
+    """
+    subject = str(folder / NAME)
+    try:
+        async with asyncio.timeout(timeout_s):
+            reader, writer = await asyncio.open_unix_connection(folder / NAME, limit=16 * LONGEST_LINE)
+            try:
+                writer.write(json.dumps(request).encode() + b"\n")
+                answer: dict[str, Json] = json.loads(await reader.readline())
+            finally:
+                writer.close()
+    except PermissionError as error:
+        raise QuietcellError("not allowed", subject=subject, hint="Join the group that owns it") from error
+    except (OSError, TimeoutError, ValueError) as error:
+        raise QuietcellError(
+            "no daemon answers", subject=subject, hint="Is `quietcell run` running with this ledger?"
+        ) from error
+    return answer
