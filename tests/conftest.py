@@ -1,0 +1,34 @@
+"""Rules for every test: the same examples each time, no task left behind, no skip unseen where asked."""
+
+import asyncio
+import os
+from typing import Any
+
+import pytest
+from hypothesis import settings
+
+settings.register_profile("repeatable", derandomize=True, database=None)
+settings.register_profile("searching", max_examples=1000)
+settings.load_profile(os.environ.get("QUIETCELL_TESTS_HYPOTHESIS", "repeatable"))
+
+_SKIP_NOTHING = bool(os.environ.get("QUIETCELL_TESTS_SKIP_NOTHING"))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail the run for any skip where everything the tests need must be there."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if _SKIP_NOTHING and reporter is not None and reporter.stats.get("skipped"):
+        reporter.write_line("skipped tests count as failed here", red=True)
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+@pytest.fixture(autouse=True)
+async def _no_task_left_behind(request: pytest.FixtureRequest) -> Any:
+    """Fail a coroutine test that leaves a task running."""
+    yield
+    if not asyncio.iscoroutinefunction(getattr(request, "function", None)):
+        return
+    here = asyncio.current_task()
+    left = [task for task in asyncio.all_tasks() if task is not here and not task.done()]
+    assert not left, f"tasks left behind: {[task.get_name() for task in left]}"
