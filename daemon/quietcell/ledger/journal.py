@@ -42,13 +42,12 @@ class Journal:
     """
 
     def __init__(self, folder: Path, *, new_id: str | None = None) -> None:
+        # The identity is laid down with the tables: there is no ledger without one.
+        layout = f"{_LAYOUT}; INSERT INTO identity VALUES ('{new_id}')"  # noqa: S608 # made by us
         self._database = open_file(
-            folder / FILE_NAME, layout=_LAYOUT, version=_VERSION, read_only=new_id is None
+            folder / FILE_NAME, layout=layout, version=_VERSION, read_only=new_id is None
         )
         row = self._database.execute("SELECT ledger FROM identity").fetchone()
-        if row is None:
-            self._database.execute("INSERT INTO identity VALUES (?)", (new_id,))
-            row = (new_id,)
         self.ledger: str = row[0]
         last = self._database.execute("SELECT seq, record FROM journal ORDER BY seq DESC LIMIT 1").fetchone()
         self.head: tuple[int, str] = (last[0], digest(last[1])) if last else (0, GENESIS)

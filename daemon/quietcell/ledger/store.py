@@ -56,6 +56,9 @@ def open_file(path: Path, *, layout: str, version: int, read_only: bool = False)
     if found and owner != APPLICATION_ID:
         database.close()
         raise LedgerDamagedError("not a file of a ledger", subject=str(path))
+    if read_only and not found:
+        database.close()
+        raise LedgerError("nothing recorded yet", subject=str(path))
     if read_only:
         return database
     database.execute("PRAGMA journal_mode = WAL")

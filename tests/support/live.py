@@ -1,0 +1,175 @@
+"""The real program in a process of its own, with a meter on a pseudo-terminal."""
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Self
+
+from quietcell.core.records import Json
+from quietcell.errors import LedgerError
+from quietcell.ledger.journal import Journal
+from tests.support.pseudo_terminal import PseudoTerminal
+
+PATIENCE_S = 30.0
+"""A generous time-out for what normally takes seconds."""
+CONFIGURATION = """
+[site]
+name = "merrow-sound"
+[store]
+folder = "state"
+readings_commit_s = 0.2
+[criteria.brisk]
+based_on = "grab-water"
+window_s = 2.0
+min_wait_s = 1.0
+max_wait_s = 5.0
+min_readings = 10
+max_gap_s = 1.0
+max_drift_mv_per_min = 3.0
+resolution_mv = 0.01
+[cells.live-feed-room]
+driver = "line-stream"
+criterion = "brisk"
+every_s = 4.0
+settings = {{ port = "{folder}/meter", columns = ["mv", "temperature_c"] }}
+[cells.live-feed-room.calibration]
+slope_pct = 98.4
+zero_mv = 3.1
+[outlets.files]
+folder = "results"
+{more}
+"""
+
+
+def wait_until(true: Callable[[], bool], what: str) -> None:
+    """Wait for something to become true, long but not for ever."""
+    deadline = time.monotonic() + PATIENCE_S  # noqa: TID251 # waits for real processes
+    while not true():
+        assert time.monotonic() < deadline, f"waited {PATIENCE_S:.0f} s for {what}"  # noqa: TID251 # same
+        time.sleep(0.02)
+
+
+class StreamingMeter:
+    """A meter outside the daemon that sends a line twenty times a second."""
+
+    def __init__(self, folder: Path) -> None:
+        self.terminal = PseudoTerminal(folder)
+        self.drift_mv_per_min = 0.0
+        self.sent = 0
+        self._level_mv = 25.0
+        self._stop = threading.Event()
+        self._pulled = threading.Event()
+        self._thread = threading.Thread(target=self._send, daemon=True)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+        self.terminal.unplug()
+
+    def pull(self) -> None:
+        """Pull the plug."""
+        self._pulled.set()
+        self.terminal.unplug()
+
+    def plug(self) -> None:
+        """Bring the device back under its name."""
+        self.terminal.plug()
+        self._pulled.clear()
+
+    def _send(self) -> None:
+        rng = random.Random(1)
+        while not self._stop.wait(0.05):
+            self._level_mv += self.drift_mv_per_min / 1200
+            line = f"{self._level_mv + rng.gauss(0, 0.02):.2f};{21 + rng.gauss(0, 0.01):.2f}\r\n"
+            if not self._pulled.is_set():
+                try:
+                    self.terminal.write(line.encode())
+                    self.sent += 1
+                except (OSError, AssertionError):
+                    continue  # nobody reads, or just pulled
+
+
+class Program:
+    """`quietcell run` in a folder."""
+
+    def __init__(self, folder: Path, more: str = "") -> None:
+        self.folder = folder
+        self.config = folder / "quietcell.toml"
+        self.config.write_text(CONFIGURATION.format(folder=folder, more=more))
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it."""
+        log = (self.folder / "log").open("ab")
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "quietcell", "run", "--config", str(self.config)],
+            stderr=log,
+            env=os.environ,
+        )
+        log.close()
+
+    def end(self, how: signal.Signals) -> int:
+        """End it with a signal and return its status."""
+        assert self._process is not None
+        self._process.send_signal(how)
+        status = self._process.wait(PATIENCE_S)
+        self._process = None
+        return status
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+
+    def command(self, *arguments: str) -> str:
+        """Run another command of the program and return what it prints."""
+        done = subprocess.run(
+            [sys.executable, "-m", "quietcell", *arguments],
+            cwd=self.folder,
+            capture_output=True,
+            check=False,
+            text=True,
+            timeout=PATIENCE_S,
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def records(self) -> list[dict[str, Json]]:
+        """Return all records of the journal so far."""
+        try:
+            with Journal(self.folder / "state") as journal:
+                return [record.envelope() for record in journal.all()]
+        except LedgerError:  # not there yet
+            return []
+
+    def bodies(self, kind: str = "") -> list[dict[str, Json]]:
+        """Return the bodies so far, of one kind if named."""
+        return [r["body"] for r in self.records() if kind in ("", r["body"]["record"])]
+
+    def wait_for(self, kind: str, count: int = 1, **values: Json) -> list[dict[str, Json]]:
+        """Wait until there are `count` bodies of a kind with these values, and return them."""
+
+        def found() -> list[dict[str, Json]]:
+            return [b for b in self.bodies(kind) if all(b.get(key) == value for key, value in values.items())]
+
+        wait_until(lambda: len(found()) >= count, f"{count} records {kind} with {values}")
+        return found()
+
+    def file_lines(self) -> list[dict[str, Json]]:
+        """Return the records of the daily files."""
+        files = sorted((self.folder / "results").glob("*.jsonl"))
+        return [json.loads(line) for file in files for line in file.read_text().splitlines()]

@@ -1,0 +1,79 @@
+"""One meter's bytes become results that survive anything: the real program, a real terminal."""
+
+import hashlib
+import json
+import signal
+import sqlite3
+import time
+from pathlib import Path
+
+from tests.support.live import Program, StreamingMeter, wait_until
+
+
+def check_chain(folder: Path) -> int:
+    """Check a journal with nothing but hashlib and the stored bytes."""
+    previous, count = "0" * 64, 0
+    rows = sqlite3.connect(f"file:{folder}/state/journal.sqlite?mode=ro", uri=True).execute(
+        "SELECT CAST(record AS BLOB) FROM journal ORDER BY seq"
+    )
+    for (stored,) in rows:
+        assert json.loads(stored)["previous"] == previous
+        previous, count = hashlib.sha256(stored).hexdigest(), count + 1
+    return count
+
+
+def test_a_live_run_accepts_refuses_and_ends_in_order(tmp_path: Path) -> None:
+    with StreamingMeter(tmp_path) as meter, Program(tmp_path) as program:
+        program.start()
+        program.wait_for("determination", verdict="accepted")
+        meter.drift_mv_per_min = 60.0
+        (refused, *_) = program.wait_for("determination", verdict="refused")
+        assert program.end(signal.SIGTERM) == 0
+    assert refused["reasons"] == ["max-wait", "not-at-rest"]
+    assert refused["drift_mv_per_min"] > 30
+    assert program.bodies("segment")[-1]["cause"] == "stopped"
+    assert program.bodies()[-1]["state"] == "ended"
+    assert check_chain(tmp_path) == len(program.records())
+    assert program.file_lines() == program.records()
+
+
+def test_killed_in_the_middle_nothing_is_lost_or_repeated(tmp_path: Path) -> None:
+    with StreamingMeter(tmp_path), Program(tmp_path) as program:
+        for kill in range(3):
+            program.start()
+            program.wait_for("determination", count=kill + 1, verdict="accepted")
+            assert program.end(signal.SIGKILL) == -signal.SIGKILL
+        before = program.records()
+        program.start()
+        program.wait_for("run", count=4)
+        assert program.end(signal.SIGTERM) == 0
+        records = program.records()
+    assert records[: len(before)] == before
+    assert [record["seq"] for record in records] == list(range(1, len(records) + 1))
+    ends = [b["cause"] for b in program.bodies("segment") if b["state"] == "ended"]
+    assert ends == ["interrupted", "interrupted", "interrupted", "stopped"]
+    assert program.file_lines() == records
+    assert check_chain(tmp_path) == len(records)
+
+
+def test_a_pulled_terminal_comes_back_as_a_new_segment_with_no_window_across(tmp_path: Path) -> None:
+    with StreamingMeter(tmp_path) as meter, Program(tmp_path) as program:
+        program.start()
+        program.wait_for("determination", verdict="accepted")
+        meter.pull()
+        program.wait_for("driver-fault")
+        began = time.monotonic()  # noqa: TID251 # how long people would wait
+        meter.plug()
+        (gap,) = program.wait_for("gap")
+        back_s = time.monotonic() - began  # noqa: TID251 # same
+        wait_until(
+            lambda: any(b["id"].startswith("live-feed-room.2.") for b in program.bodies("determination")),
+            "a determination in the new segment",
+        )
+        assert program.end(signal.SIGTERM) == 0
+    assert gap["cause"] == "reopened"
+    assert back_s < 30  # the bench tells how fast it really is
+    after = next(b for b in program.bodies("determination") if b["id"].startswith("live-feed-room.2."))
+    assert after["verdict"] == "accepted"
+    assert after["window_s"] <= 2.0
+    assert after["time_since_disturbance_s"] >= 2.0
