@@ -222,6 +222,7 @@ class _Watched:
     unit: str
     decimals: int
     remedy: str
+    less_is_better: bool = False
 
 
 _WATCHED = (
@@ -248,6 +249,7 @@ _WATCHED = (
         unit="s",
         decimals=0,
         remedy="Clean membrane and junction; let the electrode soak before it is used",
+        less_is_better=True,
     ),
     _Watched(
         quantity="noise",
@@ -256,6 +258,7 @@ _WATCHED = (
         unit="mV",
         decimals=2,
         remedy="Look at cable, plug and earthing, then for air at the membrane or a dry junction",
+        less_is_better=True,
     ),
     _Watched(
         quantity="junction",
@@ -370,7 +373,8 @@ def _trend(
     fit = fit_linear(np.stack([np.ones_like(days), from_last], axis=1), values, np.ones_like(days))
     now, per_d = fit.coefficients.tolist()
     standard_error = fit.scatter_factor * math.sqrt(fit.covariance[1, 1])
-    if per_d == 0.0 or abs(per_d) < TREND_SIGNIFICANCE * standard_error:
+    improving = watched.less_is_better and per_d < 0.0
+    if improving or per_d == 0.0 or abs(per_d) < TREND_SIGNIFICANCE * standard_error:
         return ""
     limit = span[1] if per_d > 0.0 else span[0]
     left_d = max(0.0, (limit - now) / per_d)

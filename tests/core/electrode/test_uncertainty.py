@@ -1,0 +1,147 @@
+"""The arithmetic of a budget after GUM."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from quietcell.core.electrode.uncertainty import Budget, Component
+from quietcell.errors import DomainError
+
+components = st.lists(
+    st.builds(
+        Component,
+        name=st.sampled_from(["one", "two", "three"]),
+        standard_uncertainty_ph=st.floats(0.0, 0.5),
+        bias_ph=st.floats(-0.2, 0.2),
+        repeatability=st.booleans(),
+    ),
+    min_size=1,
+    max_size=8,
+).map(tuple)
+
+
+def budget(*parts: Component) -> Budget:
+    return Budget(ph=7.0, components=parts)
+
+
+def test_independent_components_add_in_squares_and_k_is_2() -> None:
+    # GUM 5.1.2 and 6.2.1.
+    both = budget(
+        Component(name="one", standard_uncertainty_ph=0.03),
+        Component(name="two", standard_uncertainty_ph=0.04),
+    )
+    assert both.standard_uncertainty_ph == pytest.approx(0.05)
+    assert both.expanded_uncertainty_ph == pytest.approx(0.10)
+    assert (both.low_ph, both.high_ph) == pytest.approx((6.9, 7.1))
+
+
+def test_a_rectangle_has_a_standard_uncertainty_of_its_half_width_over_root_3() -> None:
+    # GUM 4.3.7.
+    part = Component.between("meter", -0.06, 0.06)
+    assert part.standard_uncertainty_ph == pytest.approx(0.06 / math.sqrt(3.0))
+    assert part.bias_ph == 0.0
+
+
+def test_an_error_on_one_side_widens_u_by_its_bias_and_shifts_the_narrow_interval() -> None:
+    # GUM F.2.4.5: a bias that is not corrected is added to U.
+    one = budget(Component.between("junction", 0.0, 0.1))
+    u = 0.1 / math.sqrt(12.0)
+    assert one.expanded_uncertainty_ph == pytest.approx(2.0 * u + 0.05)
+    assert one.high_ph == pytest.approx(7.0 - 0.05 + 2.0 * u)
+    assert one.low_ph == pytest.approx(7.0 - 0.05 - 2.0 * u)
+
+
+@given(parts=components, determinations=st.integers(1, 10_000))
+def test_averaging_never_touches_the_systematic_part(
+    parts: tuple[Component, ...], determinations: int
+) -> None:
+    single = budget(*parts)
+    mean = single.averaged(determinations)
+    assert mean.systematic_ph == single.systematic_ph
+    assert mean.bias_ph == single.bias_ph
+    assert mean.repeatability_ph == pytest.approx(single.repeatability_ph / math.sqrt(determinations))
+    assert mean.expanded_uncertainty_ph >= 2.0 * single.systematic_ph
+
+
+@given(parts=components)
+def test_plus_minus_u_holds_the_narrow_interval(parts: tuple[Component, ...]) -> None:
+    one = budget(*parts)
+    u = one.expanded_uncertainty_ph
+    assert one.ph - u <= one.low_ph + 1e-12
+    assert one.high_ph <= one.ph + u + 1e-12
+
+
+def test_a_sample_at_25_c_keeps_its_budget_when_the_models_agree() -> None:
+    one = budget(Component(name="buffers", standard_uncertainty_ph=0.01))
+    same = one.at_25c(7.0, plausible_ph_25c=(7.0,), temperature_standard_uncertainty_c=0.2, ph_25c_per_c=0.0)
+    assert same.expanded_uncertainty_ph == one.expanded_uncertainty_ph
+    assert same.ph == 7.0
+
+
+def test_plausible_models_on_one_side_bias_the_reference_to_25_c() -> None:
+    one = budget(Component(name="buffers", standard_uncertainty_ph=0.0))
+    cold = one.at_25c(
+        6.85, plausible_ph_25c=(6.80, 6.83), temperature_standard_uncertainty_c=0.0, ph_25c_per_c=0.017
+    )
+    model = cold.component("model-25c")
+    # The truth may be as low as 6.80: the stated value is 0 to 0.05 too high.
+    assert model.bias_ph == pytest.approx(0.025)
+    assert model.standard_uncertainty_ph == pytest.approx(0.05 / math.sqrt(12.0))
+
+
+def test_one_thermometer_is_added_in_full_not_in_square() -> None:
+    one = budget(Component(name="temperature", standard_uncertainty_ph=0.003))
+    at_25c = one.at_25c(
+        6.9,
+        plausible_ph_25c=(),
+        temperature_standard_uncertainty_c=0.2,
+        ph_25c_per_c=-0.02,
+        ph_25c_per_ph=0.5,
+    )
+    assert [part.name for part in at_25c.components] == ["model-25c", "temperature-25c"]
+    assert at_25c.component("temperature-25c").standard_uncertainty_ph == pytest.approx(0.0055)
+
+
+def test_what_is_assumed_or_not_known_is_named() -> None:
+    one = budget(
+        Component(name="junction", standard_uncertainty_ph=0.03, basis="assumed"),
+        Component(name="remaining", standard_uncertainty_ph=0.0, basis="not-known"),
+    )
+    assert (one.assumed, one.not_known) == (("junction",), ("remaining",))
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (
+            lambda: Component(name="one", standard_uncertainty_ph=-0.1),
+            "standard_uncertainty_ph of one: -0.1 pH is outside 0 pH and above",
+        ),
+        (
+            lambda: Component(name="one", standard_uncertainty_ph=0.1, bias_ph=float("inf")),
+            "bias_ph of one: inf pH is outside the finite numbers",
+        ),
+        (
+            lambda: Component.between("one", 0.1, 0.0),
+            "high_ph of one: 0 pH is outside 0.1 pH and above",
+        ),
+        (lambda: budget().averaged(0), "determinations: 0 is outside 1 and above"),
+        (
+            lambda: budget(Component(name="one", standard_uncertainty_ph=0.1)).component("two"),
+            "name: no component 'two'. Components: one",
+        ),
+        (
+            lambda: budget().at_25c(
+                70.0, plausible_ph_25c=(), temperature_standard_uncertainty_c=0.2, ph_25c_per_c=0.0
+            ),
+            "ph_25c: 70 is outside -2 to 16",
+        ),
+    ],
+)
+def test_wrong_use_names_argument_value_unit_and_range(call: object, message: str) -> None:
+    assert callable(call)
+    with pytest.raises(DomainError) as caught:
+        call()
+    assert str(caught.value).startswith(message)
