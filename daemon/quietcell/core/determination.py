@@ -4,12 +4,13 @@ import math
 from collections import Counter
 from dataclasses import dataclass, field
 
-import numpy as np
-
+from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.machine import Standing
+from quietcell.core.evaluation import evaluate
 from quietcell.core.history import evidence_sha256
-from quietcell.core.readings import Quantity, ReadingBlock
+from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import (
+    BudgetLine,
     CalibrationSummary,
     CriterionSummary,
     DeterminationBody,
@@ -51,12 +52,6 @@ class Attempt:
         self.quiet_since_ms -= ms
 
 
-def _mean(values: Quantity) -> float | None:
-    """Return the mean of what was measured, or None."""
-    known = values[np.isfinite(values)]
-    return float(known.sum() / len(known)) if len(known) else None
-
-
 def reported(ph: float, places: int) -> float:
     """Round half away from zero, as people do on paper."""
     step = 10.0**places
@@ -91,14 +86,12 @@ def determination_body(
 
     Every number comes from the whole window in one go, so that live, replay and recompute agree.
     """
-    window = outcome.window
-    mv = _mean(window.mv)
-    temperature_c = _mean(window.temperature_c)
-    ph = None if mv is None or temperature_c is None else float(settings.line.ph(mv, temperature_c))
-    standing = outcome.standing
+    window, standing = outcome.window, outcome.standing
     drift = standing.drift if standing else None
-    calibrated = settings.calibrated_utc_ms
-    qualifiers = []
+    worth = evaluate(window, settings, drift, utc_ms=ended_utc_ms)
+    budget = worth.budget
+    ph = None if budget is None else budget.ph
+    qualifiers = list(worth.qualifiers)
     if time_quality == "not-synchronised":
         qualifiers.append(Qualifier.TIME_NOT_SYNCHRONISED)
     return DeterminationBody(
@@ -115,11 +108,23 @@ def determination_body(
         reasons=outcome.reasons,
         qualifiers=tuple(qualifiers),
         ph=ph,
+        ph_25c=float(worth.ph_25c.value) if worth.ph_25c else None,
+        ph_25c_model=worth.ph_25c.model if worth.ph_25c else None,
+        ph_25c_spread=float(worth.ph_25c.spread) if worth.ph_25c else None,
         ph_reported=None if ph is None else reported(ph, settings.ph_decimals),
-        temperature_c=temperature_c,
-        mv=mv,
-        conductivity_us_cm=_mean(window.conductivity_us_cm),
-        flow_ml_min=_mean(window.flow_ml_min),
+        ph_expanded_uncertainty=budget.expanded_uncertainty_ph if budget else None,
+        ph_expanded_uncertainty_repeatability=COVERAGE_FACTOR * budget.repeatability_ph if budget else None,
+        ph_expanded_uncertainty_systematic=COVERAGE_FACTOR * budget.systematic_ph if budget else None,
+        ph_budget=_budget_lines(budget),
+        temperature_c=worth.temperature_c,
+        mv=worth.mv,
+        conductivity_us_cm=worth.conductivity_us_cm,
+        conductivity_25c_us_cm=worth.conductivity_25c_us_cm,
+        ph_allowed_low=worth.ph_allowed[0] if worth.ph_allowed else None,
+        ph_allowed_high=worth.ph_allowed[1] if worth.ph_allowed else None,
+        ph_margin=worth.ph_margin,
+        flow_ml_min=worth.flow_ml_min,
+        sample_age_s=worth.sample_age_s,
         time_since_disturbance_s=(ended_ms - attempt.quiet_since_ms) / 1000,
         drift_mv_per_min=drift.slope_mv_per_min if drift else None,
         drift_bound_mv_per_min=drift.bound_mv_per_min if drift else None,
@@ -134,10 +139,26 @@ def determination_body(
             slope_pct=settings.line.slope_pct,
             zero_mv=settings.line.zero_mv,
             isopotential_ph=settings.line.isopotential_ph,
-            age_d=None if calibrated is None else (ended_utc_ms - calibrated) / 86_400_000,
+            age_d=worth.calibration_age_d,
         ),
         electrode=settings.electrode,
         meter=settings.meter,
         criterion=CriterionSummary(name=settings.criterion_name, digest=settings.criterion.digest()),
         readings_sha256=evidence_sha256(window),
+    )
+
+
+def _budget_lines(budget: Budget | None) -> tuple[BudgetLine, ...] | None:
+    """Return the budget as the record keeps it."""
+    if budget is None:
+        return None
+    return tuple(
+        BudgetLine(
+            name=component.name,
+            standard_uncertainty_ph=component.standard_uncertainty_ph,
+            bias_ph=component.bias_ph,
+            repeatability=component.repeatability,
+            basis=component.basis,
+        )
+        for component in budget.components
     )

@@ -12,13 +12,14 @@ Rules:
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
+from quietcell.core.evaluation import evaluate
 from quietcell.core.history import History
 from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
@@ -263,9 +264,20 @@ class Engine:
             disturbance=attempt.disturbance,
         )
         if self._standing.phase is Phase.AT_REST:
+            self._standing = self._allowed_by_chemistry(window, self._standing, ms)
+        if self._standing.phase is Phase.AT_REST:
             yield self._close(ms, Verdict.ACCEPTED, ())
         elif ms >= attempt.deadline_ms:
             yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks))
+
+    def _allowed_by_chemistry(self, window: ReadingBlock, at_rest: Standing, ms: int) -> Standing:
+        """Hold a reading at rest against calibration and conductivity."""
+        utc_ms = self._open_segment.utc_ms + ms
+        worth = evaluate(window, self.settings, at_rest.drift, utc_ms=utc_ms)
+        if not worth.faults:
+            return at_rest
+        texts = ", ".join(reason.value for reason in worth.faults)
+        return replace(at_rest, phase=Phase.JUDGING, lacks=worth.faults, waits_for=f"at rest, but {texts}")
 
     # --- determinations ------------------------------------------------------------------------
 

@@ -187,6 +187,19 @@ class CalibrationSummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One component of the uncertainty of a pH."""
+
+    name: str
+    standard_uncertainty_ph: float = decimals(5, "1")
+    bias_ph: float = decimals(5, "1")
+    """Expected error on one side that is not corrected."""
+    repeatability: bool
+    basis: str
+    """``measured``, ``stated``, ``assumed`` or ``not-known``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CriterionSummary:
     """The criterion a determination was held against."""
 
@@ -211,12 +224,35 @@ class DeterminationBody(Body):
     qualifiers: tuple[Qualifier, ...]
     ph: float | None = decimals(4, "1")
     """At sample temperature."""
+    ph_25c: float | None = decimals(4, "1")
+    """Referred to 25 °C."""
+    ph_25c_model: str | None
+    """What is taken to be dissolved for that."""
+    ph_25c_spread: float | None = decimals(4, "1")
+    """Difference between the largest and smallest value other plausible models give."""
     ph_reported: float | None
     """`ph` rounded to the decimals of the configuration."""
+    ph_expanded_uncertainty: float | None = decimals(4, "1")
+    """k = 2, of `ph`; holds also for errors that lie on one side."""
+    ph_expanded_uncertainty_repeatability: float | None = decimals(4, "1")
+    """Its part from what differs between repeated determinations, k = 2."""
+    ph_expanded_uncertainty_systematic: float | None = decimals(4, "1")
+    """Its part from what is the same in every determination, k = 2."""
+    ph_budget: tuple[BudgetLine, ...] | None
     temperature_c: float | None = decimals(3, "Cel")
     mv: float | None = decimals(4, "mV")
     conductivity_us_cm: float | None = decimals(5, "uS/cm")
+    conductivity_25c_us_cm: float | None = decimals(5, "uS/cm")
+    """Referred to 25 °C as a neutral salt in pure water."""
+    ph_allowed_low: float | None = decimals(4, "1")
+    """Lowest pH that conductivity and temperature allow."""
+    ph_allowed_high: float | None = decimals(4, "1")
+    """Highest pH that conductivity and temperature allow."""
+    ph_margin: float | None = decimals(4, "1")
+    """How far inside that interval `ph` and its own uncertainty lie; negative is a contradiction."""
     flow_ml_min: float | None = decimals(3, "mL/min")
+    sample_age_s: float | None = decimals(1, "s")
+    """From sample point to electrode, by hold-up and flow."""
     time_since_disturbance_s: float = decimals(3, "s")
     drift_mv_per_min: float | None = decimals(5, "mV/min")
     drift_bound_mv_per_min: float | None = decimals(5, "mV/min")

@@ -23,6 +23,26 @@ class CellSettings:
     calibration_id: str | None = None
     """Of the calibration record; None for a calibration fixed in the configuration."""
     calibrated_utc_ms: int | None = None
+    calibration_expires_utc_ms: int | None = None
+    """From then on nothing is accepted; None is not known and not checked."""
+    bracket_ph: tuple[float, float] | None = None
+    """Lowest and highest buffer; None is not known and not checked."""
+    slope_uncertainty_pct: float | None = None
+    """Expanded (k = 2), % of theory; None is not known."""
+    zero_uncertainty_mv: float | None = None
+    """Expanded (k = 2), mV; None is not known."""
+    water_model: str = "carbonate"
+    """What is taken to be dissolved when a pH is referred to 25 °C."""
+    conductivity_position: str | None = None
+    """Where the conductivity cell sits, seen from the electrode."""
+    hold_up_ml: float | None = None
+    """Volume from sample point to electrode, mL."""
+    reference_outflow_ul_h: float | None = None
+    """Electrolyte that leaves the reference electrode, µL/h."""
+    conductivity_uncertainty_pct: float = 2.0
+    """Expanded (k = 2), % of the value."""
+    temperature_uncertainty_c: float = 0.2
+    """Expanded (k = 2), °C."""
     sample_point: str | None = None
     electrode: str | None = None
     meter: str | None = None
@@ -39,4 +59,12 @@ class CellSettings:
     @classmethod
     def from_json(cls, plain: dict[str, Json]) -> "CellSettings":
         """Rebuild settings from what `as_json` gave."""
-        return cls(**{**plain, "criterion": Criterion(**plain["criterion"]), "line": Line(**plain["line"])})
+        bracket = plain["bracket_ph"]
+        return cls(
+            **{
+                **plain,
+                "criterion": Criterion(**plain["criterion"]),
+                "line": Line(**plain["line"]),
+                "bracket_ph": None if bracket is None else (bracket[0], bracket[1]),
+            }
+        )

@@ -1,6 +1,6 @@
 """Times as text: RFC 3339 in UTC with whole milliseconds, the only form records use."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
@@ -40,3 +40,14 @@ def utc_ms(text: str) -> int:
     if moment.tzinfo is None:
         raise ValueError(f"time without zone: {text!r}; write it in UTC with a Z at the end")
     return round((moment - _EPOCH) / _MILLISECOND)
+
+
+def end_of_day_utc_ms(day: date) -> int:
+    """Return the first millisecond (since 1970 UTC) after a UTC day.
+
+    Examples
+    --------
+    >>> rfc3339(end_of_day_utc_ms(date(2026, 2, 28)))
+    '2026-03-01T00:00:00.000Z'
+    """
+    return round((datetime.combine(day, time.min, UTC) + timedelta(days=1) - _EPOCH) / _MILLISECOND)

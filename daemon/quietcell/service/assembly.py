@@ -6,6 +6,7 @@ from quietcell.config import Config, check_private, read_secret
 from quietcell.config.outlets import MqttSettings
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.settings import CellSettings
+from quietcell.core.times import end_of_day_utc_ms
 from quietcell.errors import ConfigError
 from quietcell.outlets.mqtt_client import Broker
 
@@ -38,6 +39,17 @@ def engine_settings(config: Config, name: str) -> CellSettings:
         electrode=cell.electrode,
         meter=cell.meter,
         ph_decimals=cell.ph_decimals,
+        calibration_expires_utc_ms=None
+        if calibration.expires is None
+        else end_of_day_utc_ms(calibration.expires),
+        bracket_ph=calibration.bracket_ph,
+        slope_uncertainty_pct=calibration.slope_uncertainty_pct,
+        zero_uncertainty_mv=calibration.zero_uncertainty_mv,
+        conductivity_position=cell.conductivity_position,
+        hold_up_ml=cell.hold_up_ml,
+        reference_outflow_ul_h=cell.reference_outflow_ul_h,
+        conductivity_uncertainty_pct=cell.conductivity_uncertainty_pct,
+        temperature_uncertainty_c=cell.temperature_uncertainty_c,
     )
 
 

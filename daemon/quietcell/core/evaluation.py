@@ -1,0 +1,182 @@
+"""What a window of readings is worth: pH with its uncertainty, at 25 °C, and whether chemistry allows it."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietcell.core.electrode.known_line import KnownLine
+from quietcell.core.electrode.ph_budget import Measured, ph_budget
+from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
+from quietcell.core.endpoint.window import Drift
+from quietcell.core.readings import Quantity, ReadingBlock
+from quietcell.core.records import Qualifier, Reason
+from quietcell.core.settings import CellSettings
+from quietcell.core.water.limits import allowed_ph_interval
+from quietcell.core.water.reference25 import Ph25, conductivity_25c, ph_25c
+from quietcell.errors import DomainError
+
+CONTRADICTABLE = ("junction", "low-ionic-check", "streaming", "remaining")
+"""Errors the conductivity rule is there to find; their allowances must not excuse a contradiction."""
+MS_PER_DAY = 86_400_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """Values of one window; None is not measured or cannot be given."""
+
+    mv: float | None
+    temperature_c: float | None
+    conductivity_us_cm: float | None
+    flow_ml_min: float | None
+    conductivity_25c_us_cm: float | None = None
+    budget: Budget | None = None
+    """pH at sample temperature with everything that is uncertain about it."""
+    ph_25c: Ph25 | None = None
+    ph_allowed: tuple[float, float] | None = None
+    """Lowest and highest pH that conductivity and temperature allow."""
+    ph_margin: float | None = None
+    """How far inside that interval the reading and its own uncertainty lie; negative is a contradiction."""
+    sample_age_s: float | None = None
+    """From sample point to electrode."""
+    faults: tuple[Reason, ...] = ()
+    """Why the value must not be accepted, however steady it is."""
+    qualifiers: tuple[Qualifier, ...] = ()
+    calibration_age_d: float | None = None
+
+
+def mean_of(values: Quantity) -> float | None:
+    """Return the mean of what was measured, or None."""
+    known = values[np.isfinite(values)]
+    return float(known.sum() / len(known)) if len(known) else None
+
+
+def evaluate(window: ReadingBlock, settings: CellSettings, drift: Drift | None, *, utc_ms: int) -> Evaluation:
+    """Return what a window is worth.
+
+    Parameters
+    ----------
+    window : ReadingBlock
+        Readings that count, shape (n,).
+    settings : CellSettings
+        The cell.
+    drift : Drift or None
+        Of the same window; gives the repeatability of its mean.
+    utc_ms : int
+        Time of the verdict; ages and expiries count to it.
+    """
+    mv, temperature_c = mean_of(window.mv), mean_of(window.temperature_c)
+    conductivity, flow = mean_of(window.conductivity_us_cm), mean_of(window.flow_ml_min)
+    bare = Evaluation(mv=mv, temperature_c=temperature_c, conductivity_us_cm=conductivity, flow_ml_min=flow)
+    if mv is None or temperature_c is None:
+        return bare
+    calibrated = settings.calibrated_utc_ms
+    age_d = None if calibrated is None else max(0.0, (utc_ms - calibrated) / MS_PER_DAY)
+    try:
+        budget = ph_budget(
+            _known_line(settings, age_d),
+            Measured(
+                mv=mv,
+                temperature_c=temperature_c,
+                repeatability_mv=_repeatability_mv(drift),
+                conductivity_us_cm=conductivity,
+                flow_ml_min=flow,
+            ),
+        )
+    except DomainError:
+        return bare  # a potential no electrode gives; screening names it
+    faults, qualifiers = _calibration_standing(settings, budget.ph, utc_ms)
+    allowed, margin = _allowed(settings, budget, temperature_c, conductivity)
+    if margin is not None and margin < 0:
+        faults.append(Reason.CONDUCTIVITY_CONTRADICTION)
+    if conductivity is None:
+        qualifiers.append(Qualifier.NO_CONDUCTIVITY)
+    return Evaluation(
+        mv=mv,
+        temperature_c=temperature_c,
+        conductivity_us_cm=conductivity,
+        flow_ml_min=flow,
+        conductivity_25c_us_cm=_conductivity_25c(conductivity, temperature_c),
+        budget=budget,
+        ph_25c=_ph_25c(settings, budget.ph, temperature_c, conductivity),
+        ph_allowed=allowed,
+        ph_margin=margin,
+        sample_age_s=60.0 * settings.hold_up_ml / flow if settings.hold_up_ml and flow else None,
+        faults=tuple(faults),
+        qualifiers=tuple(qualifiers),
+        calibration_age_d=age_d,
+    )
+
+
+def _known_line(settings: CellSettings, age_d: float | None) -> KnownLine:
+    """Return the calibration line with what is known of its errors."""
+    return KnownLine.from_figures(
+        settings.line,
+        slope_standard_uncertainty_pct=_halved(settings.slope_uncertainty_pct),
+        zero_standard_uncertainty_mv=_halved(settings.zero_uncertainty_mv),
+        age_d=age_d,
+    )
+
+
+def _halved(expanded: float | None) -> float | None:
+    """Return a standard uncertainty from one with k = 2."""
+    return None if expanded is None else expanded / COVERAGE_FACTOR
+
+
+def _repeatability_mv(drift: Drift | None) -> float | None:
+    """Return the standard uncertainty of the window's mean from that of its slope.
+
+    On evenly spread readings both stand in the ratio span / sqrt(12), whatever the noise's strength; the
+    slope's already allows for correlation in time.
+    """
+    if drift is None or not math.isfinite(drift.se_mv_per_min):
+        return None
+    return min(drift.se_mv_per_min * drift.span_s / 60.0 / math.sqrt(12.0), 1000.0)
+
+
+def _calibration_standing(
+    settings: CellSettings, ph: float, utc_ms: int
+) -> tuple[list[Reason], list[Qualifier]]:
+    faults: list[Reason] = []
+    if settings.calibration_expires_utc_ms is not None and utc_ms >= settings.calibration_expires_utc_ms:
+        faults.append(Reason.CALIBRATION_EXPIRED)
+    if settings.bracket_ph is not None and not settings.bracket_ph[0] <= ph <= settings.bracket_ph[1]:
+        faults.append(Reason.OUTSIDE_BRACKET)
+    known = settings.calibration_expires_utc_ms is not None and settings.bracket_ph is not None
+    return faults, [] if known else [Qualifier.CALIBRATION_NOT_KNOWN]
+
+
+def _allowed(
+    settings: CellSettings, budget: Budget, temperature_c: float, conductivity: float | None
+) -> tuple[tuple[float, float] | None, float | None]:
+    """Return the interval conductivity allows and how far inside it the reading lies."""
+    if conductivity is None:
+        return None, None
+    allowed = allowed_ph_interval(
+        conductivity,
+        temperature_c,
+        conductivity_rel_u=settings.conductivity_uncertainty_pct / 100 / COVERAGE_FACTOR,
+        temperature_u_c=settings.temperature_uncertainty_c / COVERAGE_FACTOR,
+        on_invalid="nan",
+    )
+    low, high = float(allowed.low), float(allowed.high)
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return None, None
+    own = COVERAGE_FACTOR * math.hypot(
+        *(c.standard_uncertainty_ph for c in budget.components if c.name not in CONTRADICTABLE)
+    )
+    return (low, high), min(budget.ph + own - low, high + own - budget.ph)
+
+
+def _ph_25c(
+    settings: CellSettings, ph: float, temperature_c: float, conductivity: float | None
+) -> Ph25 | None:
+    found = ph_25c(ph, temperature_c, settings.water_model, conductivity_us_cm=conductivity, on_invalid="nan")
+    return found if math.isfinite(float(found.value)) else None
+
+
+def _conductivity_25c(conductivity: float | None, temperature_c: float) -> float | None:
+    if conductivity is None:
+        return None
+    value = float(conductivity_25c(conductivity, temperature_c, on_invalid="nan").value)
+    return value if math.isfinite(value) else None

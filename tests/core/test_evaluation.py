@@ -1,0 +1,95 @@
+"""What a window is worth: uncertainty, 25 °C, and what chemistry and calibration forbid."""
+
+import numpy as np
+import pytest
+
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.engine import Engine
+from quietcell.core.evaluation import evaluate
+from quietcell.core.inputs import SegmentEnded
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Json
+from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, determinations, readings, run
+
+LINE = Line(slope_pct=100.0, zero_mv=0.0)
+
+
+def water(
+    ph: float, conductivity_us_cm: float, temperature_c: float = 25.0, seconds: int = 60
+) -> ReadingBlock:
+    """Quiet readings of a water."""
+    quiet = readings(seconds)
+    return ReadingBlock.from_columns(
+        ms=quiet.ms,
+        mv=quiet.mv - 25.0 + float(LINE.mv(ph, temperature_c)),
+        temperature_c=np.full(seconds, temperature_c),
+        conductivity_us_cm=np.full(seconds, conductivity_us_cm),
+        flow_ml_min=np.full(seconds, 100.0),
+    )
+
+
+def judged(block: ReadingBlock, **changes: Json) -> dict[str, Json]:
+    settings = cell_settings(line=LINE, hold_up_ml=12.0, **changes)
+    return determinations(run(Engine(settings), [began(), block, SegmentEnded(ms=100_000, cause="stopped")]))[
+        0
+    ]
+
+
+def test_value_carries_uncertainty_in_two_parts_and_its_budget() -> None:
+    body = judged(water(6.8, 0.1))
+    whole = body["ph_expanded_uncertainty"]
+    parts = (body["ph_expanded_uncertainty_repeatability"], body["ph_expanded_uncertainty_systematic"])
+    assert body["verdict"] == "accepted"
+    assert parts[0] < parts[1] < whole
+    assert {line["name"] for line in body["ph_budget"]} >= {"junction", "slope", "zero", "repeatability"}
+    assert body["sample_age_s"] == 7.2
+
+
+def test_at_25_degrees_the_reference_is_the_reading_itself() -> None:
+    body = judged(water(6.3, 0.25))
+    assert body["ph_25c"] == body["ph"]
+    assert body["ph_25c_spread"] == 0
+
+
+def test_warm_water_is_referred_to_25_degrees_with_a_named_model_and_a_spread() -> None:
+    body = judged(water(6.6, 0.35, temperature_c=40.0))
+    assert body["ph_25c_model"] == "carbonate"
+    assert body["ph_25c"] > body["ph"]
+    assert body["ph_25c_spread"] > 0
+    assert body["conductivity_25c_us_cm"] < 0.35
+
+
+@pytest.mark.parametrize(("ph", "conductivity"), [(6.2, 0.06), (8.0, 0.06), (5.0, 1.0), (9.2, 1.0)])
+def test_ph_that_the_conductivity_forbids_is_refused_however_steady(ph: float, conductivity: float) -> None:
+    body = judged(water(ph, conductivity, seconds=95))
+    assert body["verdict"] == "refused"
+    assert body["reasons"] == ["max-wait", "conductivity-contradiction"]
+    assert body["ph_margin"] < 0
+
+
+@pytest.mark.parametrize(("ph", "conductivity"), [(7.0, 0.06), (6.75, 0.1), (5.75, 1.0), (8.5, 1.0)])
+def test_ph_that_the_conductivity_allows_is_accepted(ph: float, conductivity: float) -> None:
+    body = judged(water(ph, conductivity))
+    assert body["verdict"] == "accepted"
+    assert body["ph_allowed_low"] < body["ph_allowed_high"]
+
+
+def test_expired_calibration_and_value_outside_its_buffers_are_refused() -> None:
+    expired = judged(water(6.8, 0.1, seconds=95), calibration_expires_utc_ms=ANCHOR_UTC_MS)
+    assert expired["reasons"] == ["max-wait", "calibration-expired"]
+    outside = judged(water(6.8, 0.1, seconds=95), bracket_ph=(7.5, 10.0))
+    assert outside["reasons"] == ["max-wait", "outside-bracket"]
+
+
+def test_what_is_not_known_is_said_beside_the_value() -> None:
+    block = water(6.8, 0.1)
+    block.conductivity_us_cm[:] = np.nan
+    assert judged(block)["qualifiers"] == ["calibration-not-known", "no-conductivity"]
+    known = judged(water(6.8, 0.1), calibration_expires_utc_ms=ANCHOR_UTC_MS * 2, bracket_ph=(4.005, 9.18))
+    assert known["qualifiers"] == []
+
+
+def test_a_potential_no_electrode_gives_has_no_value() -> None:
+    block = water(7.0, 0.06)
+    block.mv[:] = 1400.0
+    assert evaluate(block, cell_settings(line=LINE), None, utc_ms=0).budget is None
