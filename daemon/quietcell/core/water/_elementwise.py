@@ -17,10 +17,13 @@ from quietcell.errors import DomainError
 Number = float | NDArray[np.float64]
 """A scalar as a plain float, or an array of float64 of any shape."""
 
+Mask = bool | NDArray[np.bool_]
+"""A condition on a scalar, or on each row of an array."""
+
 OnInvalid = Literal["raise", "nan"]
 """What to do with a value outside its range: raise `DomainError`, or give NaN for that row."""
 
-ROWS_AT_ONCE: Final = 4096
+ROWS_AT_ONCE: Final = 16384
 """Rows a kernel works on at a time, so that its intermediate results stay in the processor's cache."""
 
 
@@ -39,12 +42,17 @@ def sqrt(x: Number) -> Number:
     return math.sqrt(x) if type(x) is float else np.sqrt(x)
 
 
+def magnitude(x: Number) -> Number:
+    """Return the absolute value of x."""
+    return np.abs(x) if isinstance(x, np.ndarray) else abs(x)
+
+
 def positive(x: Number) -> Number:
     """Return x where it is positive, else 0."""
-    return 0.5 * (x + abs(x))
+    return 0.5 * (x + magnitude(x))
 
 
-def where(condition: bool | NDArray[np.bool_], yes: Number, no: Number) -> Number:  # noqa: FBT001 - a condition
+def where(condition: Mask, yes: Number, no: Number) -> Number:
     """Return `yes` where the condition holds, else `no`."""
     if isinstance(condition, np.ndarray):
         return np.where(condition, yes, no)
@@ -54,7 +62,7 @@ def where(condition: bool | NDArray[np.bool_], yes: Number, no: Number) -> Numbe
 def clip(x: Number, low: float, high: float) -> Number:
     """Return x held between two limits; NaN stays NaN."""
     if type(x) is float:
-        return low if x < low else high if x > high else x
+        return min(max(x, low), high)  # in this order NaN stays NaN
     return np.clip(x, low, high)
 
 
@@ -73,18 +81,18 @@ def iterate(
     state, move = step(state)
     if type(move) is float:
         for _ in range(most):
-            if not abs(move) > tolerance:
+            if not magnitude(move) > tolerance:
                 break
             state, move = step(state)
             assert type(move) is float  # noqa: S101 - a scalar start stays scalar; tells mypy
         return state
-    running = abs(move) > tolerance
+    running = np.asarray(magnitude(move) > tolerance)
     for _ in range(most):
         if not np.any(running):
             break
         further, move = step(state)
         state = tuple(np.where(running, new, old) for new, old in zip(further, state, strict=True))
-        running = running & (abs(move) > tolerance)
+        running = running & (magnitude(move) > tolerance)
     return state
 
 
@@ -101,12 +109,12 @@ def by_rows(kernel: Callable[..., tuple[Number, ...]], *values: Number) -> tuple
             hint="give scalars, or arrays of one shape (numpy broadcasting applies)",
         ) from error
     columns = [
-        value if type(value) is float else np.ascontiguousarray(np.broadcast_to(value, shape)).ravel()
+        value if isinstance(value, float) else np.ascontiguousarray(np.broadcast_to(value, shape)).ravel()
         for value in values
     ]
     size = math.prod(shape)
     blocks = [
-        kernel(*(c if type(c) is float else c[first : first + ROWS_AT_ONCE] for c in columns))
+        kernel(*(c if isinstance(c, float) else c[first : first + ROWS_AT_ONCE] for c in columns))
         for first in range(0, max(size, 1), ROWS_AT_ONCE)
     ]
     return tuple(
@@ -116,7 +124,7 @@ def by_rows(kernel: Callable[..., tuple[Number, ...]], *values: Number) -> tuple
 
 
 def admit(
-    value: ArrayLike, name: str, unit: str, low: float, high: float, on_invalid: OnInvalid = "raise"
+    value: object, name: str, unit: str, low: float, high: float, on_invalid: OnInvalid = "raise"
 ) -> Number:
     """Return a value as `Number` once it is known to lie in its range.
 
@@ -136,8 +144,8 @@ def admit(
     DomainError
         If a value is not a number or lies outside the range.
     """
-    if type(value) is float and low <= value <= high:
-        return value
+    if isinstance(value, float) and low <= value <= high:
+        return float(value)
     try:
         array = np.asarray(value, np.float64)
     except (TypeError, ValueError) as error:
@@ -183,3 +191,42 @@ def admit_ph(value: ArrayLike, on_invalid: OnInvalid = "raise") -> Number:
 def admit_conductivity(value: ArrayLike, on_invalid: OnInvalid = "raise") -> Number:
     """Return a conductivity, 0..1000 µS/cm."""
     return admit(value, "conductivity_us_cm", "µS/cm", 0.0, 1000.0, on_invalid)
+
+
+def crossing(f: Callable[[Number], Number], low: Number, high: Number) -> Number:
+    """Return where an f that changes sign once between `low` and `high` is zero, each row for itself.
+
+    Ridders' method: the bracket at least halves with every step. Where f does not change sign, the end
+    at which it is nearer to zero is returned.
+    """
+    f_low, f_high = f(low), f(high)
+    no_change = (f_low > 0.0) == (f_high > 0.0)
+    end = where(magnitude(f_low) <= magnitude(f_high), low, high)
+
+    def step(state: tuple[Number, ...]) -> tuple[tuple[Number, ...], Number]:
+        x_1, f_1, x_2, f_2, best = state
+        x_3 = 0.5 * (x_1 + x_2)
+        f_3 = f(x_3)
+        # The smallest float keeps the quotient finite once a value is exactly zero.
+        scale = sqrt(magnitude(f_3 * f_3 - f_1 * f_2)) + 1e-300
+        x_4 = x_3 + (x_3 - x_1) * where(f_1 > f_2, 1.0, -1.0) * (f_3 / scale)
+        f_4 = f(x_4)
+        low_x, low_f, high_x, high_f = _ordered(x_3, f_3, x_4, f_4)
+        left, middle = _differ(f_1, low_f), _differ(low_f, high_f)
+        new_1 = where(left, x_1, where(middle, low_x, high_x))
+        new_f1 = where(left, f_1, where(middle, low_f, high_f))
+        new_2 = where(left, low_x, where(middle, high_x, x_2))
+        new_f2 = where(left, low_f, where(middle, high_f, f_2))
+        return (new_1, new_f1, new_2, new_f2, x_4), magnitude(x_4 - best)
+
+    found = iterate(step, (low, f_low, high, f_high, low), tolerance=1e-14, most=60)[-1]
+    return where(no_change, end, found)
+
+
+def _ordered(x_a: Number, f_a: Number, x_b: Number, f_b: Number) -> tuple[Number, Number, Number, Number]:
+    swap = x_a > x_b
+    return where(swap, x_b, x_a), where(swap, f_b, f_a), where(swap, x_a, x_b), where(swap, f_a, f_b)
+
+
+def _differ(f_a: Number, f_b: Number) -> Mask:
+    return (f_a > 0.0) != (f_b > 0.0)

@@ -7,14 +7,24 @@ activity of H+ and ionic strength. Activity of H+ is written ``a``: pH = -log10 
 from typing import Final, NamedTuple
 
 from quietcell.core.constants import LN10, REFERENCE_TEMPERATURE_C, ZERO_CELSIUS_K
-from quietcell.core.water._elementwise import Number, clip, exp, iterate, log, positive, sqrt, where
+from quietcell.core.water._elementwise import (
+    Number,
+    clip,
+    exp,
+    iterate,
+    log,
+    magnitude,
+    positive,
+    sqrt,
+    where,
+)
 from quietcell.core.water.bases import WeakBase, ammonium_pka_at
 from quietcell.core.water.carbonate import log10_constants
 from quietcell.core.water.conductance import conductance
 from quietcell.core.water.ion_product import log10_kw
 from quietcell.core.water.solvent import activity_coefficient, density, ion_interaction
 
-_ION_SIZE: Final = 1.3
+ION_SIZE: Final = 1.3
 """Ion size term of the Onsager equation, (L/mol)^0.5: 4 Å (Robinson and Stokes, chapter 7)."""
 _STEP_TOLERANCE: Final = 1e-13
 """Square of the last relative move of the H+ activity (the next would be of that size), plus the last
@@ -46,7 +56,7 @@ class Medium(NamedTuple):
 
 
 class Amounts(NamedTuple):
-    """What is dissolved, mol/kg; with `co2_open` the dissolved CO2 is held by a gas instead of the total."""
+    """What is dissolved, mol/kg."""
 
     carbonate: Number
     ammonia: Number
@@ -54,7 +64,6 @@ class Amounts(NamedTuple):
     base: Number
     salt: Number
     amine: Number = 0.0
-    co2_open: bool = False
 
 
 class Ions(NamedTuple):
@@ -104,14 +113,17 @@ def medium(t: Number, amine: WeakBase | None = None) -> Medium:
 _AMMONIUM_25C: Final = float(conductance("NH4+", REFERENCE_TEMPERATURE_C))
 
 
-def ions(m: Medium, a: Number, strength: Number, n: Amounts) -> Ions:
-    """Return the ions at H+ activity a and ionic strength `strength`."""
+def ions(m: Medium, a: Number, strength: Number, n: Amounts, *, co2_held: bool = False) -> Ions:
+    """Return the ions at H+ activity a and ionic strength `strength`.
+
+    With `co2_held` a gas holds the dissolved CO2, and `n.carbonate` is that CO2 instead of the total.
+    """
     gamma = activity_coefficient(m.slope, strength)
     square = gamma * gamma
     ratio_1 = m.k1 / (a * gamma)
     ratio_2 = ratio_1 * (m.k2 / (a * (square * gamma)))
     total = 1.0 + ratio_1 + ratio_2
-    co2 = n.carbonate if n.co2_open else n.carbonate / total
+    co2 = n.carbonate if co2_held else n.carbonate / total
     return Ions(
         hydrogen=a / gamma,
         hydroxide=m.kw / (a * gamma),
@@ -134,7 +146,7 @@ def ionic_strength(i: Ions, n: Amounts) -> Number:
 def conductivity(m: Medium, i: Ions, n: Amounts, strength: Number) -> Number:
     """Return the conductivity in µS/cm: limiting law of Onsager, ion by ion, with a finite ion size."""
     root = sqrt(strength * m.density_kg_l)
-    root = root / (1.0 + _ION_SIZE * root)
+    root = root / (1.0 + ION_SIZE * root)
     kept = 1.0 - m.relaxation * root
     lost = m.electrophoresis * root
     univalent = (
@@ -152,7 +164,7 @@ def conductivity(m: Medium, i: Ions, n: Amounts, strength: Number) -> Number:
     return 1000.0 * m.density_kg_l * (univalent * kept - number * lost + divalent)
 
 
-def solve(m: Medium, n: Amounts) -> tuple[Number, Number]:
+def solve(m: Medium, n: Amounts, *, co2_held: bool = False) -> tuple[Number, Number]:
     """Return the H+ activity at which positive and negative charges balance, and the ionic strength.
 
     Newton's method on the logarithm of the ratio of positive to negative charge against log a, where
@@ -163,39 +175,44 @@ def solve(m: Medium, n: Amounts) -> tuple[Number, Number]:
 
     def step(state: tuple[Number, ...]) -> tuple[tuple[Number, ...], Number]:
         a, strength = state
-        i = ions(m, a, strength, n)
+        i = ions(m, a, strength, n, co2_held=co2_held)
         plus = i.hydrogen + i.ammonium + i.aminium + base
         minus = i.hydroxide + i.bicarbonate + 2.0 * i.carbonate + acid
         ammonia, amine = m.ka_ammonium * i.gamma, m.ka_amine * i.gamma
         plus_slope = i.hydrogen + i.ammonium * (ammonia / (a + ammonia)) + i.aminium * (amine / (a + amine))
-        held = 0.0 if n.co2_open else i.mean_charge
-        minus_slope = i.hydroxide + i.bicarbonate * (1.0 - held) + 2.0 * i.carbonate * (2.0 - held)
-        move = clip(log(minus / plus) / (plus_slope / plus + minus_slope / minus), -2.0, 2.0)
+        held = 0.0 if co2_held else i.mean_charge
+        univalent_slope = i.hydroxide + i.bicarbonate * (1.0 - held)
+        divalent_slope = 2.0 * i.carbonate * (2.0 - held)
+        slope = plus_slope / plus + (univalent_slope + divalent_slope) / minus
+        move = clip(log(minus / plus) / slope, -2.0, 2.0)
+        # The ionic strength goes along with the move, else the loop would wait for it to follow.
         settled = ionic_strength(i, n)
-        return (a * exp(move), settled), move * move + abs(settled - strength) / sqrt(settled)
+        change = (0.5 * (plus_slope - univalent_slope) - divalent_slope) * move / settled
+        settled = settled * (1.0 + clip(change, -0.5, 1.0))
+        return (a * exp(move), settled), move * move + magnitude(settled - strength) / sqrt(settled)
 
     a, strength = iterate(
         step,
-        (_first_guess(m, n, base - acid), positive(n.salt) + n.acid + n.base),
+        (_first_guess(m, n, base - acid, co2_held=co2_held), positive(n.salt) + n.acid + n.base),
         tolerance=_STEP_TOLERANCE,
         most=_MOST_STEPS,
     )
     return a, strength
 
 
-def _first_guess(m: Medium, n: Amounts, net_base: Number) -> Number:
+def _first_guess(m: Medium, n: Amounts, net_base: Number, *, co2_held: bool) -> Number:
     """Return a near H+ activity: a quadratic with the weak acid and base at the net strength's own pH."""
-    a = _root(1.0, net_base, m.kw)
+    a = root(1.0, net_base, m.kw)
     for _ in range(2):
         ratio = m.k1 / a
         weak = ratio * (1.0 + 2.0 * m.k2 / a)
-        charge = n.carbonate * weak if n.co2_open else n.carbonate * weak / (1.0 + weak)
+        charge = n.carbonate * weak if co2_held else n.carbonate * weak / (1.0 + weak)
         bound = n.ammonia / (a + m.ka_ammonium) + n.amine / (a + m.ka_amine)
-        a = _root(1.0 + bound, net_base, m.kw + charge * a)
+        a = root(1.0 + bound, net_base, m.kw + charge * a)
     return a
 
 
-def _root(square: Number, linear: Number, constant: Number) -> Number:
+def root(square: Number, linear: Number, constant: Number) -> Number:
     """Return the positive root of square x² + linear x - constant, without cancellation."""
-    size = abs(linear) + sqrt(linear * linear + 4.0 * square * constant)
+    size = magnitude(linear) + sqrt(linear * linear + 4.0 * square * constant)
     return where(linear > 0.0, 2.0 * constant / size, size / (2.0 * square))

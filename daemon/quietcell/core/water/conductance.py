@@ -65,7 +65,7 @@ def limiting_conductance(ion: str, temperature_c: ArrayLike, *, on_invalid: OnIn
     Examples
     --------
     >>> round(limiting_conductance("H+", 25.0), 2), round(limiting_conductance("H+", 80.0), 1)
-    (349.65, 562.9)
+    (349.65, 562.8)
     """
     if ion not in _IONS:
         raise DomainError(f"ion = {ion!r} is not known", hint=f"use one of {', '.join(IONS)}")
@@ -76,7 +76,9 @@ def _shape(ion: _Ion, t: Number) -> Number:
     return ion.a0 + t * (ion.a1 + t * ion.a2)
 
 
-_SCALE: Final = {name: ion.at_25c / float(_shape(ion, REFERENCE_TEMPERATURE_C)) for name, ion in _IONS.items()}
+_SCALE: Final = {
+    name: ion.at_25c / float(_shape(ion, REFERENCE_TEMPERATURE_C)) for name, ion in _IONS.items()
+}
 
 
 def conductance(ion: str, t: Number) -> Number:

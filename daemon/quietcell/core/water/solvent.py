@@ -44,7 +44,7 @@ def density_kg_l(temperature_c: ArrayLike, *, on_invalid: OnInvalid = "raise") -
     Examples
     --------
     >>> round(density_kg_l(25.0), 5)
-    0.99705
+    0.99704
     """
     return by_rows(lambda t: (density(t),), admit_temperature(temperature_c, on_invalid))[0]
 
@@ -98,7 +98,11 @@ def ion_interaction(t: Number, density_kg_l: Number) -> tuple[Number, Number, Nu
     et = permittivity(t) * (t + ZERO_CELSIUS_K)
     root = sqrt(et)
     inverse = 1.0 / (et * root)
-    return 1.8246e6 * inverse * sqrt(density_kg_l), 8.204e5 * inverse, 41.25 / (0.01 * viscosity_mpa_s(t) * root)
+    return (
+        1.8246e6 * inverse * sqrt(density_kg_l),
+        8.204e5 * inverse,
+        41.25 / (0.01 * viscosity_mpa_s(t) * root),
+    )
 
 
 def activity_coefficient(slope: Number, ionic_strength_mol_kg: Number) -> Number:

@@ -108,17 +108,18 @@ def speciate(
     --------
     >>> water = speciate(Composition(total_carbonate_mol_kg=10e-6), 25.0)
     >>> round(water.ph, 3), round(water.conductivity_us_cm, 3), round(1e6 * water.bicarbonate_mol_kg, 3)
-    (5.721, 0.747, 1.905)
+    (5.721, 0.749, 1.899)
     """
     amine = composition.amine
 
     def kernel(t: Number, *amounts: Number) -> tuple[Number, ...]:
         m = medium(t, amine)
-        n = Amounts(*amounts, co2_open=False)
-        if co2_fugacity_uatm is not None:
-            n = n._replace(carbonate=m.kh * 1e-6 * n.carbonate, co2_open=True)
-        a, strength = solve(m, n)
-        i = ions(m, a, strength, n)
+        n = Amounts(*amounts)
+        held = co2_fugacity_uatm is not None
+        if held:
+            n = n._replace(carbonate=m.kh * 1e-6 * n.carbonate)
+        a, strength = solve(m, n, co2_held=held)
+        i = ions(m, a, strength, n, co2_held=held)
         strength = ionic_strength(i, n)
         return (
             log(a) / -LN10,
@@ -183,9 +184,7 @@ def solve_ph(
     >>> round(solve_ph(PURE_WATER, 25.0, co2_fugacity_uatm=420.0), 2)
     5.6
     """
-    return speciate(
-        composition, temperature_c, co2_fugacity_uatm=co2_fugacity_uatm, on_invalid=on_invalid
-    ).ph
+    return speciate(composition, temperature_c, co2_fugacity_uatm=co2_fugacity_uatm, on_invalid=on_invalid).ph
 
 
 def conductivity_us_cm(
