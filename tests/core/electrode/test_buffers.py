@@ -68,6 +68,22 @@ def test_a_point_left_out_is_found_again_within_0_005(name: str) -> None:
         assert rest.ph(whole.temperatures_c[gone]) == pytest.approx(whole.values_ph[gone], abs=0.005)
 
 
+def test_a_parabola_is_followed_exactly_also_in_the_first_and_last_interval() -> None:
+    def parabola(t: float) -> float:
+        return 7.0 - 0.01 * (t - 25.0) + 0.0004 * (t - 25.0) ** 2
+
+    at = (0.0, 10.0, 15.0, 25.0, 40.0)
+    own = Buffer(
+        name="own",
+        buffer_set=CERTIFICATE,
+        temperatures_c=at,
+        values_ph=tuple(parabola(t) for t in at),
+        standard_uncertainty_ph=0.01,
+    )
+    for temperature_c in (2.0, 5.0, 12.5, 20.0, 31.0, 39.0):
+        assert own.ph(temperature_c) == pytest.approx(parabola(temperature_c), abs=1e-12)
+
+
 def test_iupac_and_nbs_agree_at_45_c_where_only_nbs_has_a_point() -> None:
     for name, apart in (("phosphate", 0.002), ("borax", 0.003), ("phthalate", 0.012)):
         assert buffer("iupac-2002", name).ph(45.0) == pytest.approx(

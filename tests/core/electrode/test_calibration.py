@@ -162,6 +162,36 @@ def test_residuals_are_reading_minus_buffer() -> None:
     assert found.residuals_ph[1] < 0.0
 
 
+@pytest.mark.parametrize("fit_isopotential", [False, True])
+def test_each_source_is_carried_along_by_the_derivatives_of_the_fit(fit_isopotential: bool) -> None:
+    # With as many points as parameters no weight matters and differences give the exact derivatives.
+    electrode = Line(slope_pct=98.0, zero_mv=-6.0, isopotential_ph=5.0)
+    pairs = [(PHTHALATE, 15.0), (BORAX, 20.0), (PHOSPHATE, 48.0)][: 3 if fit_isopotential else 2]
+
+    def figures(off_mv: Sequence[float]) -> tuple[Calibration, NDArray[np.float64]]:
+        points = [measured(electrode, b, t, off) for (b, t), off in zip(pairs, off_mv, strict=True)]
+        found = calibrate(points, fit_isopotential=fit_isopotential, isopotential_ph=5.0)
+        return found, np.array([found.slope_pct, found.zero_mv, found.isopotential_ph])
+
+    def moved(index: int, off_mv: float) -> NDArray[np.float64]:
+        return figures([off_mv if i == index else 0.0 for i in range(len(pairs))])[1]
+
+    found, _ = figures([0.0] * len(pairs))
+    derivative = np.stack([(moved(i, 1e-3) - moved(i, -1e-3)) / 2e-3 for i in range(len(pairs))], axis=1)
+    mv_per_c = [
+        (electrode.mv(b.ph(t + 1e-3), t + 1e-3) - electrode.mv(b.ph(t - 1e-3), t - 1e-3)) / 2e-3
+        for b, t in pairs
+    ]
+    mv_per_ph = [electrode.mv(1.0, t) - electrode.mv(0.0, t) for _, t in pairs]
+    for name, errors_mv in (
+        ("calibration-mv", np.full(len(pairs), 0.3)),
+        ("calibration-temperature", 0.2 * np.array(mv_per_c)),
+        ("buffers", PHOSPHATE.standard_uncertainty_ph * np.array(mv_per_ph)),
+    ):
+        expected = derivative @ np.diag(errors_mv**2) @ derivative.T
+        assert np.allclose(source(found, name), expected, rtol=1e-4, atol=1e-9)
+
+
 def _spread_of_refits(
     points: Sequence[CalibrationPoint], electrode: Line, *, fit_isopotential: bool, seed: int
 ) -> NDArray[np.float64]:
@@ -182,17 +212,17 @@ def _spread_of_refits(
                     temperature_c=point.temperature_c,
                 )
             )
-        refit = calibrate(drawn, fit_isopotential=fit_isopotential)
+        refit = calibrate(drawn, fit_isopotential=fit_isopotential, isopotential_ph=electrode.isopotential_ph)
         refits.append((refit.slope_pct, refit.zero_mv, refit.isopotential_ph))
     return np.cov(np.array(refits).T)
 
 
 @pytest.mark.parametrize("fit_isopotential", [False, True])
 def test_the_covariance_agrees_with_monte_carlo(fit_isopotential: bool) -> None:
-    electrode = Line(slope_pct=98.0, zero_mv=-6.0)
+    electrode = Line(slope_pct=98.0, zero_mv=-6.0, isopotential_ph=6.4)
     pairs = ((PHTHALATE, 15.0), (PHOSPHATE, 25.0), (BORAX, 20.0), (PHOSPHATE, 48.0))
     points = [measured(electrode, bottle, t) for bottle, t in pairs]
-    found = calibrate(points, fit_isopotential=fit_isopotential)
+    found = calibrate(points, fit_isopotential=fit_isopotential, isopotential_ph=6.4)
     stated = sum(source(found, name) for name in ("buffers", "calibration-mv", "calibration-temperature"))
     drawn = _spread_of_refits(points, electrode, fit_isopotential=fit_isopotential, seed=5)
     used = slice(None) if fit_isopotential else slice(2)

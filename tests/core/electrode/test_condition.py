@@ -107,7 +107,9 @@ def test_a_falling_slope_of_a_meter_whose_mv_rise_with_ph_is_a_trend_too() -> No
 
 
 def test_a_trend_lost_in_the_scatter_does_not_count() -> None:
-    assert assess(_slopes(99.5, 94.0, 98.5, 93.5)).signal is Signal.NONE
+    far_ahead = ConditionLimits(notice_d=100.0)
+    assert assess(_slopes(99.5, 94.0, 98.5, 93.5), far_ahead).signal is Signal.NONE
+    assert assess(_slopes(99.5, 97.5, 95.5, 93.5), far_ahead).signal is Signal.MAINTENANCE_REQUIRED
 
 
 def test_three_entries_make_no_trend() -> None:

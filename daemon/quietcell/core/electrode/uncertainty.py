@@ -7,7 +7,7 @@ value; a bias that is not corrected for widens the interval by its size (GUM F.2
     U = k u_c + |sum of biases|,  k = 2.
 
 Only the repeatability part becomes smaller when a determination is repeated; everything else is the
-same error each time and stays (GUM E.4.3, F.1.1.3).
+same error each time and stays (GUM 3.2.2, 3.2.3 and 4.2.3).
 """
 
 import math
