@@ -33,6 +33,7 @@ max_wait_s = 5.0
 min_readings = 10
 max_gap_s = 1.0
 max_drift_mv_per_min = 3.0
+max_temperature_drift_c_per_min = 5.0
 resolution_mv = 0.01
 [cells.live-feed-room]
 driver = "line-stream"
@@ -168,6 +169,18 @@ class Program:
 
         wait_until(lambda: len(found()) >= count, f"{count} records {kind} with {values}")
         return found()
+
+    def replayed(self) -> list[dict[str, Json]]:
+        """Export the cell's readings, judge them again, and return the bodies."""
+        self.command("export", "--config", str(self.config), "--out", "live-feed-room.csv")
+        self.command("replay", "live-feed-room.csv", "--config", str(self.config), "--out", "again.jsonl")
+        bodies = [json.loads(line) for line in (self.folder / "again.jsonl").read_text().splitlines()]
+        assert {body.pop("recording") for body in bodies} == {"live-feed-room.csv"}
+        return bodies
+
+    def engine_bodies(self) -> list[dict[str, Json]]:
+        """Return the bodies that depend on nothing but the engine's input."""
+        return [body for body in self.bodies() if not body["id"].startswith("daemon.")]
 
     def file_lines(self) -> list[dict[str, Json]]:
         """Return the records of the daily files."""

@@ -7,6 +7,7 @@ import sqlite3
 import time
 from pathlib import Path
 
+from quietcell.ledger.chain import canonical
 from tests.support.live import Program, StreamingMeter, wait_until
 
 
@@ -22,6 +23,12 @@ def check_chain(folder: Path) -> int:
     return count
 
 
+def assert_same_bytes(program: Program) -> None:
+    """What was exported and judged again is what was recorded live, byte for byte."""
+    live, again = program.engine_bodies(), program.replayed()
+    assert [canonical(body) for body in again] == [canonical(body) for body in live]
+
+
 def test_a_live_run_accepts_refuses_and_ends_in_order(tmp_path: Path) -> None:
     with StreamingMeter(tmp_path) as meter, Program(tmp_path) as program:
         program.start()
@@ -35,6 +42,7 @@ def test_a_live_run_accepts_refuses_and_ends_in_order(tmp_path: Path) -> None:
     assert program.bodies()[-1]["state"] == "ended"
     assert check_chain(tmp_path) == len(program.records())
     assert program.file_lines() == program.records()
+    assert_same_bytes(program)
 
 
 def test_killed_in_the_middle_nothing_is_lost_or_repeated(tmp_path: Path) -> None:
@@ -53,6 +61,7 @@ def test_killed_in_the_middle_nothing_is_lost_or_repeated(tmp_path: Path) -> Non
     ends = [b["cause"] for b in program.bodies("segment") if b["state"] == "ended"]
     assert ends == ["interrupted", "interrupted", "interrupted", "stopped"]
     assert program.file_lines() == records
+    assert_same_bytes(program)
     assert check_chain(tmp_path) == len(records)
 
 
@@ -77,3 +86,4 @@ def test_a_pulled_terminal_comes_back_as_a_new_segment_with_no_window_across(tmp
     assert after["verdict"] == "accepted"
     assert after["window_s"] <= 2.0
     assert after["time_since_disturbance_s"] >= 2.0
+    assert_same_bytes(program)

@@ -5,6 +5,7 @@ import ssl
 from quietcell.config import Config, check_private, read_secret
 from quietcell.config.outlets import MqttSettings
 from quietcell.core.electrode.nernst import Line
+from quietcell.core.recording import Layout
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import end_of_day_utc_ms
 from quietcell.errors import ConfigError
@@ -85,4 +86,24 @@ def broker(settings: MqttSettings, site: str) -> Broker:
         password=password,
         tls=tls,
         keepalive_s=settings.keepalive_s,
+    )
+
+
+def recording_layout(config: Config, name: str) -> Layout:
+    """Return how the recordings of a cell are laid out."""
+    settings = config.cells[name].recording
+    if settings is None:
+        return Layout()
+    columns = {key: heading for key, heading in settings.columns.model_dump().items() if heading is not None}
+    if settings.temperature_c is not None:
+        columns.pop("temperature_c", None)
+    named = settings.columns.model_fields_set
+    return Layout(
+        columns=columns,
+        time=settings.time,
+        start_utc_ms=0 if settings.start is None else round(settings.start.timestamp() * 1000),
+        interval_s=settings.interval_s or 1.0,
+        temperature_c=settings.temperature_c,
+        required=frozenset(key for key in columns if key in named or key in {"mv", "ph"})
+        | ({"time"} if settings.time != "row" else set()),
     )

@@ -1,0 +1,42 @@
+"""``quietcell export``: write readings of the ledger as a recording."""
+
+from pathlib import Path
+
+import click
+
+from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.errors import UsageError
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.service.export import recording_lines
+
+
+@click.command("export")
+@ledger_options
+@click.option("--cell", help="Which cell; may be left out when there is only one.")
+@click.option(
+    "--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="The CSV to write."
+)
+def command(config: Path | None, ledger: Path | None, cell: str | None, out: Path) -> None:
+    """Write the readings of a cell as a recording (CSV).
+
+    `quietcell replay` of it, with the same configuration, gives the same records again. The daemon may
+    go on running meanwhile.
+    """
+    folder = ledger_folder(config, ledger)
+    with Journal(folder) as journal:
+        cells = journal.cells()
+        if cell is None and len(cells) == 1:
+            cell = cells[0]
+        if cell not in cells:
+            raise UsageError(f"name a cell with --cell; the ledger has {', '.join(cells) or 'none'}")
+        readings = ReadingsFiles(folder, read_only=True)
+        try:
+            rows = 0
+            with out.open("w", encoding="utf-8", newline="\n") as file:
+                for line in recording_lines(journal, readings, cell):
+                    file.write(line + "\n")
+                    rows += 1
+        finally:
+            readings.close()
+    click.echo(f"{out}: {rows - 1} rows of {cell}", err=True)

@@ -1,0 +1,268 @@
+"""Recordings: readings as CSV text, read and written a chunk at a time.
+
+The canonical layout is ``time,mv,temperature_c,conductivity_us_cm,flow_ml_min`` with optional
+``flags,segment``; time is RFC 3339 with milliseconds, an empty cell was not measured, flags are labels
+parted by a blank. A row without any quantity whose labels begin with ``began-`` or ``ended-`` marks an
+end of a segment. Other layouts are told by a `Layout`.
+"""
+
+import csv
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.readings import FLAG_BY_LABEL, Quantity, ReadingBlock, flag_labels
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.errors import RecordingError
+
+QUANTITIES: Final = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
+HEADER: Final = ("time", *QUANTITIES, "flags", "segment")
+CANONICAL: Final = {name: name for name in HEADER}
+BEGAN, ENDED = "began-", "ended-"
+_TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
+_PH_LINE = Line(slope_pct=100.0, zero_mv=0.0)
+"""A recording of pH in place of mV is put back to the potential of a theoretical electrode."""
+CHUNK_ROWS = 5000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """How a recording is laid out.
+
+    Parameters
+    ----------
+    columns : mapping
+        Heading in the file for each of `HEADER` (and ``ph`` in place of ``mv``); what is not named
+        was not measured.
+    time : {"rfc3339", "elapsed-s", "row"}
+        What tells the time.
+    start_utc_ms : int
+        Time zero of ``elapsed-s`` and ``row``.
+    interval_s : float
+        From row to row, s, for ``row``.
+    temperature_c : float or None
+        Fixed temperature where the recording has none, °C.
+    required : frozenset of str
+        Columns that must be in the file.
+    """
+
+    columns: Mapping[str, str] = field(default_factory=lambda: dict(CANONICAL))
+    time: Literal["rfc3339", "elapsed-s", "row"] = "rfc3339"
+    start_utc_ms: int = 0
+    interval_s: float = 1.0
+    temperature_c: float | None = None
+    required: frozenset[str] = frozenset({"time", "mv"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A segment began or ended."""
+
+    utc_ms: int
+    segment: int
+    labels: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Chunk:
+    """Consecutive readings of one segment; shape (n,) each."""
+
+    segment: int | None
+    """None when the recording numbers no segments."""
+    utc_ms: NDArray[np.int64]
+    columns: Mapping[str, Quantity]
+    """By name of the quantity; NaN is not measured."""
+    flags: NDArray[np.int64]
+
+    def block(self, anchor_utc_ms: int) -> ReadingBlock:
+        """Return the readings on the time of the segment that began at `anchor_utc_ms`."""
+        return ReadingBlock.from_columns(
+            ms=self.utc_ms - anchor_utc_ms,
+            flags=self.flags,
+            **{name: self.columns[name] for name in QUANTITIES},
+        )
+
+
+Piece = Mark | Chunk
+
+
+class _Reader:
+    """Reads rows and collects chunks."""
+
+    def __init__(self, lines: Iterable[str], layout: Layout, name: str) -> None:
+        self._layout = layout
+        self._name = name
+        self._rows = csv.reader(lines)
+        self._place = self._find_columns()
+        self._utc: list[int] = []
+        self._values: dict[str, list[float]] = {quantity: [] for quantity in QUANTITIES}
+        self._flags: list[int] = []
+        self._segment: int | None = None
+        self._last_utc: int | None = None
+        """Of the current segment."""
+
+    def _fault(self, text: str, column: str = "") -> RecordingError:
+        where = f"{self._name}:{self._rows.line_num}" + (f": {column}" if column else "")
+        return RecordingError(text, subject=where)
+
+    def _find_columns(self) -> dict[str, int]:
+        """Return the position of each column that is there."""
+        header = [cell.strip().lstrip("\ufeff") for cell in next(self._rows, [])]
+        if not any(header):
+            raise RecordingError("no header line", subject=self._name, hint=f"Expected {','.join(HEADER)}")
+        place = {}
+        for key, heading in self._layout.columns.items():
+            if heading in header:
+                place[key] = header.index(heading)
+            elif key in self._layout.required:
+                raise RecordingError(
+                    f"no column {heading!r} (for {key}); the file has {', '.join(header)}",
+                    subject=f"{self._name}:1",
+                    hint="Name the columns under [cells.NAME.recording]",
+                )
+        return place
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield marks and chunks in order."""
+        number = 0
+        for row in self._rows:
+            if not row:
+                continue
+            at, segment = self._time(row, number), self._segment_of(row)
+            number += 1
+            labels = self._cell(row, "flags").split()
+            marks = [label for label in labels if label.startswith((BEGAN, ENDED))]
+            if marks:
+                yield from self._flush()
+                self._segment, self._last_utc = segment, None
+                yield self._mark(at, segment, labels)
+                continue
+            if segment != self._segment or len(self._utc) >= CHUNK_ROWS:
+                yield from self._flush()
+            if segment != self._segment:
+                self._segment, self._last_utc = segment, None
+            if self._last_utc is not None and at < self._last_utc:
+                raise self._fault(f"time goes back from {rfc3339(self._last_utc)} to {rfc3339(at)}", "time")
+            self._last_utc = at
+            self._add(row, at, labels)
+        yield from self._flush()
+
+    def _mark(self, at: int, segment: int | None, labels: list[str]) -> Mark:
+        unknown = [x for x in labels if not x.startswith((BEGAN, ENDED)) and x not in _TIME_LABELS]
+        if unknown or segment is None:
+            raise self._fault("a mark needs a segment number and known labels", "flags")
+        return Mark(utc_ms=at, segment=segment, labels=tuple(labels))
+
+    def _add(self, row: list[str], at: int, labels: list[str]) -> None:
+        self._utc.append(at)
+        values = {quantity: self._number(row, quantity) for quantity in QUANTITIES}
+        if self._layout.temperature_c is not None:
+            values["temperature_c"] = self._layout.temperature_c
+        if "ph" in self._place:
+            ph, temperature_c = self._number(row, "ph"), values["temperature_c"]
+            if math.isnan(temperature_c):
+                temperature_c = 25.0  # only the theoretical electrode's own temperature: it cancels below
+            values["mv"] = math.nan if math.isnan(ph) else float(_PH_LINE.mv(ph, temperature_c))
+        for quantity, value in values.items():
+            self._values[quantity].append(value)
+        bits = 0
+        for label in labels:
+            if label not in FLAG_BY_LABEL:
+                known = ", ".join(FLAG_BY_LABEL)
+                raise self._fault(f"unknown flag {label!r}; known: {known}", "flags")
+            bits |= int(FLAG_BY_LABEL[label])
+        self._flags.append(bits)
+
+    def _flush(self) -> Iterator[Chunk]:
+        if self._utc:
+            yield Chunk(
+                segment=self._segment,
+                utc_ms=np.array(self._utc, np.int64),
+                columns={name: np.array(values) for name, values in self._values.items()},
+                flags=np.array(self._flags, np.int64),
+            )
+        self._utc, self._flags = [], []
+        self._values = {quantity: [] for quantity in QUANTITIES}
+
+    def _cell(self, row: list[str], key: str) -> str:
+        place = self._place.get(key)
+        if place is None:
+            return ""
+        if place >= len(row):
+            raise self._fault(f"the row has only {len(row)} cells", key)
+        return row[place].strip()
+
+    def _number(self, row: list[str], key: str) -> float:
+        text = self._cell(row, key)
+        if not text:
+            return math.nan
+        try:
+            value = float(text)
+        except ValueError:
+            raise self._fault(f"{text!r} is no number; leave the cell empty if not measured", key) from None
+        return value if math.isfinite(value) else math.nan
+
+    def _time(self, row: list[str], number: int) -> int:
+        if self._layout.time == "row":
+            return self._layout.start_utc_ms + round(number * self._layout.interval_s * 1000)
+        text = self._cell(row, "time")
+        if self._layout.time == "elapsed-s":
+            elapsed_s = self._number(row, "time")
+            if math.isnan(elapsed_s):
+                raise self._fault(f"{text!r} is no time in seconds", "time")
+            return self._layout.start_utc_ms + round(elapsed_s * 1000)
+        try:
+            return utc_ms(text)
+        except ValueError:
+            raise self._fault(
+                f"{text!r} is no time; write it like 2026-03-01T08:00:00.000Z", "time"
+            ) from None
+
+    def _segment_of(self, row: list[str]) -> int | None:
+        text = self._cell(row, "segment")
+        if not text:
+            return self._segment if "segment" in self._place else None
+        if not text.isdecimal():
+            raise self._fault(f"{text!r} is no segment number", "segment")
+        return int(text)
+
+
+def read_recording(lines: Iterable[str], *, name: str, layout: Layout | None = None) -> Iterator[Piece]:
+    """Yield the pieces of a recording in order; memory stays flat in its length.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        The text, line by line.
+    name : str
+        Of the file, for messages.
+    layout : Layout, optional
+        Where it is not the canonical one.
+
+    Raises
+    ------
+    RecordingError
+        Names file, line and column, and what is allowed.
+    """
+    try:
+        yield from _Reader(lines, layout or Layout(), name).pieces()
+    except csv.Error as error:
+        raise RecordingError(f"no CSV: {error}", subject=name) from error
+
+
+def recording_row(at_utc_ms: int, quantities: Iterable[float], labels: Iterable[str], segment: int) -> str:
+    """Return one line of the canonical layout, without its end; floats in shortest round-trip form."""
+    cells = ["" if math.isnan(value) else repr(float(value)) for value in quantities]
+    return ",".join([rfc3339(at_utc_ms), *cells, " ".join(labels), str(segment)])
+
+
+def block_rows(block: ReadingBlock, *, anchor_utc_ms: int, segment: int) -> Iterator[str]:
+    """Yield the lines of a block in the canonical layout."""
+    columns = (getattr(block, name).tolist() for name in QUANTITIES)
+    for ms, *quantities, flags in zip(block.ms.tolist(), *columns, block.flags.tolist(), strict=True):
+        yield recording_row(anchor_utc_ms + ms, quantities, flag_labels(flags), segment)

@@ -1,0 +1,132 @@
+"""Recordings read back what was written, and say where a file is wrong."""
+
+import contextlib
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.readings import Flag, ReadingBlock
+from quietcell.core.recording import (
+    HEADER,
+    QUANTITIES,
+    Chunk,
+    Layout,
+    Mark,
+    Piece,
+    block_rows,
+    read_recording,
+    recording_row,
+)
+from quietcell.errors import RecordingError
+from tests.support.streams import ANCHOR_UTC_MS
+
+
+def read(text: str, layout: Layout | None = None) -> list[Piece]:
+    return list(read_recording(text.splitlines(keepends=True), name="loop.csv", layout=layout))
+
+
+def only_chunk(text: str, layout: Layout | None = None) -> Chunk:
+    (piece,) = read(text, layout)
+    assert isinstance(piece, Chunk)
+    return piece
+
+
+finite = st.floats(-1e6, 1e6, allow_nan=False) | st.just(math.nan)
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 5000), finite, finite, finite, finite, st.integers(0, 255)), min_size=1)
+)
+@settings(max_examples=60, deadline=None)
+def test_what_is_written_comes_back_bit_for_bit(
+    rows: list[tuple[int, float, float, float, float, int]],
+) -> None:
+    steps, *columns, flags = zip(*rows, strict=True)
+    mv, temperature_c, conductivity_us_cm, flow_ml_min = (np.array(column) for column in columns)
+    block = ReadingBlock.from_columns(
+        np.cumsum(steps), mv, temperature_c, conductivity_us_cm, flow_ml_min, flags=flags
+    )
+    lines = [",".join(HEADER), *block_rows(block, anchor_utc_ms=ANCHOR_UTC_MS, segment=3)]
+    again = only_chunk("\n".join(lines)).block(ANCHOR_UTC_MS)
+    for name in ("ms", *QUANTITIES, "flags"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(block, name))
+
+
+def test_long_recordings_come_in_chunks() -> None:
+    rows = [
+        recording_row(ANCHOR_UTC_MS + n * 1000, [1.0, 2.0, math.nan, math.nan], (), 1) for n in range(12_000)
+    ]
+    pieces = read("\n".join([",".join(HEADER), *rows]))
+    assert [len(piece.utc_ms) for piece in pieces if isinstance(piece, Chunk)] == [5000, 5000, 2000]
+
+
+def test_marks_part_segments_and_let_time_go_back() -> None:
+    pieces = read(
+        "time,mv,temperature_c,flags,segment\n"
+        "2026-03-01T08:00:00.000Z,,,began-started time-synchronised,7\n"
+        "2026-03-01T08:00:01.000Z,25.1,21,,7\n"
+        "2026-03-01T08:00:02.000Z,,,ended-clock-step,7\n"
+        "2026-03-01T07:00:02.000Z,,,began-clock-step time-synchronised,8\n"
+        "2026-03-01T07:00:03.000Z,25.2,21,burst after-error,8\n"
+    )
+    assert [type(piece) for piece in pieces] == [Mark, Chunk, Mark, Mark, Chunk]
+    last = pieces[-1]
+    assert isinstance(last, Chunk)
+    assert (last.segment, int(last.flags[0])) == (8, Flag.BURST | Flag.AFTER_ERROR)
+
+
+def test_time_may_be_told_by_elapsed_seconds_or_by_the_row() -> None:
+    columns = {"time": "t", "mv": "e"}
+    elapsed = only_chunk("t,e\n0,1\n2.5,2\n", Layout(columns=columns, time="elapsed-s", start_utc_ms=1000))
+    assert elapsed.utc_ms.tolist() == [1000, 3500]
+    row = only_chunk(
+        "e\n1\n2\n", Layout(columns={"mv": "e"}, time="row", interval_s=30, required=frozenset({"mv"}))
+    )
+    assert row.utc_ms.tolist() == [0, 30_000]
+
+
+def test_ph_in_place_of_mv_becomes_the_potential_of_a_theoretical_electrode() -> None:
+    layout = Layout(
+        columns={"time": "t", "ph": "pH"}, time="elapsed-s", temperature_c=22.0, required=frozenset({"ph"})
+    )
+    chunk = only_chunk("t,pH\n0,7.8\n1,\n", layout)
+    assert Line(slope_pct=100.0, zero_mv=0.0).ph(float(chunk.columns["mv"][0]), 22.0) == pytest.approx(7.8)
+    assert math.isnan(chunk.columns["mv"][1])
+
+
+GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "loop.csv: no header line"),
+        ("time,temperature_c\n", "loop.csv:1: no column 'mv'"),
+        (GOOD + "yesterday,1,21\n", "loop.csv:3: time: 'yesterday' is no time"),
+        (GOOD + "2026-03-01T08:00:01,1,21\n", "loop.csv:3: time"),
+        (GOOD + "2026-03-01T08:00:01Z,1.x,21\n", "loop.csv:3: mv: '1.x' is no number"),
+        (GOOD + "2026-03-01T08:00:01Z,1\n", "loop.csv:3: temperature_c: the row has only 2 cells"),
+        (GOOD + "2026-03-01T07:00:00Z,1,21\n", "loop.csv:3: time: time goes back"),
+        (
+            "time,mv,flags\n2026-03-01T08:00:00Z,1,rotten\n",
+            "loop.csv:2: flags: unknown flag 'rotten'; known: burst",
+        ),
+        ("time,mv,flags\n2026-03-01T08:00:00Z,,began-started\n", "loop.csv:2: flags: a mark needs a segment"),
+        ("time,mv,segment\n2026-03-01T08:00:00Z,1,two\n", "loop.csv:2: segment: 'two' is no segment number"),
+    ],
+)
+def test_a_wrong_file_is_told_by_name_line_and_column(text: str, told: str) -> None:
+    with pytest.raises(RecordingError) as caught:
+        read(text)
+    assert told in str(caught.value)
+
+
+@given(st.text(max_size=400))
+@settings(max_examples=100, deadline=None)
+def test_arbitrary_text_ends_in_pieces_or_a_told_error(text: str) -> None:
+    with contextlib.suppress(RecordingError):
+        read("time,mv,temperature_c,flags,segment\n" + text)
