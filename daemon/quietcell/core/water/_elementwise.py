@@ -113,14 +113,14 @@ def by_rows(kernel: Callable[..., tuple[Number, ...]], *values: Number) -> tuple
         for value in values
     ]
     size = math.prod(shape)
-    blocks = [
-        kernel(*(c if isinstance(c, float) else c[first : first + ROWS_AT_ONCE] for c in columns))
-        for first in range(0, max(size, 1), ROWS_AT_ONCE)
-    ]
-    return tuple(
-        np.concatenate([np.atleast_1d(part) for part in parts]).reshape(shape)
-        for parts in zip(*blocks, strict=True)
-    )
+    results: list[NDArray[np.float64]] = []
+    for first in range(0, max(size, 1), ROWS_AT_ONCE):
+        rows = slice(first, first + ROWS_AT_ONCE)
+        parts = kernel(*(column if isinstance(column, float) else column[rows] for column in columns))
+        results = results or [np.empty(size) for _ in parts]
+        for result, part in zip(results, parts, strict=True):
+            result[rows] = part
+    return tuple(result.reshape(shape) for result in results)
 
 
 def admit(
@@ -160,6 +160,8 @@ def admit(
                 _complaint(array, good, name, unit, low, high),
                 hint='use a value in the range, or on_invalid="nan" where a stream may carry bad rows',
             )
+        if on_invalid != "nan":
+            raise DomainError(f"on_invalid = {on_invalid!r} is not known", hint='use "raise" or "nan"')
         array = np.where(good, array, np.nan)
     return float(array) if array.ndim == 0 else array
 
