@@ -155,6 +155,7 @@ class Engine:
         self._gap_before = began.cause
 
     def _end_segment(self, ended: SegmentEnded) -> Iterator[Body]:
+        yield from self._see_readings(ended.ms)
         refusal = _ENDS_RUN.get(ended.cause)
         if self._attempt is not None and refusal is not None:
             lacks = self._standing.lacks if self._standing else ()
@@ -189,9 +190,11 @@ class Engine:
             yield from self._see_readings(event_ms)
             self._now_ms = event_ms
             yield from self._event(event_ms)
-        # Between events only the readings' own records matter; they are dated at the reading.
         if upto_ms > self._now_ms:
-            yield from self._see_readings(upto_ms)
+            # Between events only the readings' own records matter. They are dated at the reading, so they
+            # may wait for the next event, except where that may be far away.
+            if self._attempt is None:
+                yield from self._see_readings(upto_ms)
             self._now_ms = upto_ms
 
     def _next_event_ms(self) -> int:
@@ -300,6 +303,7 @@ class Engine:
             self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
 
     def _request(self, request: Request) -> Iterator[Body]:
+        yield from self._see_readings(request.ms - 1)
         if self._attempt is not None and self._attempt.on_request:
             held, history, where = self._attempt, self._history, self._standing
             self._begin_attempt(

@@ -5,13 +5,14 @@ import random
 from collections.abc import Sequence
 from contextlib import suppress
 
+import numpy as np
 import structlog
 
 from quietcell.contracts import Clock, MeterDriver
-from quietcell.core.engine import Engine, Indication
+from quietcell.core.engine import TICK_MS, Engine, Indication
 from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
-from quietcell.core.records import SegmentCause, SegmentEndCause, TimeQuality
+from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import ContractError, DriverError
@@ -79,6 +80,7 @@ class CellTask:
         self._anchor_utc_ms = 0
         self._floor_ms = 0
         self._last_fault = ""
+        self._held: list[Reading] = []
         self._log = structlog.get_logger().bind(cell=self.name)
 
     def indication(self) -> Indication:
@@ -87,7 +89,7 @@ class CellTask:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Read and judge until `stop` is set; then end the segment in order."""
-        await self._begin("started")
+        await self._ledger.record(self._begin("started"))
         stopping = asyncio.create_task(stop.wait(), name=f"{self.name} stop")
         try:
             first = True
@@ -112,10 +114,10 @@ class CellTask:
         while not stopping.done():
             try:
                 await self._driver.open()
-            except asyncio.CancelledError:
-                raise
-            except Exception as error:  # noqa: BLE001 # whatever a driver does wrong is its own cell's trouble
+            except DriverError as error:
                 await self._fault(error)
+            except Exception as error:  # noqa: BLE001 # whatever a driver does wrong is its own cell's trouble
+                await self._fault(_broken(self._driver_name, error))
             else:
                 self._last_fault = ""
                 self._log.info("meter open", driver=self._driver_name)
@@ -132,37 +134,43 @@ class CellTask:
 
     async def _read(self, stopping: asyncio.Task[bool]) -> None:
         """Take readings until the port is lost or the run stops."""
-        reading: asyncio.Task[Sequence[Reading]] | None = None
-        pause = asyncio.create_task(self._clock.sleep(MARK_S))
+        reading = asyncio.create_task(self._receive_all(), name=f"{self.name} reading")
+        marking = asyncio.create_task(self._mark_all(), name=f"{self.name} marking")
         try:
-            while not stopping.done():
-                reading = reading or asyncio.create_task(_read_once(self._driver))
-                await asyncio.wait({reading, pause, stopping}, return_when=asyncio.FIRST_COMPLETED)
-                if reading.done():
-                    done, reading = reading, None
-                    await self._receive(done.result())
-                if pause.done():
-                    await self._mark()
-                    pause = asyncio.create_task(self._clock.sleep(MARK_S))
-        except asyncio.CancelledError:
-            raise
-        except Exception as error:  # noqa: BLE001 # as above
-            await self._fault(error)
+            await asyncio.wait({reading, marking, stopping}, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            for task in (reading, pause):
-                if task is not None:
-                    task.cancel()
-                    with suppress(asyncio.CancelledError, Exception):
-                        await task
+            for task in (reading, marking):
+                task.cancel()
+            ends = await asyncio.gather(reading, marking, return_exceptions=True)
+            await self._feed()
+        for end in ends:
+            if isinstance(end, DriverError):
+                await self._fault(end)
+            elif isinstance(end, Exception):
+                raise end
+
+    async def _receive_all(self) -> None:
+        while True:
+            try:
+                readings = await self._driver.read()
+            except DriverError:
+                raise
+            except Exception as error:
+                raise _broken(self._driver_name, error) from error
+            await self._receive(readings)
+
+    async def _mark_all(self) -> None:
+        while True:
+            await self._clock.sleep(MARK_S)
+            await self._mark()
 
     async def _fault(self, error: Exception) -> None:
         """Record a fault of the driver once, not at every attempt."""
-        expected = isinstance(error, DriverError)
-        text = str(error) if expected else f"the driver broke: {type(error).__name__}: {error}"
+        text = str(error)
         if text == self._last_fault:
             return
         self._last_fault = text
-        self._log.warning("meter fault", driver=self._driver_name, text=text, exc_info=not expected)
+        self._log.warning("meter fault", driver=self._driver_name, text=text, exc_info=error.__cause__)
         await self._ledger.record(
             [
                 DriverFaultBody(
@@ -181,16 +189,26 @@ class CellTask:
         return self._clock.boot_ms() - self._anchor_boot_ms
 
     async def _take(self, item: EngineInput) -> None:
-        await self._ledger.record(self._engine.take(item))
+        # No await between the engine and the ledger's queue: bodies are stored in the order they arose.
+        if bodies := self._engine.take(item):
+            await self._ledger.record(bodies)
 
     async def _receive(self, readings: Sequence[Reading]) -> None:
-        """Put readings on segment time, keep them, then let the engine see them."""
-        block = ReadingBlock.from_readings(readings, anchor_boot_ms=self._anchor_boot_ms)
-        for row in range(len(block)):
-            if block.ms[row] < self._floor_ms:
-                block.ms[row] = self._floor_ms
-                block.flags[row] |= int(Flag.LATE)
-            self._floor_ms = int(block.ms[row])
+        """Hold readings until one begins a new second of engine time: only then can anything happen."""
+        self._held.extend(readings)
+        if (readings[-1].boot_ms - self._anchor_boot_ms) // TICK_MS > self._floor_ms // TICK_MS:
+            await self._feed()
+
+    async def _feed(self) -> None:
+        """Put what is held on segment time, keep it, then let the engine see it."""
+        if not self._held:
+            return
+        held, self._held = self._held, []
+        block = ReadingBlock.from_readings(held, anchor_boot_ms=self._anchor_boot_ms)
+        in_order = np.maximum.accumulate(np.maximum(block.ms, self._floor_ms))
+        block.flags[in_order != block.ms] |= int(Flag.LATE)
+        block.ms[:] = in_order
+        self._floor_ms = int(block.ms[-1])
         self._ledger.keep(
             SegmentReadings(
                 cell=self.name, segment=self._segment, anchor_utc_ms=self._anchor_utc_ms, block=block
@@ -200,6 +218,7 @@ class CellTask:
 
     async def _mark(self) -> None:
         """Tell the engine how far time has come, and notice a step of UTC."""
+        await self._feed()
         ms = self._now_ms() - self._lag_ms
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
@@ -221,19 +240,27 @@ class CellTask:
 
     async def _new_segment(self, cause: SegmentCause) -> None:
         """End the segment and begin the next at the same instant."""
+        await self._feed()
         end_ms = max(self._floor_ms, self._now_ms())
-        await self._take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
+        # No await in between: a reading that arrives meanwhile must find a segment open.
+        ended = self._engine.take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
         self._segment += 1
-        await self._begin(cause, boot_ms=self._anchor_boot_ms + end_ms)
+        began = self._begin(cause, boot_ms=self._anchor_boot_ms + end_ms)
+        await self._ledger.record([*ended, *began])
 
-    async def _begin(self, cause: SegmentCause, *, boot_ms: int | None = None) -> None:
+    def _begin(self, cause: SegmentCause, *, boot_ms: int | None = None) -> tuple[Body, ...]:
+        """Begin a segment now, or at `boot_ms`; returns the bodies to record."""
         now_boot_ms, now_utc_ms = self._clock.boot_ms(), self._clock.utc_ms()
         self._anchor_boot_ms = now_boot_ms if boot_ms is None else boot_ms
         self._anchor_utc_ms = now_utc_ms - (now_boot_ms - self._anchor_boot_ms)
         self._floor_ms = 0
-        quality: TimeQuality = time_quality()
-        await self._take(
-            SegmentBegan(segment=self._segment, utc_ms=self._anchor_utc_ms, cause=cause, time_quality=quality)
+        return self._engine.take(
+            SegmentBegan(
+                segment=self._segment,
+                utc_ms=self._anchor_utc_ms,
+                cause=cause,
+                time_quality=time_quality(),
+            )
         )
 
 
@@ -243,5 +270,10 @@ def _end_cause(cause: SegmentCause) -> SegmentEndCause:
     return cause
 
 
-async def _read_once(driver: MeterDriver) -> Sequence[Reading]:
-    return await driver.read()
+def _broken(driver: str, error: Exception) -> DriverError:
+    """Return a driver's own mistake as a fault of the cell."""
+    broken = DriverError(
+        f"the driver broke: {type(error).__name__}: {error}", subject=driver, hint="Tell its author"
+    )
+    broken.__cause__ = error
+    return broken
