@@ -4,7 +4,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from support.pseudo_terminal import PseudoTerminal
+
+from tests.support.pseudo_terminal import PseudoTerminal
 
 
 @pytest.fixture

@@ -12,8 +12,6 @@ from typing import Any
 import pytest
 import serial
 from pydantic import ValidationError
-from support.clocks import HeldClock, RealClock
-from support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch, mv_and_temperature
 
 from quietcell.contracts import MeterDriver
 from quietcell.core.readings import NO_FLAG, Flag, Reading
@@ -21,6 +19,8 @@ from quietcell.errors import PortLostError, PortUnavailableError
 from quietcell_drivers import port as port_module
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.waiting_readings import MOST_WAITING
+from tests.support.clocks import HeldClock, RealClock
+from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch, mv_and_temperature
 
 LINES = b"-102.31;25.04\n-102.30;25.05\n-102.29;25.06\n"
 

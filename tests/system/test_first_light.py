@@ -7,20 +7,23 @@ import sqlite3
 import time
 from pathlib import Path
 
+import pytest
+
 from quietcell.ledger.chain import canonical
+from tests.support.consumer import Consumer, mosquitto
 from tests.support.live import Program, StreamingMeter, wait_until
 
 
-def check_chain(folder: Path) -> int:
-    """Check a journal with nothing but hashlib and the stored bytes."""
-    previous, count = "0" * 64, 0
+def head_of(folder: Path) -> str:
+    """Check a journal with nothing but hashlib and the stored bytes, and return its last hash."""
+    previous = "0" * 64
     rows = sqlite3.connect(f"file:{folder}/state/journal.sqlite?mode=ro", uri=True).execute(
         "SELECT CAST(record AS BLOB) FROM journal ORDER BY seq"
     )
     for (stored,) in rows:
         assert json.loads(stored)["previous"] == previous
-        previous, count = hashlib.sha256(stored).hexdigest(), count + 1
-    return count
+        previous = hashlib.sha256(stored).hexdigest()
+    return previous
 
 
 def assert_same_bytes(program: Program) -> None:
@@ -40,7 +43,8 @@ def test_a_live_run_accepts_refuses_and_ends_in_order(tmp_path: Path) -> None:
     assert refused["drift_mv_per_min"] > 30
     assert program.bodies("segment")[-1]["cause"] == "stopped"
     assert program.bodies()[-1]["state"] == "ended"
-    assert check_chain(tmp_path) == len(program.records())
+    assert program.records()[-1]["seq"] == len(program.records())
+    assert head_of(tmp_path)
     assert program.file_lines() == program.records()
     assert_same_bytes(program)
 
@@ -62,7 +66,7 @@ def test_killed_in_the_middle_nothing_is_lost_or_repeated(tmp_path: Path) -> Non
     assert ends == ["interrupted", "interrupted", "interrupted", "stopped"]
     assert program.file_lines() == records
     assert_same_bytes(program)
-    assert check_chain(tmp_path) == len(records)
+    assert head_of(tmp_path)
 
 
 def test_a_pulled_terminal_comes_back_as_a_new_segment_with_no_window_across(tmp_path: Path) -> None:
@@ -87,3 +91,32 @@ def test_a_pulled_terminal_comes_back_as_a_new_segment_with_no_window_across(tmp
     assert after["window_s"] <= 2.0
     assert after["time_since_disturbance_s"] >= 2.0
     assert_same_bytes(program)
+
+
+@pytest.mark.broker
+def test_an_independent_client_sees_every_determination_across_kills(tmp_path: Path) -> None:
+    with (
+        mosquitto() as port,
+        Consumer(port) as consumer,
+        StreamingMeter(tmp_path) as meter,
+        Program(tmp_path, f'[outlets.mqtt]\nhost = "127.0.0.1"\nport = {port}') as program,
+    ):
+        program.start()
+        program.wait_for("determination", verdict="accepted")
+        assert program.end(signal.SIGKILL) == -signal.SIGKILL
+        program.start()
+        meter.drift_mv_per_min = 60.0
+        program.wait_for("determination", verdict="refused", mode="continuous")
+        program.wait_for("determination", count=3)
+        assert program.end(signal.SIGTERM) == 0
+        stored = [r for r in program.records() if r["body"]["record"] == "determination"]
+        wait_until(lambda: len(consumer.records("determination")) == len(stored), "the last message")
+        wait_until(lambda: bool(consumer.records("head")), "the head")
+    assert consumer.records("determination") == stored
+    results = [r for r in stored if r["body"]["verdict"] == "accepted"]
+    assert consumer.records("result") == results
+    assert results
+    states = [p["state"] for topic, p, _ in consumer.messages if topic == "quietcell/merrow-sound/daemon"]
+    assert states == ["online", "offline", "online", "offline"]
+    last_head = [p for topic, p, _ in consumer.messages if topic.endswith("/head")][-1]
+    assert (last_head["seq"], last_head["hash"]) == (len(program.records()), head_of(tmp_path))
