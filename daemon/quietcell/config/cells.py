@@ -1,0 +1,215 @@
+"""[cells.NAME]: one flow cell or beaker with its electrode, its meter and what is known of it."""
+
+from datetime import date, datetime
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, SerializeAsAny, model_validator
+from pydantic_core import PydanticCustomError
+
+from quietcell.config.fields import (
+    PH,
+    Name,
+    NotNegative,
+    Number,
+    Positive,
+    Seconds,
+    Section,
+    Text,
+    refuse,
+)
+from quietcell.contracts import DriverSettings
+from quietcell.core.electrode.nernst import ISOPOTENTIAL_SPAN_PH, SLOPE_SPAN_PCT, ZERO_SPAN_MV
+
+
+def _not_reserved(name: str) -> str:
+    if name == "daemon":
+        raise PydanticCustomError("reserved_name", "is reserved for the daemon itself; choose another name")
+    return name
+
+
+CellName = Annotated[Name, AfterValidator(_not_reserved)]
+"""Name of a cell."""
+
+
+def _sensible_slope(slope_pct: float) -> float:
+    low, high = SLOPE_SPAN_PCT
+    if not low <= abs(slope_pct) <= high:
+        raise PydanticCustomError(
+            "slope_out_of_range",
+            "must lie within {low} and {high} % of theory, negative for a meter whose mV rise with pH",
+            {"low": f"{low:g}", "high": f"{high:g}"},
+        )
+    return slope_pct
+
+
+class CalibrationSettings(Section):
+    """A fixed calibration; without it the last one in the ledger counts."""
+
+    slope_pct: Annotated[Number, AfterValidator(_sensible_slope)] = Field(
+        description="Slope, % of theory; negative for a meter whose mV rise with pH."
+    )
+    zero_mv: Annotated[float, Field(ge=ZERO_SPAN_MV[0], le=ZERO_SPAN_MV[1])] = Field(
+        description="Potential at pH 7 and 25 °C, mV."
+    )
+    isopotential_ph: Annotated[float, Field(ge=ISOPOTENTIAL_SPAN_PH[0], le=ISOPOTENTIAL_SPAN_PH[1])] = Field(
+        default=7.0, description="The pH at which the potential does not depend on temperature."
+    )
+    bracket_ph: tuple[PH, PH] | None = Field(
+        default=None, description="Lowest and highest buffer, pH; absent: not known, not checked."
+    )
+    expires: date | None = Field(
+        default=None, description="Last day (UTC) on which it counts; absent: not known, not checked."
+    )
+    slope_uncertainty_pct: Positive | None = Field(
+        default=None, description="Expanded uncertainty (k = 2) of the slope, % of theory."
+    )
+    zero_uncertainty_mv: Positive | None = Field(
+        default=None, description="Expanded uncertainty (k = 2) of zero_mv, mV."
+    )
+
+    @model_validator(mode="after")
+    def _coherent(self) -> Self:
+        if self.bracket_ph is not None and self.bracket_ph[0] >= self.bracket_ph[1]:
+            low, high = self.bracket_ph
+            refuse([("bracket_ph", f"is [{low:g}, {high:g}]; must be [low, high] with low less than high")])
+        return self
+
+
+class RecordingColumns(Section):
+    """Names of a recording's columns; a quantity without a column was not measured."""
+
+    time: Text | None = Field(default=None, description="Column of the time.")
+    mv: Text | None = Field(default=None, description="Column of the electrode potential, mV.")
+    ph: Text | None = Field(default=None, description="Column of pH, where the recording has no mV.")
+    temperature_c: Text | None = Field(default=None, description="Column of the sample temperature, °C.")
+    conductivity_us_cm: Text | None = Field(default=None, description="Column of raw conductivity, µS/cm.")
+    flow_ml_min: Text | None = Field(default=None, description="Column of the sample flow, mL/min.")
+    flags: Text | None = Field(default=None, description="Column of the flags.")
+    segment: Text | None = Field(default=None, description="Column of the segment number.")
+
+    @model_validator(mode="after")
+    def _coherent(self) -> Self:
+        faults = []
+        if self.mv is not None and self.ph is not None:
+            faults.append(("ph", "stands in place of mv; name one of the two columns"))
+        if self.mv is None and self.ph is None:
+            faults.append(("mv", 'missing; name the column of the potential, or ph = "..." in its place'))
+        refuse(faults)
+        return self
+
+
+STANDARD_COLUMNS = RecordingColumns(
+    time="time",
+    mv="mv",
+    temperature_c="temperature_c",
+    conductivity_us_cm="conductivity_us_cm",
+    flow_ml_min="flow_ml_min",
+    flags="flags",
+    segment="segment",
+)
+"""Columns of a recording that needs no mapping; all but time and mv may be absent from the file."""
+
+
+class RecordingLayout(Section):
+    """How a recording of this cell is laid out, where it is not the standard layout."""
+
+    columns: RecordingColumns = Field(
+        default=STANDARD_COLUMNS, description="Which column holds which quantity."
+    )
+    time: Literal["rfc3339", "elapsed-s", "row"] = Field(
+        default="rfc3339",
+        description="What tells the time: RFC 3339 text, seconds since start, or the row number.",
+    )
+    start: datetime | None = Field(
+        default=None,
+        description="Time of the beginning, with its offset from UTC; needed for elapsed-s. "
+        "Absent with row: 1970-01-01T00:00:00Z.",
+    )
+    interval_s: Seconds | None = Field(default=None, description="Time from row to row, s, for row.")
+    temperature_c: Annotated[float, Field(ge=-10, le=150)] | None = Field(
+        default=None, description="Fixed sample temperature, °C, where the recording has none."
+    )
+
+    @model_validator(mode="after")
+    def _coherent(self) -> Self:
+        faults = []
+        if self.start is not None and self.start.tzinfo is None:
+            faults.append(("start", "has no offset from UTC; write it as 2026-03-01T08:00:00Z"))
+        if self.time == "row" and self.interval_s is None:
+            faults.append(("interval_s", 'missing; time = "row" needs the time from row to row, s'))
+        if self.time != "row" and self.interval_s is not None:
+            faults.append(
+                ("interval_s", f'does not go with time = "{self.time}"; it belongs to time = "row"')
+            )
+        if self.time == "elapsed-s" and self.start is None:
+            faults.append(("start", 'missing; time = "elapsed-s" needs the time of the beginning'))
+        if self.time == "rfc3339" and self.start is not None:
+            faults.append(("start", 'does not go with time = "rfc3339"; it belongs to elapsed-s and row'))
+        if self.time != "row" and self.columns.time is None:
+            faults.append(("columns", f'names no time; time = "{self.time}" needs that column'))
+        if self.temperature_c is not None and {"temperature_c"} <= self.columns.model_fields_set:
+            faults.append(("temperature_c", "is fixed here and has a column too; keep one of the two"))
+        refuse(faults)
+        return self
+
+
+class CellSettings(Section):
+    """One cell."""
+
+    driver: Text | None = Field(
+        default=None, description="Driver of its meter; a cell used only for replay needs none."
+    )
+    settings: SerializeAsAny[DriverSettings] | None = Field(
+        default=None, description="The driver's own settings; see `quietcell drivers`."
+    )
+    criterion: Name = Field(default="loop-water", description="Criterion a value must meet: shipped or own.")
+    mode: Literal["continuous", "on-request"] = Field(
+        default="continuous", description="One determination after another, or only when asked."
+    )
+    every_s: Seconds = Field(
+        default=600.0, description="From the beginning of one determination to the next, s; for continuous."
+    )
+    sample_point: Text | None = Field(
+        default=None, description="Where the water is drawn, as reports name it; absent: the cell's name."
+    )
+    conductivity_position: Literal["upstream", "downstream", "same", "separate-portion"] | None = Field(
+        default=None, description="Where the conductivity cell sits, seen from the electrode."
+    )
+    hold_up_ml: Positive | None = Field(
+        default=None, description="Volume of water from sample point to electrode, mL; gives the sample age."
+    )
+    reference_outflow_ul_h: NotNegative | None = Field(
+        default=None, description="Electrolyte that leaves the reference electrode, µL/h."
+    )
+    conductivity_uncertainty_pct: Annotated[float, Field(gt=0, le=100)] = Field(
+        default=2.0, description="Expanded uncertainty (k = 2) of the conductivity, % of the value."
+    )
+    temperature_uncertainty_c: Annotated[float, Field(gt=0, le=20)] = Field(
+        default=0.2, description="Expanded uncertainty (k = 2) of the sample temperature, °C."
+    )
+    electrode: Name | None = Field(default=None, description="Name of the electrode now in the cell.")
+    meter: Name | None = Field(default=None, description="Name of the meter.")
+    ph_decimals: Annotated[int, Field(ge=0, le=3)] = Field(
+        default=2, description="Decimals of the reported pH; the raw value is kept beside it."
+    )
+    calibration: CalibrationSettings | None = Field(
+        default=None, description="A fixed calibration; absent: the last one in the ledger."
+    )
+    recording: RecordingLayout | None = Field(
+        default=None, description="Layout of this cell's recordings; absent: the standard one."
+    )
+
+    @model_validator(mode="after")
+    def _coherent(self) -> Self:
+        given = self.model_fields_set
+        faults = []
+        if self.mode == "on-request" and "every_s" in given:
+            faults.append(("every_s", 'does not go with mode = "on-request"; it belongs to "continuous"'))
+        if self.conductivity_position is None:
+            faults.extend(
+                (key, "needs conductivity_position: upstream, downstream, same or separate-portion")
+                for key in ("reference_outflow_ul_h", "conductivity_uncertainty_pct")
+                if key in given
+            )
+        refuse(faults)
+        return self

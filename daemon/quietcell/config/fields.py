@@ -1,0 +1,89 @@
+"""The kinds of value a configuration is made of, and faults that concern several keys at once."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationInfo
+from pydantic_core import PydanticCustomError
+
+NAME_PATTERN = r"^[a-z0-9-]+$"
+DAY_S = 86_400.0
+
+Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN, max_length=64)]
+"""Name of a site, cell, criterion or electrode; goes into topics, ids and file names."""
+
+
+def _one_line(text: str) -> str:
+    if not text.isprintable():
+        raise PydanticCustomError("not_printable", "must be one line of printable text")
+    return text
+
+
+Text = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_one_line)]
+"""One printable line."""
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Seconds = Annotated[float, Field(gt=0, le=7 * DAY_S, allow_inf_nan=False)]
+PH = Annotated[float, Field(ge=0, le=14, allow_inf_nan=False)]
+
+
+def _placed(path: Path, info: ValidationInfo) -> Path:
+    if "\0" in str(path) or str(path) == ".":
+        raise PydanticCustomError("not_a_path", "must be the path of a file or folder")
+    folder = (info.context or {}).get("folder")
+    return path if folder is None else folder / path
+
+
+FilePath = Annotated[Path, AfterValidator(_placed)]
+"""A path; a relative one starts at the folder the configuration file lies in."""
+
+RecordKind = Literal[
+    "determination",
+    "episode",
+    "calibration",
+    "check",
+    "doubt",
+    "alarm",
+    "note",
+    "electrode",
+    "request",
+    "configuration",
+    "segment",
+    "gap",
+    "driver-fault",
+    "clock-step",
+    "checkpoint",
+    "readings-digest",
+    "operator-verdict",
+    "parked",
+    "run",
+]
+
+
+Fault = tuple[str, str]
+"""A key of the table at hand and what is wrong with it."""
+
+
+class Section(BaseModel):
+    """Base of every table of the configuration: strict, frozen, unknown keys refused."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+    def first_given(self, *keys: str) -> str:
+        """Return the first of `keys` that the file sets, so that a fault points at something written."""
+        return next((key for key in keys if key in self.model_fields_set), keys[0])
+
+
+def refuse(faults: list[Fault]) -> None:
+    """Raise one validation error for `faults`.
+
+    Raises
+    ------
+    PydanticCustomError
+        If there is any fault.
+    """
+    if faults:
+        text = "; ".join(f"{key}: {wrong}" for key, wrong in faults)
+        raise PydanticCustomError("incoherent", "{text}", {"text": text, "faults": faults})

@@ -1,0 +1,212 @@
+"""From TOML text to a checked configuration, or to all its faults at once."""
+
+import json
+import math
+import re
+import tomllib
+from datetime import date, datetime, time
+from pathlib import Path as FilePath
+from typing import Any
+
+from pydantic import ValidationError
+
+from quietcell.config.faults import FaultList, meant, shown
+from quietcell.config.lines import DEEPEST_NESTING, LineIndex, Path
+from quietcell.config.model import Config
+from quietcell.contracts import DriverSettings, DriverTable
+from quietcell.core.endpoint.criterion import SHIPPED
+from quietcell.errors import ConfigError
+
+LARGEST_FILE_BYTES = 256 * 1024
+LONGEST_LINE = 1000
+"""The standard parser takes time in the square of a dotted key's length."""
+LARGEST_INTEGER = 2**53 - 1
+"""Beyond it JSON readers differ."""
+
+
+def load_config(path: FilePath, drivers: DriverTable) -> Config:
+    """Read and check a configuration file.
+
+    Parameters
+    ----------
+    path : Path
+        The file; relative paths in it start at its folder.
+    drivers : DriverTable
+        Known drivers by name; only those the file names are looked up.
+
+    Returns
+    -------
+    Config
+        The configuration, driver settings included.
+
+    Raises
+    ------
+    ConfigError
+        If the file cannot be read or anything in it is wrong; one line per fault.
+    """
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(LARGEST_FILE_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise ConfigError([f"{path}: cannot be read: {getattr(error, 'strerror', error)}"]) from error
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        byte = f"byte 0x{content[error.start]:02X}"
+        raise ConfigError([f"{path}:{line}: configuration: {byte} is not UTF-8; save it as UTF-8"]) from error
+    return parse_config(text, str(path), drivers)
+
+
+def parse_config(text: str, filename: str, drivers: DriverTable) -> Config:
+    """Check a configuration given as TOML text.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+    filename : str
+        Name for messages; its folder is where relative paths start.
+    drivers : DriverTable
+        Known drivers by name; only those the text names are looked up.
+
+    Returns
+    -------
+    Config
+        The configuration, driver settings included.
+
+    Raises
+    ------
+    ConfigError
+        With all faults, each as ``file:line: key: what is wrong, what is allowed``.
+    """
+    # TOML reads both line ends alike, and so must everything that counts lines.
+    text = text.replace("\r\n", "\n")
+    try:
+        document = _document(text, filename)
+        faults = FaultList(filename, document, LineIndex(text))
+    except RecursionError:
+        raise ConfigError([f"{filename}:1: configuration: is nested too deeply"]) from None
+    plain = _plain(document, (), faults)
+    settings = _driver_settings(plain, drivers, faults)
+    _check_names(plain, faults)
+    try:
+        config = Config.model_validate_json(
+            json.dumps(_without_settings(plain)), context={"folder": FilePath(filename).parent}
+        )
+    except ValidationError as error:
+        faults.add_all(error, Config)
+    else:
+        faults.raise_if_any()
+        cells = {
+            name: cell.model_copy(update={"settings": settings.get(name)})
+            for name, cell in config.cells.items()
+        }
+        return config.model_copy(update={"cells": cells})
+    faults.raise_if_any()
+    raise AssertionError("a validation error without a fault")  # add_all notes at least one
+
+
+def _document(text: str, filename: str) -> dict[str, Any]:
+    """Parse TOML; the parser stops at its first fault."""
+    if len(text) > LARGEST_FILE_BYTES:
+        raise ConfigError([f"{filename}:1: configuration: is larger than {LARGEST_FILE_BYTES // 1024} KiB"])
+    for number, row in enumerate(text.split("\n"), 1):
+        if len(row) > LONGEST_LINE:
+            wrong = f"this line has more than {LONGEST_LINE} characters"
+            raise ConfigError([f"{filename}:{number}: configuration: {wrong}"])
+    try:
+        text.encode()
+        return tomllib.loads(text)
+    except ValueError as error:
+        # Before Python 3.14 the place stands only in the message.
+        place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", str(error))
+        line = text.count("\n") + 1
+        wrong = str(error)
+        if place:
+            line = int(place[1] or line)
+            wrong = wrong[: place.start()]
+        elif not isinstance(error, tomllib.TOMLDecodeError):
+            line, wrong = 1, "a number is too long, or a character is no Unicode text"
+        raise ConfigError([f"{filename}:{line}: configuration: is not TOML: {wrong}"]) from error
+
+
+def _plain(value: Any, path: Path, faults: FaultList) -> Any:
+    """Return the document as JSON values; note what no key may hold."""
+    if len(path) > DEEPEST_NESTING:
+        faults.add(path[:DEEPEST_NESTING], f"is nested deeper than {DEEPEST_NESTING} levels")
+        return None
+    if isinstance(value, dict):
+        return {key: _plain(inner, (*path, key), faults) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_plain(inner, (*path, i), faults) for i, inner in enumerate(value)]
+    if isinstance(value, (datetime, date, time)):
+        return value.isoformat()
+    if isinstance(value, float) and not math.isfinite(value):
+        faults.add(path, f"is {value}; must be a finite number")
+        return 0
+    if isinstance(value, int) and abs(value) > LARGEST_INTEGER:
+        faults.add(path, f"is an integer of {value.bit_length()} bits; must have at most 53")
+        return 0
+    return value
+
+
+def _tables(document: dict[str, Any], section: str) -> dict[str, dict[str, Any]]:
+    """Return the tables below `section` that are tables."""
+    inner = document.get(section)
+    return {k: v for k, v in inner.items() if isinstance(v, dict)} if isinstance(inner, dict) else {}
+
+
+def _driver_settings(
+    document: dict[str, Any], drivers: DriverTable, faults: FaultList
+) -> dict[str, DriverSettings]:
+    """Check every cell's driver and its settings; return the settings by cell."""
+    checked = {}
+    for name, cell in _tables(document, "cells").items():
+        path: Path = ("cells", name, "settings")
+        driver, settings = cell.get("driver"), cell.get("settings", {})
+        if driver is None and "settings" in cell:
+            faults.add(path, f'needs a driver beside it; write driver = "NAME", {meant("", drivers)}')
+        if not isinstance(driver, str):
+            continue
+        if driver not in drivers:
+            faults.add(("cells", name, "driver"), f"unknown driver {shown(driver)}; {meant(driver, drivers)}")
+        elif not isinstance(settings, dict):
+            faults.add(path, f"is {shown(settings)}; must be a table")
+        else:
+            model = drivers[driver].settings_model
+            try:
+                checked[name] = model.model_validate_json(json.dumps(settings))
+            except ValidationError as error:
+                faults.add_all(error, model, path)
+    return checked
+
+
+def _without_settings(document: dict[str, Any]) -> dict[str, Any]:
+    """Return the document without the driver settings, which are checked by their own models."""
+    cells = document.get("cells")
+    if not isinstance(cells, dict):
+        return document
+    bare = {
+        name: {k: v for k, v in cell.items() if k != "settings"} if isinstance(cell, dict) else cell
+        for name, cell in cells.items()
+    }
+    return {**document, "cells": bare}
+
+
+def _check_names(document: dict[str, Any], faults: FaultList) -> None:
+    """Check what concerns more than one section."""
+    cells = _tables(document, "cells")
+    criteria = {*SHIPPED, *_tables(document, "criteria")}
+    for name, cell in cells.items():
+        criterion = cell.get("criterion")
+        if isinstance(criterion, str) and criterion not in criteria:
+            faults.add(
+                ("cells", name, "criterion"),
+                f"unknown criterion {shown(criterion)}; {meant(criterion, criteria)}; "
+                "or define it as [criteria.NAME]",
+            )
+    if any("driver" in cell for cell in cells.values()):
+        for section, key in (("site", "name"), ("store", "folder")):
+            if section not in document:
+                faults.add((section,), f"missing; cells with a driver need [{section}] with {key}")
