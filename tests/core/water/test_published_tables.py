@@ -83,8 +83,8 @@ def test_ion_conductance_at_25_c_is_the_handbooks(row: int) -> None:
 @pytest.mark.parametrize(
     ("ion", "temperature_c", "published"),
     [
-        # Robinson and Stokes, appendix 6.2 (from memory), without OH- below 25 °C: with their 105 at 0 °C pure
-        # water would conduct 4 % less than measured.
+        # Robinson and Stokes, appendix 6.2 (from memory), without OH- below 25 °C: with their 105 at 0 °C
+        # pure water would conduct 4 % less than measured.
         ("H+", 0.0, 225.0),
         ("H+", 18.0, 315.0),
         ("H+", 35.0, 397.0),
@@ -115,8 +115,8 @@ def test_ion_conductance_follows_temperature(ion: str, temperature_c: float, pub
 
 
 def test_carbonate_ion_at_18_c_is_within_3_percent_of_an_older_handbook() -> None:
-    # Robinson and Stokes (from memory): 60.5 at 18 °C, 69.3 at 25 °C. McCleskey's newer measurements, followed
-    # here, are 2.7 % lower. It carries no current below pH 9.5.
+    # Robinson and Stokes (from memory): 60.5 at 18 °C, 69.3 at 25 °C. McCleskey's newer measurements,
+    # followed here, are 2.7 % lower. It carries no current below pH 9.5.
     own = conductance.limiting_conductance("CO3--", 18.0)
     assert own == pytest.approx(60.5, rel=0.03)
 

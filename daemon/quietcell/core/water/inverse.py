@@ -34,6 +34,21 @@ from quietcell.core.water._unknown import ACIDS, FIELD, Solute, find, find_amoun
 from quietcell.core.water.speciation import PURE_WATER, Composition, admit_composition
 from quietcell.errors import DomainError
 
+__all__ = [
+    "Fit",
+    "LeastConductivity",
+    "Side",
+    "Solute",
+    "amount_and_salt",
+    "amount_from_both",
+    "amount_from_conductivity",
+    "amount_from_ph",
+    "co2_fugacity_uatm_from_ph",
+    "least_conductivity",
+    "total_carbonate_from_conductivity",
+    "total_carbonate_from_ph",
+]
+
 Side = Literal["acid", "alkaline"]
 """Which of the two waters of one conductivity is meant."""
 

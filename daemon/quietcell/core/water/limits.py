@@ -139,7 +139,7 @@ def _interval(most: Number, t: Number, alkali: Alkali) -> tuple[Number, Number, 
     per_kg = most / (1000.0 * m.density_kg_l)
     acid = _excess(m, per_kg, m.hydrogen, m.hydroxide, anion)
     alkaline = _excess(m, per_kg, m.hydroxide, m.hydrogen, cation)
-    neutral = log(m.kw) / (-2.0 * LN10)
+    neutral = log(m.kw) / (-2.0 * LN10) + 0.0 * per_kg  # NaN stays NaN
     high = log(m.kw / (alkaline.most * alkaline.gamma)) / -LN10
     # A slow cation in place of a little H+ conducts less than pure water: down to that, pH lies
     # between the two roots of the alkaline side.

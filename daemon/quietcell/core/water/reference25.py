@@ -34,6 +34,7 @@ from quietcell.errors import DomainError
 _AT_25C: Final = medium(REFERENCE_TEMPERATURE_C)
 _NAN: Final = float("nan")
 _INFINITE: Final = float("inf")
+_PURE: Final = Amounts(0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -286,6 +287,12 @@ def _with_bicarbonate(m: Medium, a: Number, n: Amounts, seen: Number) -> tuple[N
 
 def _own(m: Medium) -> Number:
     """Return the conductivity of pure water, µS/cm."""
+    a = sqrt(m.kw)
+    return conductivity(m, ions(m, a, a, _PURE), _PURE, a)
+
+
+def _own_dilute(m: Medium) -> Number:
+    """Return what `_own` does without the forces between ions, µS/cm."""
     return 1000.0 * m.density_kg_l * sqrt(m.kw) * (m.hydrogen + m.hydroxide)
 
 
@@ -297,7 +304,9 @@ def _referred(m: Medium, seen: Number, model: ConductivityModel) -> Number:
         return (seen - own) * (_AT_25C.density_kg_l * (_AT_25C.sodium + _AT_25C.chloride) / per_salt) + _own(
             _AT_25C
         )
-    least = where(seen > own, seen, own)
+    # The quadratics know no forces between ions: they get the reading as it would be without those of water.
+    dilute, free = _own_dilute(m), seen * (_own_dilute(m) / own)
+    least = where(free > dilute, free, dilute)
     amount = _amount(m, least, model)
     if model == "strong_acid":
         a = root(1.0, -amount, _AT_25C.kw)
@@ -306,10 +315,8 @@ def _referred(m: Medium, seen: Number, model: ConductivityModel) -> Number:
     else:
         a = solve(_AT_25C, _PURE._replace(**{FIELD[model]: amount}))[0]
     n = _PURE._replace(**{FIELD[model]: amount})
-    return seen * (conductivity(_AT_25C, ions(_AT_25C, a, 0.0, n), n, 0.0) / least)
-
-
-_PURE: Final = Amounts(0.0, 0.0, 0.0, 0.0, 0.0)
+    at_25c = conductivity(_AT_25C, ions(_AT_25C, a, 0.0, n), n, 0.0)
+    return free * (at_25c / least) * (_own(_AT_25C) / _own_dilute(_AT_25C))
 
 
 def _amount(m: Medium, seen: Number, model: Solute) -> Number:
