@@ -44,7 +44,7 @@ def sqrt(x: Number) -> Number:
 
 def magnitude(x: Number) -> Number:
     """Return the absolute value of x."""
-    return np.abs(x) if isinstance(x, np.ndarray) else abs(x)
+    return abs(x) if type(x) is float else np.abs(x)
 
 
 def positive(x: Number) -> Number:
@@ -57,6 +57,11 @@ def where(condition: Mask, yes: Number, no: Number) -> Number:
     if isinstance(condition, np.ndarray):
         return np.where(condition, yes, no)
     return yes if condition else no
+
+
+def some(condition: Mask) -> bool:
+    """Return whether a condition holds in any row."""
+    return bool(condition.any()) if isinstance(condition, np.ndarray) else condition
 
 
 def clip(x: Number, low: float, high: float) -> Number:

@@ -9,7 +9,6 @@ back by themselves. What other plausible compositions would have given is the sp
 from dataclasses import dataclass
 from typing import Final, Literal, NamedTuple
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from quietcell.core.constants import LN10, REFERENCE_TEMPERATURE_C
@@ -23,6 +22,7 @@ from quietcell.core.water._elementwise import (
     exp,
     log,
     positive,
+    some,
     sqrt,
     where,
 )
@@ -166,7 +166,7 @@ def ph_25c(
         lowest: Number = _INFINITE
         highest: Number = -_INFINITE
         for here, stated, plausible in sides:
-            if not np.any(here):
+            if not some(here):
                 continue
             for solute in plausible if stated in plausible else (stated, *plausible):
                 amount = positive(find_amount(m, a, n, solute))
@@ -178,7 +178,7 @@ def ph_25c(
         if len(rest) > 6:
             bicarbonate, total = _with_bicarbonate(m, a, n, rest[6])
             here = (bicarbonate > 0.0) & (total >= 0.0)
-            if np.any(here):
+            if some(here):
                 salted = n._replace(base=n.base + where(here, bicarbonate, 0.0))
                 other = where(exact, p, _ph_with(at_25c, salted, "total_carbonate", where(here, total, 0.0)))
                 lowest = where(here & (other < lowest), other, lowest)
@@ -248,7 +248,8 @@ def conductivity_25c(
 
     def kernel(seen: Number, t: Number) -> tuple[Number, Number]:
         m = medium(t)
-        values = {name: _referred(m, seen, name) for name in CONDUCTIVITY_MODELS}
+        own = _own(m)
+        values = {name: _referred(m, own, seen, name) for name in CONDUCTIVITY_MODELS}
         lowest = highest = values[model]
         for other in values.values():
             lowest = where(other < lowest, other, lowest)
@@ -296,16 +297,20 @@ def _own_dilute(m: Medium) -> Number:
     return 1000.0 * m.density_kg_l * sqrt(m.kw) * (m.hydrogen + m.hydroxide)
 
 
-def _referred(m: Medium, seen: Number, model: ConductivityModel) -> Number:
-    """Return the conductivity at 25 °C after one model."""
-    own = _own(m)
+_OWN_25C: Final = _own(_AT_25C)
+_OWN_DILUTE_25C: Final = _own_dilute(_AT_25C)
+
+
+def _referred(m: Medium, own: Number, seen: Number, model: ConductivityModel) -> Number:
+    """Return the conductivity at 25 °C after one model; `own` is pure water's."""
     if model == "salt":
         per_salt = m.density_kg_l * (m.sodium + m.chloride)
         return (seen - own) * (_AT_25C.density_kg_l * (_AT_25C.sodium + _AT_25C.chloride) / per_salt) + _own(
             _AT_25C
         )
     # The quadratics know no forces between ions: they get the reading as it would be without those of water.
-    dilute, free = _own_dilute(m), seen * (_own_dilute(m) / own)
+    dilute = _own_dilute(m)
+    free = seen * (dilute / own)
     least = where(free > dilute, free, dilute)
     amount = _amount(m, least, model)
     if model == "strong_acid":
@@ -316,7 +321,7 @@ def _referred(m: Medium, seen: Number, model: ConductivityModel) -> Number:
         a = solve(_AT_25C, _PURE._replace(**{FIELD[model]: amount}))[0]
     n = _PURE._replace(**{FIELD[model]: amount})
     at_25c = conductivity(_AT_25C, ions(_AT_25C, a, 0.0, n), n, 0.0)
-    return free * (at_25c / least) * (_own(_AT_25C) / _own_dilute(_AT_25C))
+    return free * (at_25c / least) * (_OWN_25C / _OWN_DILUTE_25C)
 
 
 def _amount(m: Medium, seen: Number, model: Solute) -> Number:
