@@ -157,7 +157,7 @@ def drift(
     level = np.ascontiguousarray(mv, np.float64)
     if not measured.all():
         minutes, level = minutes[measured], level[measured]
-    minutes, level = _without_spikes(minutes, level)
+    minutes, level = without_spikes(minutes, level)
     n, rejected = len(level), len(mv) - len(level)
     span_min = float(minutes[-1] - minutes[0]) if n else 0.0
     if n < 4 or span_min <= 0.0:
@@ -204,7 +204,7 @@ def _line(minutes: Array, level: Array) -> tuple[float, float, Array, Array, flo
     return slope, origin + y_mean, t, y - slope * t, sxx
 
 
-def _without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
+def without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
     """Leave out readings far off the line, at most `SPIKE_RUN` of them in a row."""
     for _ in range(SPIKE_PASSES):
         n = len(level)

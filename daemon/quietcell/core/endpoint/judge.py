@@ -1,0 +1,206 @@
+"""Whether a value has provably come to rest, or what is still missing.
+
+Four proofs are asked, all on the readings since the last disturbance:
+
+drift       the bound of the drift over `window_s` is inside its limit;
+long drift  the same over `long_window_s`, with its own limit: the only help against two opposed
+            relaxations, whose sum stands still for a minute;
+whole run   looking every second and taking the first pass breaks a bound meant for one look. While
+            a relaxation may still be at work the forecast is the stricter proof: a drift at its
+            limit is a change of many times `max_remaining_ph` within the hour. Later its risk is
+            shared among all looks the run has had (Bonferroni over independent looks);
+remaining   the forecast leaves at most the stated risk that more than `max_remaining_ph` is to come.
+
+The forecast costs a thousand times a reading; it is made only once the other proofs stand, and not
+more often than every `FORECAST_EVERY_S`.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcell.core.endpoint.relaxation import Forecast, forecast
+from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, t_quantile
+
+FORECAST_EVERY_S = 5
+LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a quarter of it
+RELAXED_S = 1800.0  # after that a steady change may be the water's own
+FORECAST_SPAN_S = 3600.0
+
+
+class Limits(Protocol):
+    """The numbers of a criterion the judgement rests on."""
+
+    @property
+    def window_s(self) -> float:
+        """Span over which the drift is judged, s."""
+        ...
+
+    @property
+    def max_drift_mv_per_min(self) -> float:
+        """Largest drift the bound may reach, mV/min."""
+        ...
+
+    @property
+    def confidence(self) -> float:
+        """Confidence of the bounds, two-sided, 0.5 to below 1."""
+        ...
+
+    @property
+    def max_remaining_ph(self) -> float:
+        """Largest change still to come, pH."""
+        ...
+
+    @property
+    def max_remaining_risk(self) -> float:
+        """Largest probability that more than that is still to come."""
+        ...
+
+    @property
+    def slow_tail_odds(self) -> float:
+        """How much likelier than others a relaxation of 8 to 40 min is beforehand."""
+        ...
+
+    @property
+    def long_window_s(self) -> float | None:
+        """Second, longer span, s; None leaves it out."""
+        ...
+
+    @property
+    def long_max_drift_mv_per_min(self) -> float:
+        """Largest drift over the longer span, mV/min."""
+        ...
+
+    @property
+    def min_readings(self) -> int:
+        """Fewest readings a window may rest on."""
+        ...
+
+
+class Missing(Enum):
+    """What keeps a value from being accepted."""
+
+    WINDOW = "window"
+    """Not yet enough readings or time since the disturbance."""
+    DRIFT = "drift"
+    """It moves."""
+    NOISE = "noise"
+    """It may stand still, but noise hides whether it does."""
+    REMAINING = "remaining"
+    """It stands still for now, but more is to come, or that can't be excluded."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """The evidence at one look."""
+
+    missing: tuple[Missing, ...]
+    """Empty when the value has come to rest."""
+    drift: Drift
+    """Over `window_s`."""
+    long_drift: Drift | None
+    """Over `long_window_s`; None when the criterion has none or it is not yet full."""
+    forecast: Forecast | None
+    """None when an earlier proof was missing or it is not time for one."""
+
+    @property
+    def at_rest(self) -> bool:
+        """Every proof stands."""
+        return not self.missing
+
+
+def judge(
+    ms: NDArray[np.int64],
+    mv: NDArray[np.float64],
+    *,
+    now_ms: int,
+    began_ms: int,
+    disturbed_ms: int,
+    limits: Limits,
+    mv_per_ph: float,
+    noise: SlopeNoise | None = None,
+) -> Judgement:
+    """Judge the readings since the last disturbance at one look.
+
+    Parameters
+    ----------
+    ms : int64 array, shape (n,)
+        Times of the readings that count, ms, not decreasing, none after `now_ms`.
+    mv : float array, shape (n,)
+        Potentials, mV; NaN = not measured.
+    now_ms : int
+        Time of the look, ms.
+    began_ms : int
+        When the run of looks began, ms.
+    disturbed_ms : int
+        When the cell was last disturbed; readings at or before it are not used, ms.
+    limits : Limits
+        The criterion.
+    mv_per_ph : float
+        Size of the electrode's slope at the sample's temperature, mV per pH.
+    noise : SlopeNoise, optional
+        Learnt from the cell's history.
+
+    Returns
+    -------
+    Judgement
+        The windows are exclusive at their beginning and inclusive at their end.
+    """
+
+    def since(begin_ms: int) -> slice:
+        return slice(int(np.searchsorted(ms, max(begin_ms, disturbed_ms), side="right")), None)
+
+    def over(span_s: float) -> Drift:
+        rows = since(now_ms - round(span_s * 1000.0))
+        return drift(ms[rows], mv[rows], confidence=limits.confidence, noise=noise)
+
+    quiet_s = (now_ms - disturbed_ms) / 1000.0
+    short = over(limits.window_s)
+    if quiet_s < max(limits.window_s, limits.long_window_s or 0.0) or short.n < limits.min_readings:
+        return Judgement(missing=(Missing.WINDOW,), drift=short, long_drift=None, forecast=None)
+    lacks: list[Missing] = []
+    _hold(short, limits.max_drift_mv_per_min, lacks)
+    if lacks:
+        return Judgement(missing=tuple(lacks), drift=short, long_drift=None, forecast=None)
+    long = over(limits.long_window_s) if limits.long_window_s else None
+    if long is not None:
+        _hold(long, limits.long_max_drift_mv_per_min, lacks)
+    if not lacks and quiet_s > RELAXED_S:
+        longest = long or short
+        if _bound_of_the_run(longest, now_ms - max(began_ms, disturbed_ms), limits.confidence) > (
+            limits.max_drift_mv_per_min
+        ):
+            lacks.append(Missing.NOISE)
+    if lacks:
+        return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=None)
+    rows = since(now_ms - round(FORECAST_SPAN_S * 1000.0))
+    ahead = forecast(
+        ms[rows],
+        mv[rows],
+        disturbed_ms=disturbed_ms,
+        window_s=limits.window_s,
+        limit_mv=limits.max_remaining_ph * mv_per_ph,
+        confidence=1.0 - limits.max_remaining_risk,
+        slow_tail_odds=limits.slow_tail_odds,
+    )
+    if ahead is None or ahead.beyond > limits.max_remaining_risk:
+        lacks.append(Missing.REMAINING)
+    return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=ahead)
+
+
+def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> None:
+    """Note whether a drift breaks its limit, or only its uncertainty does."""
+    if measured.bound_mv_per_min > limit_mv_per_min:
+        hidden = abs(measured.slope_mv_per_min) <= limit_mv_per_min
+        lacks.append(Missing.NOISE if hidden else Missing.DRIFT)
+
+
+def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float) -> float:
+    """Return the bound of a drift that holds over all looks of a run, mV/min."""
+    looks = math.ceil(1.0 + LOOKS_PER_WINDOW * run_ms / 1000.0 / max(measured.span_s, 1.0))
+    quantile = t_quantile(1.0 - 0.5 * (1.0 - confidence) / looks, measured.dof)
+    return abs(measured.slope_mv_per_min) + quantile * measured.se_mv_per_min

@@ -1,0 +1,196 @@
+"""How uncertain a slope is, learnt from the slopes the cell showed while at rest.
+
+A window of a minute can't tell 1/f noise from white: what it lacks is in the history. Readings at
+rest are put into bins of `BIN_S`; windows of 1, 2, 4 ... bins follow from them by merging, each with
+its least-squares slope. The difference between the slopes of two windows, one window apart, holds no
+steady drift, only noise; half its mean square is the variance of a slope, whatever the spectrum.
+(White and random-walk noise make such slopes independent, 1/f noise all but so; those of adjoining
+windows would be opposed.)
+"""
+
+import math
+from collections import deque
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcell.core.endpoint.window import MS_PER_MIN, without_spikes
+
+BIN_S = 15
+LEVELS = 8  # windows up to 32 min
+KEPT = 128  # differences a level: two hours of 1-minute windows, two days of half-hour ones
+FEWEST = 16  # differences before a level counts: its standard error is then known to a fifth
+FEWEST_READINGS = 6  # a slope of fewer readings is not compared
+CLIP_SD = 3.0
+CLIP_LOSS = 0.9733  # second moment of a normal law inside 3 sd
+CHI_SQUARE_MEDIAN = 0.454936423119572  # one degree of freedom
+INDEPENDENT_SHARE = 0.6  # successive differences share a slope: 2/3, less what clipping costs
+
+State = dict[str, list[list[float]]]
+
+
+class _Window(NamedTuple):
+    """Moments of the readings of one window; two merge exactly (Chan, Golub and LeVeque 1979)."""
+
+    number: int
+    n: int
+    minute: float
+    mv: float
+    sxx: float
+    sxy: float
+
+    def merged(self, later: "_Window") -> "_Window":
+        n = self.n + later.n
+        apart_min, apart_mv = later.minute - self.minute, later.mv - self.mv
+        weight = self.n * later.n / n
+        share = later.n / n
+        return _Window(
+            number=self.number // 2,
+            n=n,
+            minute=self.minute + share * apart_min,
+            mv=self.mv + share * apart_mv,
+            sxx=self.sxx + later.sxx + weight * apart_min * apart_min,
+            sxy=self.sxy + later.sxy + weight * apart_min * apart_mv,
+        )
+
+
+class NoiseHistory:
+    """Standard errors of slopes, by window length, from a cell's own past.
+
+    Feed it each complete bin of readings taken at rest, in order; forget what was begun when the cell
+    is disturbed.
+    """
+
+    def __init__(self) -> None:
+        self._differences: list[deque[float]] = [deque(maxlen=KEPT) for _ in range(LEVELS)]
+        self._half: list[_Window | None] = [None] * LEVELS
+        self._slopes: list[deque[tuple[int, float]]] = [deque(maxlen=2) for _ in range(LEVELS)]
+        self._variance: list[tuple[float, float] | None] = [None] * LEVELS
+
+    def learn(self, bin_index: int, ms: NDArray[np.int64], mv: NDArray[np.float64]) -> None:
+        """Take in one bin.
+
+        Parameters
+        ----------
+        bin_index : int
+            Segment time divided by `BIN_S`, whole.
+        ms : int64 array, shape (n,)
+            Segment times of all readings of the bin.
+        mv : float array, shape (n,)
+            Potentials, mV; NaN = not measured.
+        """
+        measured = ~np.isnan(mv)
+        minutes = (ms[measured] - bin_index * BIN_S * 1000) / MS_PER_MIN
+        minutes, level = without_spikes(minutes, np.ascontiguousarray(mv[measured]))
+        n = len(level)
+        if n == 0:
+            return
+        minute, origin = float(minutes.sum()) / n, float(level[0])
+        mean = float((level - origin).sum()) / n
+        t, y = minutes - minute, level - origin - mean
+        window = _Window(
+            number=bin_index,
+            n=n,
+            minute=minute + bin_index * (BIN_S / 60.0),
+            mv=origin + mean,
+            sxx=float((t * t).sum()),
+            sxy=float((t * y).sum()),
+        )
+        for level_number in range(LEVELS):
+            self._compare(level_number, window)
+            half = self._half[level_number]
+            if window.number % 2 == 0 or half is None or half.number != window.number - 1:
+                self._half[level_number] = window
+                return
+            window = half.merged(window)
+
+    def _compare(self, level: int, window: _Window) -> None:
+        """Hold the slope of a window against that of the last but one."""
+        if window.n < FEWEST_READINGS or window.sxx <= 0.0:
+            return
+        slope = window.sxy / window.sxx
+        for index, before in self._slopes[level]:
+            if index == window.number - 2:
+                self._differences[level].append(slope - before)
+                self._variance[level] = None
+        self._slopes[level].append((window.number, slope))
+
+    def disturbed(self) -> None:
+        """Forget the windows begun: the next bin does not follow on the last."""
+        self._half = [None] * LEVELS
+        for slopes in self._slopes:
+            slopes.clear()
+
+    def slope_se(self, span_s: float) -> tuple[float, float] | None:
+        """Return the standard error of the slope of a window and its degrees of freedom.
+
+        Parameters
+        ----------
+        span_s : float
+            Length of the window, s.
+
+        Returns
+        -------
+        tuple of float or None
+            mV/min and degrees of freedom; None while too little was learnt.
+
+        Notes
+        -----
+        Between the lengths learnt the logarithms are interpolated. Beyond them each side goes on as
+        the noise that is worst there: random walk for longer windows, white for shorter ones.
+        """
+        known = [
+            (BIN_S * 2.0**level, *moments)
+            for level in range(LEVELS)
+            if (moments := self._moments(level)) is not None
+        ]
+        if not known or span_s <= 0.0:
+            return None
+        shortest, longest = known[0], known[-1]
+        if span_s <= shortest[0]:
+            return math.sqrt(shortest[1] * (shortest[0] / span_s) ** 3), shortest[2]
+        if span_s >= longest[0]:
+            return math.sqrt(longest[1] * longest[0] / span_s), longest[2]
+        upper = next(row for row in known if row[0] >= span_s)
+        lower = known[known.index(upper) - 1]
+        share = math.log(span_s / lower[0]) / math.log(upper[0] / lower[0])
+        if lower[1] <= 0.0 or upper[1] <= 0.0:
+            return math.sqrt(max(lower[1], upper[1])), min(lower[2], upper[2])
+        log_variance = (1.0 - share) * math.log(lower[1]) + share * math.log(upper[1])
+        return math.exp(0.5 * log_variance), min(lower[2], upper[2])
+
+    def _moments(self, level: int) -> tuple[float, float] | None:
+        """Return the variance of a slope at a level and its degrees of freedom."""
+        count = len(self._differences[level])
+        if count < FEWEST:
+            return None
+        known = self._variance[level]
+        if known is None:
+            squares = np.square(np.array(self._differences[level]))
+            rough = float(np.median(squares)) / CHI_SQUARE_MEDIAN
+            kept = squares[squares <= CLIP_SD * CLIP_SD * rough]
+            known = (0.5 * float(kept.sum()) / (len(kept) * CLIP_LOSS), INDEPENDENT_SHARE * len(kept))
+            self._variance[level] = known
+        return known
+
+    def state(self) -> State:
+        """Return everything learnt as plain lists of numbers."""
+        return {
+            "differences": [list(level) for level in self._differences],
+            "half": [[] if window is None else [float(part) for part in window] for window in self._half],
+            "slopes": [[float(part) for slope in slopes for part in slope] for slopes in self._slopes],
+        }
+
+    @classmethod
+    def restored(cls, state: State) -> "NoiseHistory":
+        """Return the history whose `state` this is."""
+        history = cls()
+        for kept, saved in zip(history._differences, state["differences"], strict=True):
+            kept.extend(saved)
+        history._half = [
+            _Window(int(saved[0]), int(saved[1]), *saved[2:]) if saved else None for saved in state["half"]
+        ]
+        for slopes, saved in zip(history._slopes, state["slopes"], strict=True):
+            slopes.extend((int(index), slope) for index, slope in zip(saved[::2], saved[1::2], strict=True))
+        return history

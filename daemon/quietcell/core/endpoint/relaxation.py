@@ -1,0 +1,273 @@
+"""What is still to come: relaxations fitted to the approach, and the gap to where they end.
+
+The approach since the last disturbance is described by a constant and up to two decaying shapes
+from a fixed grid: exponentials (membrane, flow cell, junction), inverse square roots of time
+(diffusion out of a film) and stretched exponentials (gel layers). For each choice of shapes the
+amplitudes are linear and solved exactly (variable projection); the choices are weighed by their
+marginal likelihood, so that what the data can't tell apart widens the forecast. A small amplitude
+with a large time constant is what a short look can't exclude: its prior weight, `slow_tail_odds`, is
+a number of the criterion. The grid is fine enough that a single exponential between two of its time
+constants needs no second one to be met, which would leave none for the tail behind it.
+
+Readings far from the present level say little about its last hundredths: their variance grows with
+the distance, which also covers shapes that no sum of the grid meets.
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+TAU_S = np.geomspace(4.0, 2400.0, 30)
+SQRT_S = np.array([0.5, 2.0, 8.0, 30.0])
+STRETCHED_S = np.array([1.0, 4.0, 15.0, 60.0])
+AMPLITUDE_SD_MV = np.concatenate(
+    (
+        np.where(TAU_S < 60.0, 60.0, np.where(TAU_S < 600.0, 12.0, 8.0)),
+        np.full(len(SQRT_S), 25.0),
+        np.full(len(STRETCHED_S), 60.0),
+    )
+)
+SHAPES = len(AMPLITUDE_SD_MV)
+FIRST, SECOND = np.triu_indices(SHAPES, 1)
+SLOW = np.concatenate((TAU_S >= 500.0, np.zeros(SHAPES - len(TAU_S), np.bool_)))  # junctions: 8 to 40 min
+
+BLOCKS = 48
+DISTANCE_SHARE = 0.15  # standard deviation of the model per distance from the present level
+LEVEL_SD_MV = 0.02  # slow noise of a block mean: Allan deviation of sensors at rest over minutes
+HORIZON_S = 3600.0
+NEGLIGIBLE = 1e-5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """The change still to come within an hour, from the mean of the judged window on."""
+
+    remaining_mv: float
+    """Expected change, mV; positive when the potential will rise."""
+    bound_mv: float
+    """Two-sided bound of the change at the asked confidence, mV."""
+    beyond: float
+    """Probability that the change exceeds the limit, 0 to 1."""
+    rest_in_s: float | None
+    """Time until the likeliest course is within the limit, s; None when it is not within an hour."""
+    misfit: float
+    """Mean square of the residuals over what noise explains, at least 1; well above 1 the shapes do not
+    describe the approach."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Courses:
+    """Gaussian forecasts of all choices of shapes, with their weights."""
+
+    weight: Array
+    gap_mv: Array
+    variance: Array
+
+    def beyond(self, limit_mv: float) -> float:
+        """Return the probability that the gap exceeds a limit on either side."""
+        sd = np.sqrt(self.variance) + 1e-9
+        scale = 1.0 / (sd * math.sqrt(2.0))
+        upper, lower = (limit_mv - self.gap_mv) * scale, (limit_mv + self.gap_mv) * scale
+        tails = [math.erfc(u) + math.erfc(v) for u, v in zip(upper.tolist(), lower.tolist(), strict=True)]
+        return 0.5 * math.fsum(w * tail for w, tail in zip(self.weight.tolist(), tails, strict=True))
+
+    def bound(self, confidence: float) -> float:
+        """Return the limit the gap exceeds with probability 1 - confidence."""
+        mean = math.fsum((self.weight * self.gap_mv).tolist())
+        spread = math.fsum((self.weight * (self.variance + self.gap_mv * self.gap_mv)).tolist())
+        low, high = 0.0, abs(mean) + 40.0 * math.sqrt(spread) + NEGLIGIBLE
+        for _ in range(16):
+            middle = 0.5 * (low + high)
+            if self.beyond(middle) > 1.0 - confidence:
+                low = middle
+            else:
+                high = middle
+        return high
+
+
+def forecast(
+    ms: NDArray[np.int64],
+    mv: Array,
+    *,
+    disturbed_ms: int,
+    window_s: float,
+    limit_mv: float,
+    confidence: float,
+    slow_tail_odds: float,
+) -> Forecast | None:
+    """Forecast what is still to come.
+
+    Parameters
+    ----------
+    ms : int64 array, shape (n,)
+        Reading times since the disturbance or for the last hour of them, ms, not decreasing.
+    mv : float array, shape (n,)
+        Potentials, mV; NaN = not measured.
+    disturbed_ms : int
+        When the approach began, on the clock of `ms`.
+    window_s : float
+        Span of the judged window at the end, whose mean is the value to be accepted, s.
+    limit_mv : float
+        Largest change still to come that counts as rest, mV.
+    confidence : float
+        Of the bound, two-sided.
+    slow_tail_odds : float
+        How much likelier than any other choice one with a time constant above 8 min is beforehand.
+
+    Returns
+    -------
+    Forecast or None
+        None when fewer than twelve readings were measured or their times do not grow.
+
+    Notes
+    -----
+    Variable projection: G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413; on a grid, as
+    in S. W. Provencher, Comput. Phys. Commun. 27 (1982) 213. Weights: marginal likelihood of a linear
+    model with normal priors on the amplitudes.
+    """
+    measured = ~np.isnan(mv)
+    seconds = (ms[measured] - disturbed_ms) / 1000.0
+    level = np.ascontiguousarray(mv[measured], np.float64)
+    if len(level) < 12 or not seconds[-1] > seconds[0]:
+        return None
+    time_s, mean_mv, count, white_sd = _blocks(seconds, level)
+    now_s = float(seconds[-1])
+    window = level[seconds > now_s - window_s]
+    present = float(np.median(window)) if len(window) else float(mean_mv[-1])
+    distance = mean_mv - present
+    variance = white_sd * white_sd / count + LEVEL_SD_MV**2 + (DISTANCE_SHARE * distance) ** 2
+    ahead = shapes(np.array([now_s + HORIZON_S]))[:, 0]
+    here = shapes(now_s - window_s * np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])).sum(axis=1) / 7.0
+    courses, misfit, best = _weigh(shapes(time_s), distance, variance, ahead - here, slow_tail_odds)
+    return Forecast(
+        remaining_mv=math.fsum((courses.weight * courses.gap_mv).tolist()),
+        bound_mv=courses.bound(confidence),
+        beyond=courses.beyond(limit_mv),
+        rest_in_s=_rest_in(best, now_s, limit_mv),
+        misfit=misfit,
+    )
+
+
+def shapes(time_s: Array) -> Array:
+    """Return the decaying shapes of the grid at times since the disturbance.
+
+    Parameters
+    ----------
+    time_s : float array, shape (n,)
+        At least 0, s.
+
+    Returns
+    -------
+    float array, shape (SHAPES, n)
+        Each 1 at time 0: exponentials, inverse square roots, stretched exponentials of power 1/2.
+    """
+    t = np.maximum(time_s, 0.0)[np.newaxis, :]
+    return np.concatenate(
+        (
+            np.exp(-t / TAU_S[:, np.newaxis]),
+            1.0 / np.sqrt(1.0 + t / SQRT_S[:, np.newaxis]),
+            np.exp(-np.sqrt(t / STRETCHED_S[:, np.newaxis])),
+        )
+    )
+
+
+def _blocks(seconds: Array, level: Array) -> tuple[Array, Array, Array, float]:
+    """Return mean times, mean levels and counts of blocks that grow with time, and the white noise."""
+    middle = _median_of_five(level)
+    size = np.abs(level - middle)
+    n = len(size)
+    spread = 1.4826 * float(np.partition(size, n // 2)[n // 2])
+    # On a coarse meter most readings equal their neighbours: look further out for the spread.
+    spread = max(spread, float(np.partition(size, (4 * n) // 5)[(4 * n) // 5]) / 1.6)
+    near = size <= 6.0 * spread + 1e-9
+    seconds, level = seconds[near], level[near]
+    steps = np.abs(np.diff(level))
+    white_sd = 1.4826 / math.sqrt(2.0) * float(np.partition(steps, len(steps) // 2)[len(steps) // 2])
+    first = float(seconds[0])
+    edges = first + (float(seconds[-1]) - first) * np.linspace(0.0, 1.0, BLOCKS + 1)[:-1] ** 2
+    starts = np.searchsorted(seconds, edges)
+    starts = starts[np.concatenate(([True], np.diff(starts) > 0))]
+    count = np.diff(np.append(starts, len(level))).astype(np.float64)
+    origin = float(level[-1])
+    time_s = np.add.reduceat(seconds, starts) / count
+    return time_s, origin + np.add.reduceat(level - origin, starts) / count, count, white_sd
+
+
+def _median_of_five(level: Array) -> Array:
+    """Return the running median of five, mirrored at the ends."""
+    padded = np.concatenate((level[2:0:-1], level, level[-2:-4:-1]))
+    a, b, c, d, e = (padded[i : i + len(level)] for i in range(5))
+    low, high = np.minimum, np.maximum
+    inner_low = high(low(a, b), low(c, d))
+    inner_high = low(high(a, b), high(c, d))
+    return np.asarray(high(low(e, inner_low), low(high(e, inner_low), inner_high)))
+
+
+@lru_cache(maxsize=64)
+def _log_prior(slow_tail_odds: float) -> Array:
+    """Return log prior weights: no shape, any one, any two; each of the three sums to one."""
+    one = np.where(SLOW, slow_tail_odds, 1.0)
+    two = np.where(SLOW[FIRST] | SLOW[SECOND], slow_tail_odds, 1.0)
+    return np.log(np.concatenate(([1.0], one / one.sum(), two / two.sum())))
+
+
+def _weigh(
+    basis: Array, level: Array, variance: Array, gain: Array, slow_tail_odds: float
+) -> tuple[_Courses, float, Array]:
+    """Solve all choices of shapes, weigh them, and return the amplitudes of the likeliest."""
+    weight = 1.0 / variance
+    total = float(weight.sum())
+    centred = basis - ((basis * weight).sum(axis=1) / total)[:, np.newaxis]
+    y = level - float((level * weight).sum()) / total
+    weighted = centred * weight
+    gram = np.einsum("ib,jb->ij", weighted, centred)
+    moment = (weighted * y).sum(axis=1)
+    prior = 1.0 / (AMPLITUDE_SD_MV * AMPLITUDE_SD_MV)
+    diagonal = np.diagonal(gram) + prior
+    single = moment / diagonal
+    one, two, cross = diagonal[FIRST], diagonal[SECOND], gram[FIRST, SECOND]
+    determinant = one * two - cross * cross
+    moment_one, moment_two, gain_one, gain_two = moment[FIRST], moment[SECOND], gain[FIRST], gain[SECOND]
+    first = (two * moment_one - cross * moment_two) / determinant
+    second = (one * moment_two - cross * moment_one) / determinant
+    none = np.zeros(1)
+    explained = np.concatenate((none, moment * single, moment_one * first + moment_two * second))
+    chi_square = float((y * y * weight).sum()) - explained
+    volume = np.concatenate((none + 1.0, diagonal / prior, determinant / (prior[FIRST] * prior[SECOND])))
+    gap = np.concatenate((none, gain * single, gain_one * first + gain_two * second))
+    pair_variance = (
+        gain_one * gain_one * two - 2.0 * gain_one * gain_two * cross + gain_two * gain_two * one
+    ) / determinant
+    gap_variance = np.concatenate((none, gain * gain / diagonal, pair_variance))
+    misfit = max(1.0, float(chi_square.min()) / max(len(level) - 4, 1))
+    log_weight = _log_prior(slow_tail_odds) - 0.5 * (chi_square / misfit + np.log(volume))
+    top = int(log_weight.argmax())
+    weights = np.exp(log_weight - log_weight[top])
+    weights /= weights.sum()
+    kept = weights > NEGLIGIBLE
+    amplitudes = np.zeros(SHAPES)
+    if 0 < top <= SHAPES:
+        amplitudes[top - 1] = single[top - 1]
+    elif top > SHAPES:
+        pair = top - 1 - SHAPES
+        amplitudes[FIRST[pair]], amplitudes[SECOND[pair]] = first[pair], second[pair]
+    courses = _Courses(
+        weight=weights[kept], gap_mv=gap[kept], variance=np.maximum(gap_variance[kept], 0.0) * misfit
+    )
+    return courses, misfit, amplitudes
+
+
+def _rest_in(amplitudes: Array, now_s: float, limit_mv: float) -> float | None:
+    """Return the time until a course stays within the limit of where it is in an hour."""
+    steps = HORIZON_S * np.linspace(0.0, 1.0, 121) ** 2
+    course = (shapes(now_s + steps) * amplitudes[:, np.newaxis]).sum(axis=0)
+    outside = np.flatnonzero(np.abs(course - course[-1]) > limit_mv)
+    if len(outside) == 0:
+        return 0.0
+    after = int(outside[-1]) + 1
+    return float(steps[after]) if after < len(steps) - 1 else None
