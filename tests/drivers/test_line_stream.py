@@ -240,6 +240,10 @@ async def test_a_port_held_by_a_program_that_asks_for_no_lock_is_still_said_to_b
         await make(terminal.port).open()
 
 
+def _run_shell(command: list[str], who: dict[str, Any]) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(command, check=False, capture_output=True, text=True, cwd="/", **who)
+
+
 async def test_a_program_that_knows_no_lock_cannot_open_the_port_either(terminal: PseudoTerminal) -> None:
     driver = make(terminal.port)
     await driver.open()
@@ -248,9 +252,9 @@ async def test_a_program_that_knows_no_lock_cannot_open_the_port_either(terminal
     shell = ["/bin/sh", "-c", f"exec 3<>{device}"]
     # Root may open what is exclusive, so the other program is somebody else.
     other: Any = {"user": 65534, "group": 65534, "extra_groups": []} if os.geteuid() == 0 else {}
-    while_open = subprocess.run(shell, check=False, capture_output=True, text=True, cwd="/", **other)
+    while_open = await asyncio.to_thread(_run_shell, shell, other)
     await driver.close()
-    afterwards = subprocess.run(shell, check=False, capture_output=True, text=True, cwd="/", **other)
+    afterwards = await asyncio.to_thread(_run_shell, shell, other)
     assert "busy" in while_open.stderr
     assert afterwards.stderr == ""
 
