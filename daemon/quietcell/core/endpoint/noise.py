@@ -1,7 +1,7 @@
 """How uncertain a slope is, learnt from the slopes the cell showed while at rest.
 
 A window of a minute can't tell 1/f noise from white: what it lacks is in the history. Readings at
-rest are put into bins of `BIN_S`; windows of 1, 2, 4 ... bins follow from them by merging, each with
+rest are put into bins of equal length; windows of 1, 2, 4 ... bins follow from them by merging, each with
 its least-squares slope. The difference between the slopes of two windows, one window apart, holds no
 steady drift, only noise; half its mean square is the variance of a slope, whatever the spectrum.
 (White and random-walk noise make such slopes independent, 1/f noise all but so; those of adjoining
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from quietcell.core.endpoint.window import MS_PER_MIN, without_spikes
 
 BIN_S = 15
-LEVELS = 8  # windows up to 32 min
+LEVELS = 8  # windows up to 128 bins, 32 min
 KEPT = 128  # differences a level: two hours of 1-minute windows, two days of half-hour ones
 FEWEST = 16  # differences before a level counts: its standard error is then known to a fifth
 FEWEST_READINGS = 6  # a slope of fewer readings is not compared
@@ -60,9 +60,15 @@ class NoiseHistory:
 
     Feed it each complete bin of readings taken at rest, in order; forget what was begun when the cell
     is disturbed.
+
+    Parameters
+    ----------
+    bin_s : int
+        Length of a bin, s; at least the interval between readings.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, bin_s: int = BIN_S) -> None:
+        self.bin_s = bin_s
         self._differences: list[deque[float]] = [deque(maxlen=KEPT) for _ in range(LEVELS)]
         self._half: list[_Window | None] = [None] * LEVELS
         self._slopes: list[deque[tuple[int, float]]] = [deque(maxlen=2) for _ in range(LEVELS)]
@@ -74,14 +80,14 @@ class NoiseHistory:
         Parameters
         ----------
         bin_index : int
-            Segment time divided by `BIN_S`, whole.
+            Segment time divided by `bin_s`, whole.
         ms : int64 array, shape (n,)
             Segment times of all readings of the bin.
         mv : float array, shape (n,)
             Potentials, mV; NaN = not measured.
         """
         measured = ~np.isnan(mv)
-        minutes = (ms[measured] - bin_index * BIN_S * 1000) / MS_PER_MIN
+        minutes = (ms[measured] - bin_index * self.bin_s * 1000) / MS_PER_MIN
         minutes, level = without_spikes(minutes, np.ascontiguousarray(mv[measured]))
         n = len(level)
         if n == 0:
@@ -92,7 +98,7 @@ class NoiseHistory:
         window = _Window(
             number=bin_index,
             n=n,
-            minute=minute + bin_index * (BIN_S / 60.0),
+            minute=minute + bin_index * (self.bin_s / 60.0),
             mv=origin + mean,
             sxx=float((t * t).sum()),
             sxy=float((t * y).sum()),
@@ -141,7 +147,7 @@ class NoiseHistory:
         the noise that is worst there: random walk for longer windows, white for shorter ones.
         """
         known = [
-            (BIN_S * 2.0**level, *moments)
+            (self.bin_s * 2.0**level, *moments)
             for level in range(LEVELS)
             if (moments := self._moments(level)) is not None
         ]
@@ -177,6 +183,7 @@ class NoiseHistory:
     def state(self) -> State:
         """Return everything learnt as plain lists of numbers."""
         return {
+            "bin_s": [[float(self.bin_s)]],
             "differences": [list(level) for level in self._differences],
             "half": [[] if window is None else [float(part) for part in window] for window in self._half],
             "slopes": [[float(part) for slope in slopes for part in slope] for slopes in self._slopes],
@@ -185,7 +192,7 @@ class NoiseHistory:
     @classmethod
     def restored(cls, state: State) -> "NoiseHistory":
         """Return the history whose `state` this is."""
-        history = cls()
+        history = cls(int(state["bin_s"][0][0]))
         for kept, saved in zip(history._differences, state["differences"], strict=True):
             kept.extend(saved)
         history._half = [

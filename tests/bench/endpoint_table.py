@@ -1,0 +1,140 @@
+"""Print what settling criteria accept, when, and how wrong: ``python -m tests.bench.endpoint_table``.
+
+Options: ``--traces N`` (own physics, 2000), ``--other N`` (second generator, 700), ``--seed S``.
+Families with tails that are no exponentials, or a false plateau, are summed apart as "hard".
+"""
+
+import argparse
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietcell.core.endpoint.judge import FORECAST_EVERY_S, judge
+from tests.support.settling import HARD, HEADER, MV_PER_PH, Acceptance, Trace, score, settling_traces
+from tests.support.settling_other import OTHER_HARD, other_traces
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """The part of a criterion that judges settling."""
+
+    window_s: float = 60.0
+    max_drift_mv_per_min: float = 0.3
+    confidence: float = 0.95
+    max_remaining_ph: float = 0.02
+    max_remaining_risk: float = 0.02
+    slow_tail_odds: float = 3.0
+    long_window_s: float | None = None
+    long_max_drift_mv_per_min: float = 0.1
+    min_readings: int = 15
+    max_wait_s: float = 3600.0
+
+
+GRAB_WATER = Numbers()
+LOOP_WATER = Numbers(long_window_s=300.0, max_remaining_risk=0.01)
+
+
+def judged(trace: Trace, numbers: Numbers) -> Acceptance | None:
+    """Accept at the first look at which every proof stands."""
+    start = int(trace.ms[0]) - 1
+    step = FORECAST_EVERY_S * 1000
+    first = -(-int(max(numbers.window_s, numbers.long_window_s or 0.0) * 1000) // step) * step
+    last = min(int(trace.ms[-1]) - start, int(numbers.max_wait_s * 1000))
+    for waited in range(first, last + 1, step):
+        n = int(np.searchsorted(trace.ms, start + waited, side="right"))
+        look = judge(
+            trace.ms[:n],
+            trace.mv[:n],
+            now_ms=start + waited,
+            began_ms=start,
+            disturbed_ms=start,
+            limits=numbers,
+            mv_per_ph=MV_PER_PH,
+        )
+        if look.at_rest:
+            return Acceptance(at_s=waited / 1000.0, ph=7.0 - look.drift.mean_mv / MV_PER_PH)
+    return None
+
+
+def slope_only(trace: Trace, limit_ph_per_min: float, held_s: int) -> Acceptance | None:
+    """Accept when the slope over 60 s has been small for a while: the practice to be bettered."""
+    start, held = int(trace.ms[0]) - 1, 0
+    for waited in range(60, int((trace.ms[-1] - start) / 1000), 1):
+        begin, end = np.searchsorted(trace.ms, (start + 1000 * (waited - 60), start + 1000 * waited), "right")
+        if end - begin < 4:
+            continue
+        t, y = trace.ms[begin:end] / 60_000.0, trace.mv[begin:end]
+        t = t - t.mean()
+        slope = float((t * y).sum() / (t * t).sum()) / MV_PER_PH
+        held = held + 1 if abs(slope) < limit_ph_per_min else 0
+        if held > held_s:
+            return Acceptance(at_s=float(waited), ph=7.0 - float(y.mean()) / MV_PER_PH)
+    return None
+
+
+METHODS: dict[str, Callable[[Trace], Acceptance | None]] = {
+    "slope < 0.02 pH/min over 60 s": lambda trace: slope_only(trace, 0.02, 0),
+    "slope < 0.005 pH/min, held 30 s": lambda trace: slope_only(trace, 0.005, 30),
+    "grab-water": lambda trace: judged(trace, GRAB_WATER),
+    "loop-water": lambda trace: judged(trace, LOOP_WATER),
+}
+
+
+def table(title: str, traces: Sequence[Trace], methods: Sequence[str]) -> None:
+    """Print one block of rows a method."""
+    families = list(dict.fromkeys(trace.family for trace in traces))
+    groups = {family: [i for i, trace in enumerate(traces) if trace.family == family] for family in families}
+    hard = [i for i, trace in enumerate(traces) if trace.family in HARD | OTHER_HARD]
+    for method in methods:
+        outcomes = [METHODS[method](trace) for trace in traces]
+        print(f"\n{title}: {method}\n{'':16s}{HEADER}")
+        for name, rows in {**groups, "hard": hard, "all": list(range(len(traces)))}.items():
+            summary = score([traces[i] for i in rows], [outcomes[i] for i in rows])
+            print(f"{name:16s}{summary.row}", flush=True)
+
+
+def coverage(runs: int, seed: int) -> None:
+    """Print how often a whole run accepts a drift that breaks the limit all along."""
+    rng = np.random.default_rng(seed)
+    accepted = 0
+    for _ in range(runs):
+        n = 1800
+        ms = np.arange(n, dtype=np.int64) * 1000
+        rate = GRAB_WATER.max_drift_mv_per_min * rng.uniform(1.02, 2.0) * rng.choice([-1.0, 1.0])
+        mv = rate * ms / 60_000.0 + rng.normal(0.0, np.exp(rng.uniform(np.log(0.02), np.log(0.2))), n)
+        quiet = np.zeros(n)
+        trace = Trace(
+            family="ramp",
+            ms=ms,
+            mv=mv,
+            temperature_c=quiet,
+            conductivity_us_cm=quiet,
+            flow_ml_min=quiet,
+            clean_ph=quiet,
+            end_ph=None,
+            right_s=None,
+        )
+        accepted += judged(trace, GRAB_WATER) is not None
+    print(f"\nwhole runs of 30 min with |drift| above the limit: {accepted} of {runs} accepted")
+
+
+def main() -> None:
+    """Read the options and print the tables."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--traces", type=int, default=2000)
+    parser.add_argument("--other", type=int, default=700)
+    parser.add_argument("--ramps", type=int, default=500)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--methods", nargs="*", default=list(METHODS))
+    options = parser.parse_args()
+    if options.traces:
+        table("own physics", settling_traces(options.traces, options.seed), options.methods)
+    if options.other:
+        table("other physics", other_traces(options.other, options.seed), options.methods)
+    if options.ramps:
+        coverage(options.ramps, options.seed)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,153 @@
+"""When a value counts as having come to rest."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quietcell.core.endpoint.judge import Judgement, Missing, judge
+from tests.support.settling import MV_PER_PH, Array, settling_trace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    window_s: float = 60.0
+    max_drift_mv_per_min: float = 0.3
+    confidence: float = 0.95
+    max_remaining_ph: float = 0.02
+    max_remaining_risk: float = 0.02
+    slow_tail_odds: float = 3.0
+    long_window_s: float | None = None
+    long_max_drift_mv_per_min: float = 0.1
+    min_readings: int = 15
+
+
+GRAB = Numbers()
+LOOP = Numbers(long_window_s=300.0, max_remaining_risk=0.01)
+
+
+def noise(n: int, seed: int = 1, sd: float = 0.05) -> Array:
+    return np.random.default_rng(seed).normal(0.0, sd, n)
+
+
+def look(mv: Array, numbers: Numbers = GRAB, *, disturbed_s: float = -1.0, shift_ms: int = 0) -> Judgement:
+    n = len(mv)
+    return judge(
+        np.arange(n, dtype=np.int64) * 1000 + shift_ms,
+        mv,
+        now_ms=(n - 1) * 1000 + shift_ms,
+        began_ms=shift_ms - 1,
+        disturbed_ms=round(disturbed_s * 1000) + shift_ms,
+        limits=numbers,
+        mv_per_ph=MV_PER_PH,
+    )
+
+
+def test_a_value_at_rest_lacks_nothing() -> None:
+    found = look(60.0 * np.exp(-np.arange(400) / 15.0) + noise(400))
+    assert found.at_rest
+    assert found.forecast is not None
+
+
+def test_a_window_not_yet_full_is_what_is_missing() -> None:
+    assert look(noise(50)).missing == (Missing.WINDOW,)
+    assert look(noise(200), LOOP).missing == (Missing.WINDOW,)
+    assert look(noise(400), disturbed_s=380.0).missing == (Missing.WINDOW,)
+
+
+def test_few_readings_are_not_enough_however_long_they_took() -> None:
+    mv = noise(400)
+    mv[np.arange(400) % 10 != 0] = np.nan
+    assert look(mv).missing == (Missing.WINDOW,)
+
+
+def test_a_moving_value_lacks_rest() -> None:
+    assert look(0.5 * np.arange(200) / 60.0 + noise(200)).missing == (Missing.DRIFT,)
+
+
+def test_noise_that_hides_the_drift_is_named() -> None:
+    assert look(noise(200, sd=2.0)).missing == (Missing.NOISE,)
+
+
+def test_a_creep_inside_the_drift_limit_is_still_relaxing() -> None:
+    found = look(60.0 * np.exp(-np.arange(240) / 10.0) + 0.2 * np.arange(240) / 60.0 + noise(240, sd=0.02))
+    assert found.missing == (Missing.REMAINING,)
+
+
+def test_the_long_window_sees_what_the_short_one_does_not() -> None:
+    course = 6.0 * np.exp(-np.arange(301) / 60.0) + noise(301, sd=0.02)
+    short, long = look(course), look(course, LOOP)
+    assert Missing.DRIFT not in short.missing
+    assert long.missing == (Missing.DRIFT,)
+
+
+@pytest.mark.parametrize("numbers", [GRAB, LOOP])
+def test_no_false_plateau_is_accepted(numbers: Numbers) -> None:
+    t = np.arange(420.0)
+    course = 60.0 * np.exp(-t / 30.0) - 8.0 * np.exp(-t / 250.0) + noise(420)
+    assert not any(look(course[:end], numbers).at_rest for end in range(70, 420, 5))
+
+
+def test_readings_before_the_disturbance_do_not_count() -> None:
+    mv = np.concatenate((100.0 + noise(300), noise(300, 2)))
+    assert look(mv, disturbed_s=300.0).drift == look(mv[301:], disturbed_s=-1.0).drift
+
+
+def test_drifts_beyond_the_limit_are_not_accepted_in_whole_runs() -> None:
+    accepted = 0
+    for seed in range(20):
+        mv = 0.33 * np.arange(1200) / 60.0 + noise(1200, seed, sd=0.1)
+        accepted += any(look(mv[:end]).at_rest for end in range(65, 1200, 15))
+    assert accepted <= 1
+
+
+def test_long_after_the_disturbance_the_run_counts_its_looks() -> None:
+    n = 300
+    ms = np.arange(n, dtype=np.int64) * 1000
+    mv = noise(n, 3, sd=0.2)
+
+    def at(began_ms: int) -> tuple[Missing, ...]:
+        return judge(
+            ms,
+            mv,
+            now_ms=(n - 1) * 1000,
+            began_ms=began_ms,
+            disturbed_ms=-40_000_000,
+            limits=GRAB,
+            mv_per_ph=MV_PER_PH,
+        ).missing
+
+    assert Missing.NOISE not in at((n - 1) * 1000)
+    assert at(-20_000_000) == (Missing.NOISE,)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    seed=st.integers(0, 500),
+    family=st.sampled_from(["plain", "opposed", "spikes", "quantised", "gaps"]),
+    at_s=st.integers(60, 900),
+    shift_ms=st.integers(0, 2**40),
+    offset_mv=st.sampled_from([-256.0, 512.0]),
+)
+def test_time_shift_and_offset_change_no_judgement(
+    seed: int, family: str, at_s: int, shift_ms: int, offset_mv: float
+) -> None:
+    trace = settling_trace(family, seed)
+    n = int(np.searchsorted(trace.ms, at_s * 1000))
+
+    def at(shift: int, offset: float) -> Judgement:
+        return judge(
+            trace.ms[:n] + shift,
+            np.round(trace.mv[:n] * 1024.0) / 1024.0 + offset,
+            now_ms=at_s * 1000 + shift,
+            began_ms=shift,
+            disturbed_ms=shift,
+            limits=GRAB,
+            mv_per_ph=MV_PER_PH,
+        )
+
+    here = at(0, 0.0)
+    assert at(shift_ms, 0.0) == here
+    assert at(0, offset_mv).missing == here.missing
