@@ -26,6 +26,7 @@ MS_PER_MIN = 60_000.0
 MAD_TO_SD = 1.482602218505602  # 1 / Phi^-1(3/4): median absolute deviation to sd of a normal law
 SPIKE_SD = 5.0  # in 60 normal readings one lies further out in 30 000 windows
 SPIKE_RUN = 3  # readings in a row; more is a change of level, not a spike
+FEW = 24  # up to here one spike tilts the least-squares line far enough to hide itself
 SPIKE_PASSES = 4  # a large spike tilts the first line and hides small ones
 COSINES = np.arange(2.0, 10.0)  # half waves per window; the first is all but a straight line itself
 HISTORY_EXCEEDED = 1.7  # square root of F(8, 40) at 99 %: the noise is now worse than the history
@@ -210,7 +211,7 @@ def without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
         n = len(level)
         if n < 8:
             break
-        residual = _line(minutes, level)[3]
+        residual = _line(minutes, level)[3] if n > FEW else _resistant_residual(minutes, level)
         size = np.abs(residual - np.partition(residual, n // 2)[n // 2])
         limit = SPIKE_SD * MAD_TO_SD * float(np.partition(size, n // 2)[n // 2])
         if not float(size.max()) > limit:
@@ -225,6 +226,16 @@ def without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
             break
         minutes, level = minutes[keep], level[keep]
     return minutes, level
+
+
+def _resistant_residual(minutes: Array, level: Array) -> Array:
+    """Return residuals from the median of all slopes between two readings (Theil and Sen)."""
+    apart = minutes - minutes[:, np.newaxis]
+    steps = level - level[:, np.newaxis]
+    later = apart > 0.0
+    slopes = steps[later] / apart[later]
+    slope = float(np.partition(slopes, len(slopes) // 2)[len(slopes) // 2]) if len(slopes) else 0.0
+    return np.asarray(level - level[0] - slope * minutes)
 
 
 def _short_runs(far: NDArray[np.bool_]) -> NDArray[np.bool_]:
