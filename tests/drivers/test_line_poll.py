@@ -1,0 +1,189 @@
+"""A polled meter: one question, one answer, and no late answer taken for the next one's."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietcell.core.readings import Flag
+from quietcell.errors import PortLostError, ReplyTimeoutError
+from quietcell_drivers.line_poll import NO_ANSWER, UNASKED, LinePoll, LinePollSettings
+from tests.support.clocks import RealClock
+from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch
+
+QUESTION = b"READ?\r\n"
+
+
+class AskedMeter:
+    """Answers each question on a pseudo-terminal with what `answer` makes of its number."""
+
+    def __init__(self, terminal: PseudoTerminal, answer: Callable[[int], bytes]) -> None:
+        self.terminal = terminal
+        self.questions = 0
+        self._answer = answer
+        self._held = b""
+        asyncio.get_running_loop().add_reader(terminal.master, self._readable)
+
+    def _readable(self) -> None:
+        self._held += self.terminal.read()
+        while QUESTION in self._held:
+            _, self._held = self._held.split(QUESTION, 1)
+            self.questions += 1
+            if answer := self._answer(self.questions):
+                self.terminal.write(answer)
+
+    def leave(self) -> None:
+        asyncio.get_running_loop().remove_reader(self.terminal.master)
+
+
+@pytest.fixture
+async def terminal(tmp_path: Path) -> AsyncIterator[PseudoTerminal]:
+    terminal = PseudoTerminal(tmp_path)
+    yield terminal
+    terminal.unplug()
+
+
+def make(port: str, **changes: Any) -> LinePoll:
+    plain = {
+        "port": port,
+        "question": r"READ?\r\n",
+        "columns": ["mv", "temperature_c"],
+        "interval_s": 0.02,
+        "reply_timeout_s": 0.15,
+        "quiet_s": 0.05,
+        **changes,
+    }
+    return LinePoll(LinePollSettings.model_validate(plain), RealClock())
+
+
+async def test_each_question_gives_a_reading(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: f"{n}.5;21.0\r\n".encode())
+    driver = make(terminal.port)
+    await driver.open()
+    readings = await fetch(driver, 5)
+    await driver.close()
+    meter.leave()
+    assert [reading.mv for reading in readings[:5]] == [1.5, 2.5, 3.5, 4.5, 5.5]
+    assert all(reading.flags == 0 for reading in readings)
+
+
+async def test_an_echo_is_dropped(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: QUESTION + f"{n}.5;21.0\r\n".encode())
+    driver = make(terminal.port, echo=True)
+    await driver.open()
+    assert [reading.mv for reading in await fetch(driver, 2)][:2] == [1.5, 2.5]
+    await driver.close()
+    meter.leave()
+
+
+async def test_a_late_answer_is_never_taken_for_the_next_ones(terminal: PseudoTerminal) -> None:
+    loop = asyncio.get_running_loop()
+
+    def answer(number: int) -> bytes:
+        line = f"{number}.0;21.0\r\n".encode()
+        if number % 3 == 0:  # after the time-out, before the line was silent long enough
+            loop.call_later(0.17, terminal.write, line)
+            return b""
+        return line
+
+    meter = AskedMeter(terminal, answer)
+    driver = make(terminal.port)
+    await driver.open()
+    readings = (await fetch(driver, 7))[:7]
+    await driver.close()
+    meter.leave()
+    values = [reading.mv for reading in readings]
+    assert values == [1.0, 2.0, 4.0, 5.0, 7.0, 8.0, 10.0]
+    flagged = [reading.mv for reading in readings if reading.flags & Flag.AFTER_TIMEOUT]
+    assert flagged == [4.0, 7.0, 10.0]
+    assert driver.counts.reasons[NO_ANSWER] == 3
+    assert driver.counts.reasons[UNASKED] == 3
+
+
+async def test_a_meter_that_lags_by_one_answer_yields_no_wrong_reading(terminal: PseudoTerminal) -> None:
+    loop = asyncio.get_running_loop()
+
+    def answer(number: int) -> bytes:
+        line = f"{number}.0;21.0\r\n".encode()
+        if number < 4:
+            loop.call_later(0.27, terminal.write, line)  # beyond time-out and silence
+            return b""
+        return line
+
+    meter = AskedMeter(terminal, answer)
+    driver = make(terminal.port, give_up_after=50)
+    await driver.open()
+    (first, *_) = await fetch(driver, 1)
+    asked = meter.questions
+    await driver.close()
+    meter.leave()
+    assert first.mv == asked
+    assert first.flags & Flag.AFTER_TIMEOUT
+
+
+async def test_an_answer_that_is_no_reading_is_counted_and_the_next_flagged(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: b"E27 what?\n" if n == 2 else f"{n}.0;21.0\r\n".encode())
+    driver = make(terminal.port)
+    await driver.open()
+    readings = (await fetch(driver, 2))[:2]
+    await driver.close()
+    meter.leave()
+    assert [reading.mv for reading in readings] == [1.0, 3.0]
+    assert readings[1].flags & Flag.AFTER_ERROR
+    assert driver.counts.last_bad_line == "E27 what?"
+
+
+async def test_an_answer_without_terminator_ends_with_a_gap(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: f"{n}.0;21.0".encode())
+    driver = make(terminal.port, terminator="", gap_s=0.02)
+    await driver.open()
+    assert [reading.mv for reading in (await fetch(driver, 3))[:3]] == [1.0, 2.0, 3.0]
+    await driver.close()
+    meter.leave()
+
+
+async def test_a_meter_that_stays_silent_gives_the_port_up_with_a_hint(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda _: b"")
+    driver = make(terminal.port, give_up_after=2, reply_timeout_s=0.05)
+    await driver.open()
+    with pytest.raises(ReplyTimeoutError, match=r"2 questions without an answer.*Is the meter on"):
+        await asyncio.wait_for(driver.read(), PATIENCE_S)
+    await driver.close()
+    assert meter.questions == 2
+    meter.leave()
+
+
+async def test_an_unplugged_port_is_told(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: f"{n}.0;21.0\r\n".encode())
+    driver = make(terminal.port)
+    await driver.open()
+    await fetch(driver, 1)
+    meter.leave()
+    terminal.unplug()
+    with pytest.raises(PortLostError):
+        await asyncio.wait_for(_for_ever(driver), PATIENCE_S)
+    await driver.close()
+
+
+async def _for_ever(driver: LinePoll) -> None:
+    while True:
+        await driver.read()
+
+
+async def test_cancelling_a_read_loses_no_reading(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: f"{n}.0;21.0\r\n".encode())
+    driver = make(terminal.port)
+    await driver.open()
+    seen: list[float | None] = []
+    async with asyncio.timeout(PATIENCE_S):
+        while len(seen) < 6:
+            task = asyncio.create_task(driver.read())
+            await asyncio.wait({task}, timeout=0.005)
+            task.cancel()
+            if not task.cancelled() and task.done():
+                seen.extend(reading.mv for reading in task.result())
+    await driver.close()
+    meter.leave()
+    assert seen[:6] == [1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
