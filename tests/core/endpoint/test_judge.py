@@ -106,7 +106,7 @@ def test_drifts_beyond_the_limit_are_not_accepted_in_whole_runs() -> None:
 def test_long_after_the_disturbance_the_run_counts_its_looks() -> None:
     n = 300
     ms = np.arange(n, dtype=np.int64) * 1000
-    mv = noise(n, 3, sd=0.2)
+    mv = noise(n, 3, sd=0.12)
 
     def at(began_ms: int) -> tuple[Missing, ...]:
         return judge(

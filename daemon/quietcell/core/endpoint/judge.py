@@ -28,6 +28,7 @@ from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, t_quantile
 
 FORECAST_EVERY_S = 5
 LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a quarter of it
+COLOUR = 1.8  # a slope under 1/f noise over what one window shows of it; measured by bench endpoint_coverage
 RELAXED_S = 1800.0  # after that a steady change may be the water's own
 FORECAST_SPAN_S = 3600.0
 
@@ -171,9 +172,10 @@ def judge(
         _hold(long, limits.long_max_drift_mv_per_min, lacks)
     if not lacks and quiet_s > RELAXED_S:
         longest = long or short
-        if _bound_of_the_run(longest, now_ms - max(began_ms, disturbed_ms), limits.confidence) > (
-            limits.max_drift_mv_per_min
-        ):
+        learnt = noise is not None and noise.slope_se(longest.span_s) is not None
+        run_ms = now_ms - max(began_ms, disturbed_ms)
+        bound = _bound_of_the_run(longest, run_ms, limits.confidence, 1.0 if learnt else COLOUR)
+        if bound > limits.max_drift_mv_per_min:
             lacks.append(Missing.NOISE)
     if lacks:
         return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=None)
@@ -199,8 +201,8 @@ def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> Non
         lacks.append(Missing.NOISE if hidden else Missing.DRIFT)
 
 
-def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float) -> float:
+def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float, widened: float) -> float:
     """Return the bound of a drift that holds over all looks of a run, mV/min."""
     looks = math.ceil(1.0 + LOOKS_PER_WINDOW * run_ms / 1000.0 / max(measured.span_s, 1.0))
     quantile = t_quantile(1.0 - 0.5 * (1.0 - confidence) / looks, measured.dof)
-    return abs(measured.slope_mv_per_min) + quantile * measured.se_mv_per_min
+    return abs(measured.slope_mv_per_min) + quantile * widened * measured.se_mv_per_min
