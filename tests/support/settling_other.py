@@ -1,4 +1,4 @@
-"""A second family of settling traces with other physics, for validation only: nothing is tuned on it.
+"""A second family of settling traces with other physics, kept apart for validation.
 
 Diffusion through a film (series of the heat equation), distributed relaxation times (Cole-Cole),
 power laws and slow ageing, under random telegraph noise, AR(2), heavy tails and uneven sampling.
