@@ -119,6 +119,8 @@ def _at(record: Mapping[str, Any], path: str) -> Any:
 DETERMINATION_COLUMNS = tuple(
     Column(path=path)
     for path in (
+        "ledger",
+        "seq",
         "id",
         "cell",
         "sample_point",
@@ -132,10 +134,19 @@ DETERMINATION_COLUMNS = tuple(
         "qualifiers",
         "ph_reported",
         "ph",
+        "ph_expanded_uncertainty",
+        "ph_25c",
+        "ph_25c_model",
+        "ph_25c_spread",
         "temperature_c",
         "mv",
         "conductivity_us_cm",
+        "conductivity_25c_us_cm",
+        "ph_allowed_low",
+        "ph_allowed_high",
+        "ph_margin",
         "flow_ml_min",
+        "sample_age_s",
         "time_since_disturbance_s",
         "drift_mv_per_min",
         "drift_bound_mv_per_min",

@@ -1,7 +1,8 @@
-"""Daily files of records, so written that a crash neither loses nor doubles a line.
+"""Daily files of records, and one file a result, so written that a crash neither loses nor doubles a line.
 
-Only the file the cursor names may hold bytes the cursor does not know of; start-up cuts them off and
-writes the same records again.
+Of the daily files only the one the cursor names may hold bytes the cursor does not know of; start-up cuts
+them off and writes the same records again. A file in the drop folder appears whole or not at all, under a
+name that belongs to its record alone.
 """
 
 import os
@@ -14,6 +15,8 @@ import structlog
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
+
+RESULTS = ("accepted", "qualified")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,14 +34,6 @@ class Sheet:
     """Gives a record's line with its line end from the stored form and the envelope, or None."""
 
 
-def _json_line(record: Stored, _envelope: dict[str, Json]) -> str:
-    return record.text + "\n"
-
-
-JSON_LINES = Sheet(name="files.jsonl", stem="records", suffix="jsonl", header="", line=_json_line)
-"""Every record as stored, one a line."""
-
-
 class DailyFiles:
     """Writes one sheet; for use from one thread at a time.
 
@@ -53,67 +48,145 @@ class DailyFiles:
     """
 
     def __init__(self, folder: Path, sheet: Sheet, cursors: Cursors) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
+        self.name = sheet.name
         self._folder = folder
         self._sheet = sheet
         self._cursors = cursors
         self._cursor = cursors.get(sheet.name)
-        self._cut_unknown_bytes()
+        self._ready = False
 
     @property
     def seq(self) -> int:
         """Number of the last record written."""
         return self._cursor.seq
 
-    def _cut_unknown_bytes(self) -> None:
-        name, length = self._cursor.detail.get("file"), self._cursor.detail.get("bytes", 0)
-        if name is None or not (path := self._folder / name).exists():
-            return
-        size = path.stat().st_size
-        if size > length:
-            os.truncate(path, length)
-        elif size < length:
-            # Someone shortened a delivered file: its lines stay in the journal, say so and go on behind.
-            structlog.get_logger().warning(
-                "a daily file was shortened", file=str(path), missing_bytes=length - size
-            )
-            self._move(name, size)
-
-    def _move(self, name: str, length: int, seq: int | None = None) -> None:
-        self._cursor = Cursor(self._cursor.seq if seq is None else seq, {"file": name, "bytes": length})
-        self._cursors.put(self._sheet.name, self._cursor)
-
     def write(self, records: list[Stored]) -> None:
-        """Append records behind the cursor, synchronously to the disk, then move the cursor."""
-        by_file: dict[str, list[str]] = {}
-        last_in: dict[str, int] = {}
+        """Append records behind the cursor, synchronously to the disk, then move the cursor.
+
+        Raises
+        ------
+        OSError
+            If the folder or disk does not take it; the cursor stays before what was not written.
+        """
+        self._prepare()
+        lines: list[str] = []
+        current, last = "", 0
         for record in records:
             envelope = record.envelope()
             line = self._sheet.line(record, envelope)
-            name = f"{self._sheet.stem}-{envelope['recorded_at'][:10]}.{self._sheet.suffix}"
-            if line is not None:
-                if by_file and name != next(reversed(by_file)):
-                    self._append(by_file, last_in)
-                    by_file, last_in = {}, {}
-                by_file.setdefault(name, []).append(line)
-                last_in[name] = record.seq
-        self._append(by_file, last_in)
+            if line is None:
+                continue
+            date = envelope["recorded_at"][:10]
+            if date != current:
+                self._append(current, lines, last)
+                current, lines = date, []
+            lines.append(line)
+            last = record.seq
+        self._append(current, lines, last)
         if records[-1].seq > self._cursor.seq:
-            detail = self._cursor.detail
-            self._cursor = Cursor(records[-1].seq, detail)
-            self._cursors.put(self._sheet.name, self._cursor)
+            self._put(Cursor(records[-1].seq, self._cursor.detail))
 
-    def _append(self, by_file: dict[str, list[str]], last_in: dict[str, int]) -> None:
-        for name, lines in by_file.items():
-            path = self._folder / name
-            if self._cursor.detail.get("file") != name:
-                # From here on unknown bytes can only lie in this file.
-                self._move(name, path.stat().st_size if path.exists() else 0)
-            with path.open("ab") as file:
-                if file.tell() == 0:
-                    file.write(self._sheet.header.encode())
-                file.write("".join(lines).encode())
-                file.flush()
-                os.fsync(file.fileno())
-                length = file.tell()
-            self._move(name, length, last_in[name])
+    def _prepare(self) -> None:
+        """Cut off what a crash left behind, once."""
+        if self._ready:
+            return
+        self._folder.mkdir(parents=True, exist_ok=True)
+        name, length = self._cursor.detail.get("file"), self._cursor.detail.get("bytes", 0)
+        if name is not None and (path := self._folder / name).exists():
+            size = path.stat().st_size
+            if size > length:
+                os.truncate(path, length)
+            elif size < length:
+                # Someone shortened a delivered file: its lines stay in the journal; say so, go on behind.
+                structlog.get_logger().warning(
+                    "a daily file was shortened", file=str(path), missing_bytes=length - size
+                )
+                self._put(Cursor(self._cursor.seq, {"file": name, "bytes": size}))
+        self._ready = True
+
+    def _put(self, cursor: Cursor) -> None:
+        self._cursors.put(self.name, cursor)
+        self._cursor = cursor
+
+    def _append(self, date: str, lines: list[str], last: int) -> None:
+        if not lines:
+            return
+        path = self._file_of(date)
+        new = not path.exists()
+        if self._cursor.detail.get("file") != path.name:
+            # From here on unknown bytes can only lie in this file.
+            size = 0 if new else path.stat().st_size
+            self._put(Cursor(self._cursor.seq, {"file": path.name, "bytes": size}))
+        self._ready = False  # should this fail half-way, the next attempt cuts the half off first
+        with path.open("ab") as file:
+            if file.tell() == 0:
+                file.write(self._sheet.header.encode())
+            file.write("".join(lines).encode())
+            file.flush()
+            os.fsync(file.fileno())
+            length = file.tell()
+        if new:
+            sync_folder(self._folder)
+        self._put(Cursor(last, {"file": path.name, "bytes": length}))
+        self._ready = True
+
+    def _file_of(self, date: str) -> Path:
+        """Return the file of a day; one with other columns is left alone and a further one begun."""
+        sheet, number = self._sheet, 1
+        while True:
+            extra = f"-{number}" if number > 1 else ""
+            path = self._folder / f"{sheet.stem}-{date}{extra}.{sheet.suffix}"
+            header = sheet.header.encode()
+            if not header or not path.exists() or path.stat().st_size == 0:
+                return path
+            with path.open("rb") as file:
+                if file.read(len(header)) == header:
+                    return path
+            number += 1
+
+
+class DropFolder:
+    """Writes one file a result; for use from one thread at a time."""
+
+    name = "files.drop"
+
+    def __init__(self, folder: Path, cursors: Cursors) -> None:
+        self._folder = folder
+        self._cursors = cursors
+        self.seq = cursors.get(self.name).seq
+
+    def write(self, records: list[Stored]) -> None:
+        """Write the results among the records, then move the cursor.
+
+        Raises
+        ------
+        OSError
+            If the folder does not take it; the cursor stays before what was not written.
+        """
+        self._folder.mkdir(parents=True, exist_ok=True)
+        for record in records:
+            body = record.body()
+            if body["record"] == "determination" and body["verdict"] in RESULTS:
+                self._drop(record, body)
+            self._cursors.put(self.name, Cursor(record.seq, {}))
+            self.seq = record.seq
+
+    def _drop(self, record: Stored, body: dict[str, Json]) -> None:
+        moment = body["ended"].replace("-", "").replace(":", "").replace(".", "")
+        path = self._folder / f"{moment}_{body['cell']}_{record.seq:09d}.json"
+        aside = path.with_name(f".{path.name}.part")
+        with aside.open("wb") as file:
+            file.write(record.text.encode())
+            file.flush()
+            os.fsync(file.fileno())
+        aside.rename(path)
+        sync_folder(self._folder)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make new names in a folder durable."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -8,7 +8,6 @@ journal and the retained head shows a receiver what it lacks.
 
 import asyncio
 import json
-import random
 from collections.abc import Awaitable, Callable, Iterable
 
 import structlog
@@ -17,13 +16,12 @@ from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.ledger.ledger import Ledger
+from quietcell.outlets.follower import Backoff
 from quietcell.outlets.mqtt_client import Broker, BrokerConnection, BrokerLostError, PublishRefusedError
 
 NAME = "mqtt"
 WINDOW = 20
 """Records in flight at once."""
-RETRY_FIRST_S, RETRY_LONGEST_S = 0.5, 60.0
-"""Pauses between attempts to connect: doubled each time, capped, jittered by a fifth."""
 OPEN_TOPICS = {"episode": "episode", "doubt": "doubt"}
 
 
@@ -71,7 +69,18 @@ class MqttOutlet:
         """Numbers of records the broker refused."""
         self.on_parked: Callable[[Stored, str], Awaitable[None]] | None = None
         self._connection: BrokerConnection | None = None
+        self._refused_values: set[str] = set()
         self._log = structlog.get_logger().bind(broker=f"{broker.host}:{broker.port}")
+
+    @property
+    def name(self) -> str:
+        """Of its cursor."""
+        return NAME
+
+    @property
+    def state(self) -> str:
+        """How it stands, in a word or two."""
+        return "connected" if self.connected else "broker away"
 
     @property
     def connected(self) -> bool:
@@ -80,37 +89,45 @@ class MqttOutlet:
 
     async def run(self) -> None:
         """Deliver until cancelled, through any number of lost connections."""
-        pause_s = RETRY_FIRST_S
+        backoff = Backoff()
         reported = ""
         while True:
             try:
                 async with BrokerConnection(self._broker, will=self._daemon("offline")) as connection:
-                    pause_s, reported = RETRY_FIRST_S, ""
                     self._log.info("broker connected")
                     try:
-                        await self._serve(connection)
+                        await self._serve(connection, backoff)
                     finally:
                         self._connection = None
             except BrokerLostError as error:
                 if str(error) != reported:
                     self._log.warning("broker away", text=str(error))
                     reported = str(error)
-            await asyncio.sleep(pause_s * random.uniform(0.8, 1.2))  # noqa: S311 # only spreads attempts
-            pause_s = min(2 * pause_s, RETRY_LONGEST_S)
+            await backoff.pause()
 
-    async def _serve(self, connection: BrokerConnection) -> None:
-        await connection.publish(*self._daemon("online"), retain=True)
+    async def _serve(self, connection: BrokerConnection, backoff: Backoff) -> None:
+        await self._say(connection, *self._daemon("online"))
         self._connection = connection
+        backoff.worked()
         try:
             while True:
                 records = await self._ledger.after(self.seq)
                 await self._deliver(connection, records)
                 seq, head = self._ledger.head
                 payload = {"ledger": self._ledger.id, "seq": seq, "hash": head}
-                await connection.publish(f"quietcell/{self._site}/head", json.dumps(payload), retain=True)
+                await self._say(connection, f"quietcell/{self._site}/head", json.dumps(payload))
         except asyncio.CancelledError:
             await self._say_goodbye(connection)
             raise
+
+    async def _say(self, connection: BrokerConnection, topic: str, payload: str) -> None:
+        """Publish a retained value; a broker that refuses it does not stop the records."""
+        try:
+            await connection.publish(topic, payload, retain=True)
+        except PublishRefusedError as error:
+            if topic not in self._refused_values:
+                self._log.warning("broker refuses a retained value", text=str(error))
+                self._refused_values.add(topic)
 
     async def _say_goodbye(self, connection: BrokerConnection) -> None:
         try:

@@ -1,15 +1,11 @@
-"""From the configuration to what the engines and outlets are made of."""
+"""From the configuration to what an engine and a recording need."""
 
-import ssl
-
-from quietcell.config import Config, check_private, read_secret
-from quietcell.config.outlets import MqttSettings
+from quietcell.config import Config
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.recording import Layout
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import end_of_day_utc_ms
 from quietcell.errors import ConfigError
-from quietcell.outlets.mqtt_client import Broker
 
 
 def engine_settings(config: Config, name: str) -> CellSettings:
@@ -51,41 +47,6 @@ def engine_settings(config: Config, name: str) -> CellSettings:
         reference_outflow_ul_h=cell.reference_outflow_ul_h,
         conductivity_uncertainty_pct=cell.conductivity_uncertainty_pct,
         temperature_uncertainty_c=cell.temperature_uncertainty_c,
-    )
-
-
-def broker(settings: MqttSettings, site: str) -> Broker:
-    """Return where to publish, secrets read.
-
-    Raises
-    ------
-    ConfigError
-        If a secret or certificate cannot be had.
-    """
-    password = None
-    if settings.password is not None:
-        reference = settings.password
-        password = read_secret(
-            "outlets.mqtt.password", credential=reference.credential, file=reference.file
-        ).get_secret_value()
-    tls = None
-    if settings.tls is not None:
-        try:
-            tls = ssl.create_default_context(cafile=settings.tls.ca)
-            if settings.tls.cert is not None and settings.tls.key is not None:
-                check_private("outlets.mqtt.tls.key", settings.tls.key)
-                tls.load_cert_chain(settings.tls.cert, settings.tls.key)
-        except OSError as error:
-            raise ConfigError([f"outlets.mqtt.tls: a certificate cannot be used: {error}"]) from error
-    return Broker(
-        host=settings.host,
-        port=settings.port,
-        client_id=settings.client_id or f"quietcell-{site}",
-        protocol=settings.protocol,
-        username=settings.username,
-        password=password,
-        tls=tls,
-        keepalive_s=settings.keepalive_s,
     )
 
 

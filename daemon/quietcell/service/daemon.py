@@ -1,25 +1,28 @@
 """The daemon: ledger first, then cells and outlets, one task each; an orderly stop."""
 
 import asyncio
-from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from collections.abc import Callable, Coroutine
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field
+from typing import Any
 
 import structlog
 
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, MeterDriver
 from quietcell.core.engine import Indication
-from quietcell.core.records import ABSENT
+from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
 from quietcell.errors import ConfigError
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
-from quietcell.outlets.files import JSON_LINES, DailyFiles
+from quietcell.outlets.follower import Backoff, Outlet
 from quietcell.outlets.mqtt import MqttOutlet
-from quietcell.service.assembly import broker, engine_settings
+from quietcell.service.assembly import engine_settings
 from quietcell.service.cell import CellTask
 from quietcell.service.clock import time_quality
+from quietcell.service.control import Command, ControlSocket
+from quietcell.service.outlets import file_outlets, mqtt_outlet
 from quietcell.service.records import DaemonIds, RunBody
 from quietcell.service.recovery import next_segment, unfinished_bodies
 
@@ -27,6 +30,8 @@ LIVE_S = 1.0
 """Time between live values on MQTT."""
 FAREWELL_S = 5.0
 """At a stop the outlets have this long to deliver what is left."""
+WORKING = ("writing", "connected")
+"""States of an outlet that can deliver."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -50,7 +55,7 @@ class Daemon:
     clock: Clock
     scale: float = 1.0
     cells: list[CellTask] = field(default_factory=list)
-    _log: structlog.stdlib.BoundLogger = field(default_factory=structlog.get_logger)
+    outlets: list[Outlet] = field(default_factory=list)
 
     def indications(self) -> list[Indication]:
         """Return the live state of every cell."""
@@ -125,65 +130,75 @@ class Daemon:
     async def _work(
         self, ledger: Ledger, ids: DaemonIds, stop: asyncio.Event, ready: Callable[[], None]
     ) -> None:
-        with ExitStack() as stack:
-            cursors = Cursors(ledger.folder)
-            stack.callback(cursors.close)
-            outlets: list[asyncio.Task[None]] = []
-            positions: list[Callable[[], int]] = []
-            if self.config.outlets.files is not None:
-                files = DailyFiles(self.config.outlets.files.folder, JSON_LINES, cursors)
-                outlets.append(asyncio.create_task(_follow(ledger, files), name="files"))
-                positions.append(lambda: files.seq)
-            if self.config.outlets.mqtt is not None:
-                site = self.config.site.name
-                mqtt = MqttOutlet(site, broker(self.config.outlets.mqtt, site), ledger, cursors)
-                outlets.append(asyncio.create_task(mqtt.run(), name="mqtt"))
-                outlets.append(asyncio.create_task(self._tell_live(mqtt), name="live values"))
-                positions.append(lambda: mqtt.seq if mqtt.connected else ledger.seq)
+        with closing(Cursors(ledger.folder)) as cursors:
+            mqtt = mqtt_outlet(self.config, ledger, cursors)
+            self.outlets = [*file_outlets(self.config, ledger, cursors), *([mqtt] if mqtt else [])]
+            delivering = [asyncio.create_task(_keep(o.run, o.name), name=o.name) for o in self.outlets]
+            if mqtt is not None:
+                delivering.append(asyncio.create_task(_keep(lambda: self._tell_live(mqtt), "live values")))
             try:
-                async with asyncio.TaskGroup() as group:
-                    for cell in self.cells:
-                        group.create_task(cell.run(stop), name=cell.name)
-                    group.create_task(_guard(outlets, stop), name="outlets")
-                    ready()
-                await ledger.record([self._run_body(ids, "ended")])
-                await self._farewell(ledger, positions)
+                async with ControlSocket(ledger.folder, {"status": self._status_of(ledger, ids)}):
+                    await self._measure(stop, ready)
+                    await ledger.record([self._run_body(ids, "ended")])
+                    await self._farewell(ledger)
             finally:
-                for task in outlets:
+                for task in delivering:
                     task.cancel()
-                await asyncio.gather(*outlets, return_exceptions=True)
+                await asyncio.gather(*delivering, return_exceptions=True)
 
-    async def _farewell(self, ledger: Ledger, positions: list[Callable[[], int]]) -> None:
-        """Give the outlets a moment to deliver what is left."""
+    async def _measure(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
+        """Run all cells until the stop, or until the ledger takes no more."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                for cell in self.cells:
+                    group.create_task(cell.run(stop), name=cell.name)
+                ready()
+        except BaseExceptionGroup as group_error:
+            raise group_error.exceptions[0] from group_error
+
+    async def _farewell(self, ledger: Ledger) -> None:
+        """Give the outlets that can deliver a moment for what is left."""
         with suppress(TimeoutError):
             async with asyncio.timeout(FAREWELL_S):
-                while any(position() < ledger.seq for position in positions):  # noqa: ASYNC110 # outlets know no stop
+                while any(o.seq < ledger.seq for o in self.outlets if o.state in WORKING):  # noqa: ASYNC110 # outlets know no stop
                     await asyncio.sleep(0.02)
 
     async def _tell_live(self, mqtt: MqttOutlet) -> None:
+        """Publish live values; a state only when it changes."""
+        told: dict[str, dict[str, Json]] = {}
         while True:
             await asyncio.sleep(LIVE_S)
+            messages: list[tuple[str, dict[str, Json]]] = []
             for indication in self.indications():
                 live = asdict(indication)
                 state = {key: live.pop(key) for key in ("phase", "waits_for")}
-                name = indication.cell
-                await mqtt.publish_live([(f"{name}/indication", live), (f"{name}/state", state)])
+                messages.append((f"{indication.cell}/indication", live))
+                if told.get(indication.cell) != state:
+                    told[indication.cell] = state
+                    messages.append((f"{indication.cell}/state", state))
+            await mqtt.publish_live(messages)
+
+    def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:
+        async def status(_request: dict[str, Json]) -> dict[str, Json]:
+            outlets = [{"name": o.name, "behind": ledger.seq - o.seq, "state": o.state} for o in self.outlets]
+            return {
+                "site": self.config.site.name,
+                "run": ids.run,
+                "ledger": ledger.id,
+                "seq": ledger.seq,
+                "outlets": outlets,
+                "cells": [asdict(indication) for indication in self.indications()],
+            }
+
+        return status
 
 
-async def _follow(ledger: Ledger, files: DailyFiles) -> None:
-    """Write records to daily files as they come; file work stays off the event loop."""
+async def _keep(run: Callable[[], Coroutine[Any, Any, None]], name: str) -> None:
+    """Run something for as long as the service lives; a mistake in it is logged and it starts anew."""
+    backoff = Backoff()
     while True:
-        records = await ledger.after(files.seq)
-        await asyncio.to_thread(files.write, records)
-
-
-async def _guard(outlets: list[asyncio.Task[None]], stop: asyncio.Event) -> None:
-    """End with the run; an outlet that breaks ends the run with its error."""
-    stopping = asyncio.create_task(stop.wait())
-    try:
-        done, _ = await asyncio.wait({stopping, *outlets}, return_when=asyncio.FIRST_COMPLETED)
-        for task in done - {stopping}:
-            stop.set()
-            await task
-    finally:
-        stopping.cancel()
+        try:
+            await run()
+        except Exception:  # noqa: BLE001 # a mistake in an outlet must not end the measuring
+            structlog.get_logger().exception("outlet broke, starting it anew", outlet=name)
+        await backoff.pause()

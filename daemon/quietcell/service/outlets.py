@@ -1,0 +1,110 @@
+"""The outlets a configuration asks for."""
+
+import ssl
+from collections.abc import Collection
+
+from quietcell.config import Config, check_private, read_secret
+from quietcell.config.outlets import CsvSettings, MqttSettings
+from quietcell.core.records import Json
+from quietcell.errors import ConfigError
+from quietcell.ledger.chain import Stored
+from quietcell.ledger.cursors import Cursors
+from quietcell.ledger.ledger import Ledger
+from quietcell.outlets.csv_format import DETERMINATION_COLUMNS, Column, CsvFormat
+from quietcell.outlets.files import DailyFiles, DropFolder, Sheet
+from quietcell.outlets.follower import FileOutlet
+from quietcell.outlets.mqtt import MqttOutlet
+from quietcell.outlets.mqtt_client import Broker
+
+
+def file_outlets(config: Config, ledger: Ledger, cursors: Cursors) -> list[FileOutlet]:
+    """Return the outlets that write files."""
+    settings = config.outlets.files
+    if settings is None:
+        return []
+    writers: list[DailyFiles | DropFolder] = []
+    if "jsonl" in settings.formats:
+        writers.append(DailyFiles(settings.folder, json_sheet(settings.records), cursors))
+    if "csv" in settings.formats:
+        writers.append(DailyFiles(settings.folder, csv_sheet(settings.csv), cursors))
+    if settings.drop_folder is not None:
+        writers.append(DropFolder(settings.drop_folder, cursors))
+    return [FileOutlet(ledger, writer) for writer in writers]
+
+
+def json_sheet(kinds: Collection[str] | None = None) -> Sheet:
+    """Return the sheet with records as stored, one a line; of some kinds only if any are named."""
+
+    def line(record: Stored, envelope: dict[str, Json]) -> str | None:
+        wanted = kinds is None or envelope["body"]["record"] in kinds
+        return record.text + "\n" if wanted else None
+
+    return Sheet(name="files.jsonl", stem="records", suffix="jsonl", header="", line=line)
+
+
+def csv_sheet(settings: CsvSettings) -> Sheet:
+    """Return the sheet with flat fields in the integrator's form."""
+    columns = settings.columns
+    form = CsvFormat(
+        columns=DETERMINATION_COLUMNS
+        if columns is None
+        else [Column(path=c.path, name=c.name, decimals=c.decimals) for c in columns],
+        delimiter=settings.delimiter,
+        decimal_comma=settings.decimal_comma,
+    )
+
+    def line(_record: Stored, envelope: dict[str, Json]) -> str | None:
+        body = envelope["body"]
+        if body["record"] not in settings.records:
+            return None
+        return form.row({**body, "ledger": envelope["ledger"], "seq": envelope["seq"]})
+
+    return Sheet(name="files.csv", stem="determinations", suffix="csv", header=form.header(), line=line)
+
+
+def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> MqttOutlet | None:
+    """Return the outlet to a broker, secrets read, or None.
+
+    Raises
+    ------
+    ConfigError
+        If a secret or certificate cannot be had.
+    """
+    settings = config.outlets.mqtt
+    if settings is None:
+        return None
+    site = config.site.name
+    return MqttOutlet(site, _broker(settings, site), ledger, cursors)
+
+
+def _broker(settings: MqttSettings, site: str) -> Broker:
+    password = None
+    if settings.password is not None:
+        reference = settings.password
+        password = read_secret(
+            "outlets.mqtt.password", credential=reference.credential, file=reference.file
+        ).get_secret_value()
+    return Broker(
+        host=settings.host,
+        port=settings.port,
+        client_id=settings.client_id or f"quietcell-{site}",
+        protocol=settings.protocol,
+        username=settings.username,
+        password=password,
+        tls=_tls(settings),
+        keepalive_s=settings.keepalive_s,
+    )
+
+
+def _tls(settings: MqttSettings) -> ssl.SSLContext | None:
+    tls = settings.tls
+    if tls is None:
+        return None
+    try:
+        context = ssl.create_default_context(cafile=tls.ca)
+        if tls.cert is not None and tls.key is not None:
+            check_private("outlets.mqtt.tls.key", tls.key)
+            context.load_cert_chain(tls.cert, tls.key)
+    except OSError as error:
+        raise ConfigError([f"outlets.mqtt.tls: a certificate cannot be used: {error}"]) from error
+    return context
