@@ -2,16 +2,21 @@
 
 import logging
 import sys
-from typing import Literal
+from typing import Literal, TextIO
 
 import structlog
 
 
-def configure_logs(form: Literal["auto", "text", "json"], *, verbose: bool = False) -> None:
-    """Set up logging for this process."""
-    readable = form == "text" or (form == "auto" and sys.stderr.isatty())
+def configure_logs(
+    form: Literal["auto", "text", "json"], *, verbose: bool = False, file: TextIO | None = None
+) -> None:
+    """Set up logging for this process; `file` takes the place of standard error."""
+    stream = file or sys.stderr
+    readable = form == "text" or (form == "auto" and stream.isatty())
     renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer() if readable else structlog.processors.JSONRenderer(ensure_ascii=False)
+        structlog.dev.ConsoleRenderer(colors=stream.isatty())
+        if readable
+        else structlog.processors.JSONRenderer(ensure_ascii=False)
     )
     structlog.configure(
         processors=[
@@ -22,7 +27,7 @@ def configure_logs(form: Literal["auto", "text", "json"], *, verbose: bool = Fal
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(file=sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(file=stream),
         cache_logger_on_first_use=True,
     )
     logging.getLogger("mqtt").setLevel(logging.CRITICAL)  # we report lost connections ourselves, once
