@@ -3,13 +3,15 @@
 import asyncio
 import random
 import sqlite3
-from typing import Protocol
+from collections.abc import Callable, Coroutine
+from typing import Any, Protocol, TypeVar
 
 import structlog
 
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 
+T = TypeVar("T")
 RETRY_FIRST_S, RETRY_LONGEST_S = 0.5, 60.0
 """Pauses between attempts: doubled each time, capped, jittered by a fifth."""
 
@@ -32,6 +34,32 @@ class Backoff:
         self._next_s = min(2 * self._next_s, self._longest_s)
 
 
+async def finish(work: Coroutine[Any, Any, T]) -> T:
+    """Do something to its end even when cancelled meanwhile; then cancellation goes on."""
+    task = asyncio.ensure_future(work)
+    try:
+        return await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await asyncio.wait({task})
+        if not task.cancelled():
+            task.exception()  # seen; whoever cancelled wants no result
+        raise
+
+
+async def supervise(run: Callable[[], Coroutine[Any, Any, None]], name: str) -> None:
+    """Run something for as long as the service lives; a mistake in it is logged and it starts anew."""
+    backoff = Backoff()
+    while True:
+        began_s = asyncio.get_running_loop().time()
+        try:
+            await run()
+        except Exception:  # noqa: BLE001 # a mistake in an outlet must not end the measuring
+            structlog.get_logger().exception("outlet broke, starting it anew", outlet=name)
+        if asyncio.get_running_loop().time() - began_s > RETRY_LONGEST_S:
+            backoff.worked()
+        await backoff.pause()
+
+
 class Outlet(Protocol):
     """Delivers records for as long as the service runs."""
 
@@ -47,7 +75,12 @@ class Outlet(Protocol):
 
     @property
     def state(self) -> str:
-        """How it stands, in a word or two."""
+        """How it stands, in words."""
+        ...
+
+    @property
+    def working(self) -> bool:
+        """True while records can be delivered."""
         ...
 
     async def run(self) -> None:
@@ -76,10 +109,11 @@ class FileOutlet:
     A folder or disk that does not take the records is told once and tried again; measuring goes on.
     """
 
-    def __init__(self, ledger: Ledger, writer: Writer) -> None:
+    def __init__(self, ledger: Ledger, writer: Writer, *, backoff: Backoff | None = None) -> None:
         self._ledger = ledger
         self._writer = writer
-        self.state = "writing"
+        self._backoff = backoff or Backoff()
+        self._fault = ""
 
     @property
     def name(self) -> str:
@@ -91,21 +125,30 @@ class FileOutlet:
         """Number of the last record written."""
         return self._writer.seq
 
+    @property
+    def state(self) -> str:
+        """How it stands, in words."""
+        return self._fault or "writing"
+
+    @property
+    def working(self) -> bool:
+        """True while records can be delivered."""
+        return not self._fault
+
     async def run(self) -> None:
-        """Write records as they come, until cancelled."""
-        backoff = Backoff()
+        """Write records as they come, until cancelled; what is being written is written to its end."""
         log = structlog.get_logger().bind(outlet=self.name)
         while True:
             records = await self._ledger.after(self.seq)
             try:
-                await asyncio.to_thread(self._writer.write, records)
+                await finish(asyncio.to_thread(self._writer.write, records))
             except (OSError, sqlite3.Error) as error:
-                if self.state != str(error):
-                    log.warning("files not written, trying again", text=str(error))
-                self.state = str(error)
-                await backoff.pause()
+                if self._fault != str(error):
+                    self._fault = str(error)
+                    log.warning("files not written, trying again", text=self._fault)
+                await self._backoff.pause()
             else:
-                if self.state != "writing":
+                if self._fault:
+                    self._fault = ""
                     log.info("files written again")
-                self.state = "writing"
-                backoff.worked()
+                self._backoff.worked()

@@ -1,17 +1,35 @@
-"""One connection to a broker behind a narrow interface: publish and know what became of it."""
+"""One connection to a broker behind a narrow interface: send, and know what became of it.
+
+Nothing here waits longer than it says, and nothing outlives its connection: no socket, no task, no late
+answer that would bring an abandoned client back to life beside its successor.
+"""
 
 import asyncio
+import logging
 import ssl
+import threading
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
 
 import aiomqtt
+from paho.mqtt.client import ConnectFlags
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from quietcell.errors import OutletError
+
+WINDOW = 20
+"""Messages in flight at once; fewer where the broker's Receive Maximum says so."""
+ANSWER_S = 10.0
+"""A broker that leaves a message or a connection unanswered for so long counts as lost."""
+DISCONNECT_S = 0.5
+"""So long an orderly end may take."""
+_HEADER_BYTES = 16
+"""More than a publish adds to topic and payload: fixed header, lengths, packet id, no properties."""
 
 
 class BrokerLostError(OutletError):
@@ -19,7 +37,7 @@ class BrokerLostError(OutletError):
 
 
 class PublishRefusedError(OutletError):
-    """The broker said no to one message; sending it again would not help."""
+    """The broker takes this message never; sending it again would not help."""
 
     retryable = False
 
@@ -38,32 +56,90 @@ class Broker:
     tls: ssl.SSLContext | None = None
     keepalive_s: int = 30
 
+    def __str__(self) -> str:
+        """Return host and port."""
+        return f"broker {self.host}:{self.port}"
 
-class _AnsweringClient(aiomqtt.Client):
-    """The library's client, made to tell what the broker answered.
 
-    The library drops the reason code of an acknowledgement, so a refused message would look
-    delivered. Overriding this one callback keeps it; a test against a refusing broker fails if that
-    ever stops working.
+class Answer(asyncio.Future[ReasonCode | None]):
+    """What the broker says to one message; None when the connection was lost before it said anything."""
+
+    def __init__(self, topic: str) -> None:
+        super().__init__()
+        self.topic = topic
+
+    @property
+    def lost(self) -> bool:
+        """True when nobody knows whether the message arrived."""
+        return self.done() and self.result() is None
+
+    @property
+    def refusal(self) -> str | None:
+        """Why the broker refuses the message, or None (told by MQTT 5 only)."""
+        reason = self.result() if self.done() else None
+        if reason is None or not reason.is_failure:
+            return None
+        return f"{self.topic}: the broker answers {reason}"
+
+
+class _LastError(logging.Handler):
+    """Keeps the library's last complaint, which no exception carries (a certificate asked for, say)."""
+
+    text = ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.text = record.getMessage()
+
+
+class _Client(aiomqtt.Client):
+    """The library's client for one connection, opened and closed here and not by its own `async with`.
+
+    That one lets a connection attempt live on after a time-out, waits on a pool that a stop would have
+    to wait for as well, and takes up to ten seconds to leave. Four callbacks are overridden because the
+    library drops what they tell: the reason in an acknowledgement, the limits in the broker's greeting,
+    the closing of the socket; and because it watches a socket for writing one turn of the loop late, by
+    when its number may belong to another file. Tests fail if any of them is no longer called.
     """
 
-    def watch_answers(self) -> None:
-        """Prepare to keep answers."""
-        self.answers: dict[int, asyncio.Future[ReasonCode]] = {}
+    def __init__(self, broker: Broker, *, will: tuple[str, str]) -> None:
+        self.complaints = _LastError(logging.ERROR)
+        logger = logging.Logger("mqtt connection")  # noqa: LOG001 # one a connection, in no tree: nothing is printed
+        logger.addHandler(self.complaints)
+        super().__init__(
+            broker.host,
+            broker.port,
+            identifier=broker.client_id,
+            protocol=aiomqtt.ProtocolVersion.V5 if broker.protocol == "5" else aiomqtt.ProtocolVersion.V311,
+            username=broker.username,
+            password=broker.password,
+            tls_context=broker.tls,
+            keepalive=broker.keepalive_s,
+            will=aiomqtt.Will(will[0], will[1], qos=1, retain=True),
+            clean_session=None if broker.protocol == "5" else True,
+            max_inflight_messages=4 * WINDOW,  # the window is kept here; the library must not queue
+            logger=logger,
+        )
+        self.answers: dict[int, Answer] = {}
+        self.window = WINDOW
+        self.largest_bytes: int | None = None
+        """Largest packet the broker takes, where it says."""
+        self.gone: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        """Done when the connection is lost or closed."""
+        self._disconnected.add_done_callback(self._set_gone)
 
-    def begin_publish(
-        self, topic: str, payload: str, *, qos: int, retain: bool
-    ) -> asyncio.Future[ReasonCode] | None:
-        """Hand a message to the socket; the future holds the broker's answer (none for QoS 0)."""
-        info = self._client.publish(topic, payload, qos, retain)
-        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise BrokerLostError(f"not sent: {info.rc.name}", subject=topic)
-        if qos == 0:
-            return None
-        # No await since the message was handed over: its answer can't have been dispatched yet.
-        answer: asyncio.Future[ReasonCode] = asyncio.get_running_loop().create_future()
-        self.answers[info.mid] = answer
-        return answer
+    # --- overridden callbacks ------------------------------------------------------------------
+
+    def _on_connect(
+        self,
+        client: Any,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self.window = min(WINDOW, getattr(properties, "ReceiveMaximum", WINDOW))
+        self.largest_bytes = getattr(properties, "MaximumPacketSize", None)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
@@ -72,6 +148,104 @@ class _AnsweringClient(aiomqtt.Client):
         if answer is not None and not answer.done():
             answer.set_result(reason_code)
         super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    def _on_socket_close(self, client: Any, userdata: Any, sock: Any) -> None:
+        super()._on_socket_close(client, userdata, sock)
+        self._set_gone(self._disconnected)
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:  # noqa: ARG002 # the library's signature
+        def watch() -> None:
+            if sock.fileno() >= 0:
+                self._loop.add_writer(sock.fileno(), self._write)
+
+        try:
+            asyncio.get_running_loop()
+        except RuntimeError:  # in the thread that connects
+            self._loop.call_soon_threadsafe(watch)
+        else:
+            watch()
+
+    # --- a connection's life -------------------------------------------------------------------
+
+    def _write(self) -> None:
+        try:
+            self._client.loop_write()
+        except Exception as error:  # noqa: BLE001 # whatever it is, the connection is of no more use
+            self.complaints.text = str(error)
+            self.drop()
+
+    def _set_gone(self, told: asyncio.Future[None]) -> None:
+        if told.done():
+            told.exception()  # seen, whether anybody asks or not
+        if not self.gone.done():
+            self.gone.set_result(None)
+        for answer in self.answers.values():
+            if not answer.done():
+                answer.set_result(None)
+        self.answers.clear()
+
+    async def open(self) -> None:
+        """Connect and wait for the broker's greeting.
+
+        Raises
+        ------
+        OSError, ValueError, aiomqtt.MqttError
+            If the broker cannot be reached or refuses the connection.
+        TimeoutError
+            If it does not answer.
+        """
+        await _in_own_thread(self._client_connect, undo=self.drop)
+        waiting: set[asyncio.Future[None]] = {self._connected, self.gone}
+        await asyncio.wait(waiting, timeout=ANSWER_S, return_when=asyncio.FIRST_COMPLETED)
+        if self._connected.done():
+            self._connected.result()
+        elif self.gone.done():
+            raise ConnectionError(f"closed by the broker before it answered {self.complaints.text}".rstrip())
+        else:
+            raise TimeoutError
+
+    def why_gone(self) -> str:
+        """Return why the connection is gone, in words."""
+        told = self._disconnected.exception() if self._disconnected.done() else None
+        return str(told) if told is not None else self.complaints.text or "closed"
+
+    def begin(self, topic: str, payload: str, *, qos: int, retain: bool) -> Answer:
+        """Hand a message to the socket; done at once where no answer can come."""
+        answer = Answer(topic)
+        if self.gone.done():
+            answer.set_result(None)
+            return answer
+        size = len(topic.encode()) + len(payload.encode()) + _HEADER_BYTES
+        if self.largest_bytes is not None and size > self.largest_bytes:
+            raise PublishRefusedError(
+                f"{size} bytes are more than the {self.largest_bytes} the broker takes", subject=topic
+            )
+        info = self._client.publish(topic, payload, qos, retain)
+        if qos == 0 or info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            answer.set_result(None)
+        else:
+            # No await since the message was handed over: its answer can't have been dispatched yet.
+            self.answers[info.mid] = answer
+        return answer
+
+    async def disconnect_in_order(self) -> None:
+        """Say that the connection ends on purpose, so that the broker drops the will."""
+        self._client.disconnect()
+        await asyncio.wait({self.gone}, timeout=DISCONNECT_S)
+
+    def drop(self) -> None:
+        """Close the socket without a word, whatever state it is in; the broker then publishes the will."""
+        self._client._sock_close()  # noqa: SLF001 # nothing public closes a socket that takes no bytes
+        self._set_gone(self._disconnected)
+
+    async def end(self) -> None:
+        """Drop what is left of the connection and wait for the library's task."""
+        self.drop()
+        if self._connected.done():
+            self._connected.exception()  # seen
+        if self._misc_task is not None:
+            self._misc_task.cancel()
+            await asyncio.wait({self._misc_task})
 
 
 class BrokerConnection:
@@ -85,28 +259,12 @@ class BrokerConnection:
         Where to.
     will : (topic, payload)
         Published retained by the broker when the connection is lost.
-    publish_timeout_s : float
-        After so long without an answer a publish counts as lost.
     """
 
-    def __init__(self, broker: Broker, *, will: tuple[str, str], publish_timeout_s: float = 10.0) -> None:
+    def __init__(self, broker: Broker, *, will: tuple[str, str]) -> None:
         self._broker = broker
-        self._timeout_s = publish_timeout_s
-        self._client = _AnsweringClient(
-            broker.host,
-            broker.port,
-            identifier=broker.client_id,
-            protocol=aiomqtt.ProtocolVersion.V5 if broker.protocol == "5" else aiomqtt.ProtocolVersion.V311,
-            username=broker.username,
-            password=broker.password,
-            tls_context=broker.tls,
-            keepalive=broker.keepalive_s,
-            will=aiomqtt.Will(will[0], will[1], qos=1, retain=True),
-            clean_session=None if broker.protocol == "5" else True,
-            max_inflight_messages=200,
-        )
-        self._client.watch_answers()
-        self._watch: asyncio.Task[None] | None = None
+        self._client = _Client(broker, will=will)
+        self._free = asyncio.Semaphore(WINDOW)
 
     async def __aenter__(self) -> Self:
         """Connect.
@@ -114,64 +272,124 @@ class BrokerConnection:
         Raises
         ------
         BrokerLostError
-            If the broker cannot be reached or refuses the connection.
+            If the broker cannot be reached, does not answer or refuses the connection.
         """
         try:
-            await self._client.__aenter__()
-        except (aiomqtt.MqttError, OSError, TimeoutError) as error:
+            try:
+                await self._client.open()
+            except BaseException:
+                await self._client.end()
+                raise
+        except TimeoutError as error:
+            raise BrokerLostError(
+                f"no answer for {ANSWER_S:.0f} s",
+                subject=str(self._broker),
+                hint=f"Check that an MQTT {self._broker.protocol} broker listens there",
+            ) from error
+        except (aiomqtt.MqttError, OSError, ValueError) as error:
             raise BrokerLostError(
                 f"cannot connect: {error}",
-                subject=f"broker {self._broker.host}:{self._broker.port}",
-                hint="Check host, port, credentials and that the broker runs",
+                subject=str(self._broker),
+                hint="Check host, port, credentials, certificates and that the broker runs",
             ) from error
-        self._watch = asyncio.create_task(self._until_lost(), name="broker watch")
+        self._free = asyncio.Semaphore(self._client.window)
         return self
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Disconnect in order, or let go of a lost connection."""
-        if self._watch is not None:
-            self._watch.cancel()
-            await asyncio.gather(self._watch, return_exceptions=True)
-        try:
-            await self._client.__aexit__(None, None, None)
-        except (aiomqtt.MqttError, OSError):
-            return
+        """Let go of the connection; without `disconnect` before, the broker publishes the will."""
+        await self._client.end()
 
-    async def _until_lost(self) -> None:
-        """End when the connection is lost: the library does not wake a waiting publish by itself."""
-        try:
-            async for _ in self._client.messages:
-                pass
-        except aiomqtt.MqttError:
-            return
+    @property
+    def gone(self) -> asyncio.Future[None]:
+        """Done when the connection is lost."""
+        return self._client.gone
 
-    async def publish(self, topic: str, payload: str, *, qos: int = 1, retain: bool = False) -> None:
-        """Send one message; returns once the broker has acknowledged it.
+    def lost(self) -> BrokerLostError:
+        """Return the error that tells why the connection is lost."""
+        return BrokerLostError(f"connection lost: {self._client.why_gone()}", subject=str(self._broker))
+
+    async def send(self, topic: str, payload: str, *, retain: bool = False) -> Answer:
+        """Wait for room in the window and hand a message over (QoS 1).
+
+        Returns
+        -------
+        Answer
+            Comes later; messages are answered in the order they were sent.
+
+        Raises
+        ------
+        PublishRefusedError
+            If the message is larger than the broker takes, or its topic is none.
+        """
+        await self._free.acquire()
+        try:
+            answer = self._client.begin(topic, payload, qos=1, retain=retain)
+        except ValueError as error:
+            self._free.release()
+            raise PublishRefusedError(str(error), subject=topic) from error
+        except PublishRefusedError:
+            self._free.release()
+            raise
+        answer.add_done_callback(lambda _: self._free.release())
+        return answer
+
+    async def answered(self, answer: Answer) -> None:
+        """Wait for an answer.
 
         Raises
         ------
         BrokerLostError
             If the connection went away or no answer came: the outcome is unknown.
-        PublishRefusedError
-            If the broker refused it (told by MQTT 5 only).
         """
-        watch = self._watch
-        if watch is None or watch.done():
-            raise BrokerLostError("connection lost", subject=topic)
-        answer = self._client.begin_publish(topic, payload, qos=qos, retain=retain)
-        if answer is None:
-            return
-        waiting: set[asyncio.Future[Any]] = {answer, watch}
-        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED, timeout=self._timeout_s)
         if not answer.done():
-            answer.cancel()
-            raise BrokerLostError("no acknowledgement came; the outcome is unknown", subject=topic)
-        reason = answer.result()
-        if reason.is_failure:
-            raise PublishRefusedError(
-                f"the broker refused the message: {reason}",
-                subject=topic,
-                hint="Check the broker's access rules for this topic and user",
+            await asyncio.wait({answer}, timeout=ANSWER_S)
+        if not answer.done():
+            raise BrokerLostError(
+                f"{answer.topic} was not acknowledged for {ANSWER_S:.0f} s; the outcome is unknown",
+                subject=str(self._broker),
             )
+        if answer.lost:
+            raise self.lost()
+
+    def tell(self, topic: str, payload: str) -> None:
+        """Hand over a message nobody acknowledges (QoS 0); dropped where the connection is lost."""
+        self._client.begin(topic, payload, qos=0, retain=False)
+
+    async def disconnect(self) -> None:
+        """End the connection on purpose: no will is published."""
+        await self._client.disconnect_in_order()
+
+
+async def _in_own_thread(work: Callable[[], None], *, undo: Callable[[], None]) -> None:
+    """Run something that may block for long (a name server, a handshake) and can be left at any time.
+
+    A pool's thread would have to end before the program can. When left, the work ends by itself and is
+    then undone.
+    """
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[None] = loop.create_future()
+
+    def finish(error: Exception | None) -> None:
+        if done.cancelled():
+            undo()
+        elif error is None:
+            done.set_result(None)
+        else:
+            done.set_exception(error)
+
+    def run() -> None:
+        error: Exception | None = None
+        try:
+            work()
+        except Exception as caught:  # noqa: BLE001 # handed to the one who waits
+            error = caught
+        try:
+            loop.call_soon_threadsafe(finish, error)
+        except RuntimeError:  # the loop has ended
+            with suppress(RuntimeError, OSError):
+                undo()
+
+    threading.Thread(target=run, name="broker connect", daemon=True).start()
+    await done

@@ -1,12 +1,9 @@
 """The daemon: ledger first, then cells and outlets, one task each; an orderly stop."""
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field
-from typing import Any
-
-import structlog
 
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, MeterDriver
@@ -16,7 +13,7 @@ from quietcell.core.times import rfc3339
 from quietcell.errors import ConfigError
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
-from quietcell.outlets.follower import Backoff, Outlet
+from quietcell.outlets.follower import Outlet, supervise
 from quietcell.outlets.mqtt import MqttOutlet
 from quietcell.service.assembly import engine_settings
 from quietcell.service.cell import CellTask
@@ -28,10 +25,8 @@ from quietcell.service.recovery import next_segment, unfinished_bodies
 
 LIVE_S = 1.0
 """Time between live values on MQTT."""
-FAREWELL_S = 5.0
+FAREWELL_S = 2.0
 """At a stop the outlets have this long to deliver what is left."""
-WORKING = ("writing", "connected")
-"""States of an outlet that can deliver."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -133,9 +128,11 @@ class Daemon:
         with closing(Cursors(ledger.folder)) as cursors:
             mqtt = mqtt_outlet(self.config, ledger, cursors)
             self.outlets = [*file_outlets(self.config, ledger, cursors), *([mqtt] if mqtt else [])]
-            delivering = [asyncio.create_task(_keep(o.run, o.name), name=o.name) for o in self.outlets]
+            delivering = [asyncio.create_task(supervise(o.run, o.name), name=o.name) for o in self.outlets]
             if mqtt is not None:
-                delivering.append(asyncio.create_task(_keep(lambda: self._tell_live(mqtt), "live values")))
+                delivering.append(
+                    asyncio.create_task(supervise(lambda: self._tell_live(mqtt), "live values"))
+                )
             try:
                 async with ControlSocket(ledger.folder, {"status": self._status_of(ledger, ids)}):
                     await self._measure(stop, ready)
@@ -160,7 +157,7 @@ class Daemon:
         """Give the outlets that can deliver a moment for what is left."""
         with suppress(TimeoutError):
             async with asyncio.timeout(FAREWELL_S):
-                while any(o.seq < ledger.seq for o in self.outlets if o.state in WORKING):  # noqa: ASYNC110 # outlets know no stop
+                while any(o.seq < ledger.seq for o in self.outlets if o.working):  # noqa: ASYNC110 # outlets know no stop
                     await asyncio.sleep(0.02)
 
     async def _tell_live(self, mqtt: MqttOutlet) -> None:
@@ -191,14 +188,3 @@ class Daemon:
             }
 
         return status
-
-
-async def _keep(run: Callable[[], Coroutine[Any, Any, None]], name: str) -> None:
-    """Run something for as long as the service lives; a mistake in it is logged and it starts anew."""
-    backoff = Backoff()
-    while True:
-        try:
-            await run()
-        except Exception:  # noqa: BLE001 # a mistake in an outlet must not end the measuring
-            structlog.get_logger().exception("outlet broke, starting it anew", outlet=name)
-        await backoff.pause()
