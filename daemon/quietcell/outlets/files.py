@@ -2,12 +2,13 @@
 
 Of the daily files only the one the cursor names may hold bytes the cursor does not know of; start-up cuts
 them off and writes the same records again. A file in the drop folder appears whole or not at all, under a
-name that belongs to its record alone.
+name that belongs to its record alone; one that was taken away before the cursor moved comes again.
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
 import structlog
@@ -49,7 +50,7 @@ class DailyFiles:
 
     def __init__(self, folder: Path, sheet: Sheet, cursors: Cursors) -> None:
         self.name = sheet.name
-        self._folder = folder
+        self._folder = folder.absolute()
         self._sheet = sheet
         self._cursors = cursors
         self._cursor = cursors.get(sheet.name)
@@ -87,21 +88,23 @@ class DailyFiles:
             self._put(Cursor(records[-1].seq, self._cursor.detail))
 
     def _prepare(self) -> None:
-        """Cut off what a crash left behind, once."""
+        """Cut off what a crash, or a write that failed, left behind."""
         if self._ready:
             return
         self._folder.mkdir(parents=True, exist_ok=True)
-        name, length = self._cursor.detail.get("file"), self._cursor.detail.get("bytes", 0)
-        if name is not None and (path := self._folder / name).exists():
-            size = path.stat().st_size
-            if size > length:
-                os.truncate(path, length)
-            elif size < length:
-                # Someone shortened a delivered file: its lines stay in the journal; say so, go on behind.
+        path, known = Path(self._cursor.detail.get("file", "")), self._cursor.detail.get("bytes", 0)
+        if path.parent == self._folder:  # files of a folder used before are left alone
+            size = _size(path)
+            if size > known:
+                os.truncate(path, known)
+            elif size < known:
+                # Somebody changed a delivered file. What is gone stays in the journal; no line is glued
+                # to half a line.
                 structlog.get_logger().warning(
-                    "a daily file was shortened", file=str(path), missing_bytes=length - size
+                    "a daily file was shortened or removed", file=str(path), missing_bytes=known - size
                 )
-                self._put(Cursor(self._cursor.seq, {"file": name, "bytes": size}))
+                if size:
+                    os.truncate(path, path.read_bytes().rfind(b"\n") + 1)
         self._ready = True
 
     def _put(self, cursor: Cursor) -> None:
@@ -112,11 +115,10 @@ class DailyFiles:
         if not lines:
             return
         path = self._file_of(date)
-        new = not path.exists()
-        if self._cursor.detail.get("file") != path.name:
-            # From here on unknown bytes can only lie in this file.
-            size = 0 if new else path.stat().st_size
-            self._put(Cursor(self._cursor.seq, {"file": path.name, "bytes": size}))
+        new, before = not path.exists(), {"file": str(path), "bytes": _size(path)}
+        if self._cursor.detail != before:
+            # From here on unknown bytes can only lie in this file, behind these.
+            self._put(Cursor(self._cursor.seq, before))
         self._ready = False  # should this fail half-way, the next attempt cuts the half off first
         with path.open("ab") as file:
             if file.tell() == 0:
@@ -127,22 +129,19 @@ class DailyFiles:
             length = file.tell()
         if new:
             sync_folder(self._folder)
-        self._put(Cursor(last, {"file": path.name, "bytes": length}))
+        self._put(Cursor(last, {"file": str(path), "bytes": length}))
         self._ready = True
 
     def _file_of(self, date: str) -> Path:
         """Return the file of a day; one with other columns is left alone and a further one begun."""
-        sheet, number = self._sheet, 1
-        while True:
-            extra = f"-{number}" if number > 1 else ""
-            path = self._folder / f"{sheet.stem}-{date}{extra}.{sheet.suffix}"
-            header = sheet.header.encode()
-            if not header or not path.exists() or path.stat().st_size == 0:
-                return path
+        header = self._sheet.header.encode()
+        for path in _names(self._folder, f"{self._sheet.stem}-{date}", self._sheet.suffix):
+            if _size(path) == 0:
+                break
             with path.open("rb") as file:
                 if file.read(len(header)) == header:
-                    return path
-            number += 1
+                    break
+        return path
 
 
 class DropFolder:
@@ -168,19 +167,44 @@ class DropFolder:
             body = record.body()
             if body["record"] == "determination" and body["verdict"] in RESULTS:
                 self._drop(record, body)
-            self._cursors.put(self.name, Cursor(record.seq, {}))
-            self.seq = record.seq
+                self._put(record.seq)
+        if records[-1].seq > self.seq:
+            self._put(records[-1].seq)
+
+    def _put(self, seq: int) -> None:
+        self._cursors.put(self.name, Cursor(seq, {}))
+        self.seq = seq
 
     def _drop(self, record: Stored, body: dict[str, Json]) -> None:
+        content = record.text.encode()
         moment = body["ended"].replace("-", "").replace(":", "").replace(".", "")
-        path = self._folder / f"{moment}_{body['cell']}_{record.seq:09d}.json"
+        for path in _names(self._folder, f"{moment}_{body['cell']}_{record.seq:09d}", "json"):
+            if not path.exists():
+                break
+            if path.read_bytes() == content:  # dropped before a crash
+                return
         aside = path.with_name(f".{path.name}.part")
         with aside.open("wb") as file:
-            file.write(record.text.encode())
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         aside.rename(path)
         sync_folder(self._folder)
+
+
+def _names(folder: Path, stem: str, suffix: str) -> Iterator[Path]:
+    """Yield ``stem.suffix``, then ``stem-2.suffix`` and so on, without end."""
+    yield folder / f"{stem}.{suffix}"
+    for number in count(2):
+        yield folder / f"{stem}-{number}.{suffix}"
+
+
+def _size(path: Path) -> int:
+    """Return the length of a file, 0 for none."""
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0
 
 
 def sync_folder(folder: Path) -> None:
