@@ -107,6 +107,7 @@ window_s = 6.0
 min_wait_s = 1.0
 max_wait_s = 9.0
 max_gap_s = 2.0
+max_remaining_ph = 2.0
 max_drift_mv_per_min = 1.0
 max_temperature_drift_c_per_min = 5.0
 resolution_mv = 0.01

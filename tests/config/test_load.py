@@ -294,7 +294,7 @@ def test_an_own_criterion_takes_unset_numbers_from_the_one_it_is_based_on() -> N
         "agreeing = { portions = 3, within_ph = 0.02 }\n"
     )
     own = config.criterion_of("hall")
-    assert (own.window_s, own.long_window_s, own.max_wait_s) == (90.0, None, 900.0)
+    assert (own.window_s, own.long_window_s, own.max_wait_s) == (90.0, None, 3600.0)
     assert (own.agreeing_portions, own.agreeing_within_ph) == (3, 0.02)
 
 

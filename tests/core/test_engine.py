@@ -62,7 +62,7 @@ def test_gap_restarts_the_window_and_is_recorded() -> None:
     first = determinations(bodies)[0]
     assert first["verdict"] == "accepted"
     assert first["began"] == "2026-09-21T14:13:20.000Z"
-    assert first["time_since_disturbance_s"] == pytest.approx(20.0, abs=1.0)
+    assert 20.0 <= first["time_since_disturbance_s"] <= 26.0  # looked at every 5 s
 
 
 def test_flagged_reading_restarts_the_window_and_is_counted_by_name() -> None:

@@ -19,6 +19,7 @@ SHORT = Criterion(
     max_wait_s=90.0,
     min_readings=10,
     max_gap_s=5.0,
+    max_remaining_ph=2.0,  # forecasts have tests of their own
 )
 
 

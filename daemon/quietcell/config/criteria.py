@@ -55,6 +55,14 @@ class CriterionSettings(Section):
     max_remaining_ph: Annotated[float, Field(gt=0, le=2)] | None = Field(
         default=None, description="Largest change still to come before the reading rests, pH."
     )
+    max_remaining_risk: Annotated[float, Field(gt=0, le=0.5)] | None = Field(
+        default=None, description="Largest probability that more than max_remaining_ph is still to come."
+    )
+    slow_tail_odds: Annotated[float, Field(gt=0, le=1000)] | None = Field(
+        default=None,
+        description="How much likelier than others a relaxation of 8 to 40 min is taken to be beforehand; "
+        "10 to 30 for electrodes that come from buffer.",
+    )
     long_window_s: Seconds | None = Field(
         default=None, description="Second, longer span judged beside the first, s."
     )

@@ -33,23 +33,12 @@ class Attempt:
     deadline_ms: int
     sample_id: str | None = None
     operator: str | None = None
-    quiet_since_ms: int
-    """The window holds only readings later than this."""
-    disturbance: Reason = Reason.GAP
-    """What last emptied the window; a window nothing disturbed lacks readings."""
     rejected: Counter[str] = field(default_factory=Counter)
-
-    def disturb(self, ms: int, reason: Reason) -> None:
-        """Let the window begin after `ms`."""
-        if ms > self.quiet_since_ms:
-            self.quiet_since_ms = ms
-            self.disturbance = reason
 
     def shift(self, ms: int) -> None:
         """Move to the time of the next segment, whose zero lies `ms` later."""
         self.began_ms -= ms
         self.deadline_ms -= ms
-        self.quiet_since_ms -= ms
 
 
 def reported(ph: float, places: int) -> float:
@@ -77,8 +66,8 @@ def determination_body(
     *,
     body_id: str,
     ended: str,
-    ended_ms: int,
     ended_utc_ms: int,
+    quiet_ms: int,
     time_quality: TimeQuality,
     earlier_refused: int,
 ) -> DeterminationBody:
@@ -88,7 +77,10 @@ def determination_body(
     """
     window, standing = outcome.window, outcome.standing
     drift = standing.drift if standing else None
-    worth = evaluate(window, settings, drift, utc_ms=ended_utc_ms)
+    forecast = standing.forecast if standing else None
+    long_drift = standing.long_drift if standing else None
+    worth = evaluate(window, settings, drift, forecast, utc_ms=ended_utc_ms)
+    mv_per_ph = settings.mv_per_ph(worth.temperature_c)
     budget = worth.budget
     ph = None if budget is None else budget.ph
     qualifiers = list(worth.qualifiers)
@@ -125,9 +117,14 @@ def determination_body(
         ph_margin=worth.ph_margin,
         flow_ml_min=worth.flow_ml_min,
         sample_age_s=worth.sample_age_s,
-        time_since_disturbance_s=(ended_ms - attempt.quiet_since_ms) / 1000,
+        time_since_disturbance_s=quiet_ms / 1000,
         drift_mv_per_min=drift.slope_mv_per_min if drift else None,
         drift_bound_mv_per_min=drift.bound_mv_per_min if drift else None,
+        long_drift_mv_per_min=long_drift.slope_mv_per_min if long_drift else None,
+        long_drift_bound_mv_per_min=long_drift.bound_mv_per_min if long_drift else None,
+        remaining_ph=forecast.remaining_mv / -mv_per_ph if forecast else None,
+        remaining_ph_bound=forecast.bound_mv / abs(mv_per_ph) if forecast else None,
+        remaining_risk=forecast.beyond if forecast else None,
         drift_confidence=settings.criterion.confidence,
         temperature_drift_c_per_min=standing.temperature_drift_c_per_min if standing else None,
         window_s=(int(window.ms[-1]) - int(window.ms[0])) / 1000 if len(window) else None,

@@ -19,7 +19,7 @@ import numpy as np
 
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
-from quietcell.core.evaluation import evaluate
+from quietcell.core.evaluation import evaluate, mean_of
 from quietcell.core.history import History
 from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
@@ -38,6 +38,10 @@ from quietcell.core.times import rfc3339
 from quietcell.errors import ClockWentBackError, ContractError, DomainError
 
 TICK_MS = 1000
+LOOK_MS = 5000
+"""A determination is looked at so often; every tick where the window is shorter than four looks."""
+HISTORY_MS = 3_600_000
+"""Readings older than this say nothing about what is still to come."""
 _NEVER_MS = 2**62
 _ENDS_RUN = {
     "stopped": Reason.STOPPED,
@@ -89,6 +93,11 @@ class Engine:
         self._gap_before: str = "silence"
         self._attempt: Attempt | None = None
         self._standing: Standing | None = None
+        self._quiet_since_ms = 0
+        """The last disturbance; windows hold only later readings."""
+        self._disturbance = Reason.GAP
+        """What it was; a cell that nothing disturbed lacks readings."""
+        self._look_every_ms = LOOK_MS if settings.criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS
         self._due_ms = 0
         self._earlier_refused = 0
         self._last: ReadingBlock | None = None
@@ -172,9 +181,10 @@ class Engine:
         if self._last_reading_ms is not None:
             self._last_reading_ms -= ended.ms
         self._due_ms -= ended.ms
+        self._quiet_since_ms -= ended.ms
+        self._disturb(0, Reason.GAP)
         if self._attempt is not None:
             self._attempt.shift(ended.ms)
-            self._attempt.disturb(0, Reason.GAP)
 
     @property
     def _open_segment(self) -> SegmentBegan:
@@ -235,36 +245,39 @@ class Engine:
                 gap_s=(ended_ms - began_ms) / 1000,
                 cause=self._gap_before if first_here else "silence",
             )
-            if self._attempt is not None:
-                self._attempt.disturb(ended_ms - 1, Reason.GAP)
+            self._disturb(ended_ms - 1, Reason.GAP)
         self._gap_before = "silence"
         self._last_reading_ms = int(block.ms[-1])
         self._readings += len(block)
         screened = screen(block)
-        if self._attempt is not None:
-            for row, labels in screened.labels:
+        for row, labels in screened.labels:
+            self._disturb(int(block.ms[row]), Reason.FLAGGED_READINGS)
+            if self._attempt is not None:
                 self._attempt.rejected.update(labels)
-                self._attempt.disturb(int(block.ms[row]), Reason.FLAGGED_READINGS)
-            self._history.append(block)
+        self._history.append(block)
+        self._history.forget_before(self._last_reading_ms - HISTORY_MS)
         self._last = block[-1:]
 
     def _event(self, ms: int) -> Iterator[Body]:
         """Judge the open determination, or begin one that is due."""
-        criterion = self.settings.criterion
         if self._attempt is None:
             if self.settings.mode == "continuous" and ms >= self._due_ms:
                 self._begin_attempt(ms, on_request=False)
             return
         attempt = self._attempt
-        self._history.forget_before(ms - round(criterion.window_s * 1000))
+        if ms % self._look_every_ms and ms < attempt.deadline_ms:
+            return
         window = self._window(ms)
         self._standing = standing(
             window,
-            criterion,
-            waited_ms=ms - attempt.began_ms,
-            quiet_ms=ms - attempt.quiet_since_ms,
+            self._history.between(max(self._quiet_since_ms, ms - HISTORY_MS), ms),
+            self.settings.criterion,
+            now_ms=ms,
+            began_ms=attempt.began_ms,
+            disturbed_ms=self._quiet_since_ms,
             silent_ms=ms - (attempt.began_ms if self._last_reading_ms is None else self._last_reading_ms),
-            disturbance=attempt.disturbance,
+            disturbance=self._disturbance,
+            mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
         )
         if self._standing.phase is Phase.AT_REST:
             self._standing = self._allowed_by_chemistry(window, self._standing, ms)
@@ -276,7 +289,7 @@ class Engine:
     def _allowed_by_chemistry(self, window: ReadingBlock, at_rest: Standing, ms: int) -> Standing:
         """Hold a reading at rest against calibration and conductivity."""
         utc_ms = self._open_segment.utc_ms + ms
-        worth = evaluate(window, self.settings, at_rest.drift, utc_ms=utc_ms)
+        worth = evaluate(window, self.settings, at_rest.drift, at_rest.forecast, utc_ms=utc_ms)
         if not worth.faults:
             return at_rest
         texts = ", ".join(reason.value for reason in worth.faults)
@@ -287,7 +300,6 @@ class Engine:
     def _begin_attempt(
         self, ms: int, *, on_request: bool, sample_id: str | None = None, operator: str | None = None
     ) -> None:
-        self._history = History()  # a window holds nothing from before its determination
         self._attempt = Attempt(
             on_request=on_request,
             began=self._text(ms),
@@ -295,7 +307,6 @@ class Engine:
             deadline_ms=ms + round(self.settings.criterion.max_wait_s * 1000),
             sample_id=sample_id,
             operator=operator,
-            quiet_since_ms=ms,
         )
         self._standing = None
         if not on_request:
@@ -305,18 +316,26 @@ class Engine:
     def _request(self, request: Request) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
         if self._attempt is not None and self._attempt.on_request:
-            held, history, where = self._attempt, self._history, self._standing
+            held, where = self._attempt, self._standing
             self._begin_attempt(
                 request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
             )
             yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
-            self._attempt, self._history, self._standing = held, history, where
+            self._attempt, self._standing = held, where
             return
         if self._attempt is not None:
             yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
+        if self.settings.mode == "on-request":
+            self._disturb(request.ms, Reason.GAP)  # someone has just put the electrode into the sample
         self._begin_attempt(
             request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
         )
+
+    def _disturb(self, ms: int, reason: Reason) -> None:
+        """Let windows begin after `ms`."""
+        if ms > self._quiet_since_ms:
+            self._quiet_since_ms = ms
+            self._disturbance = reason
 
     def _close(self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...]) -> DeterminationBody:
         attempt = self._attempt
@@ -328,8 +347,8 @@ class Engine:
             self.settings,
             body_id=self._next_id(),
             ended=self._text(ms),
-            ended_ms=ms,
             ended_utc_ms=self._open_segment.utc_ms + ms,
+            quiet_ms=ms - self._quiet_since_ms,
             time_quality=self._open_segment.time_quality,
             earlier_refused=self._earlier_refused,
         )
@@ -344,7 +363,8 @@ class Engine:
         attempt = self._attempt
         if attempt is None:
             raise ContractError("no determination is open", subject=self.settings.cell)
-        after_ms = max(ms - round(self.settings.criterion.window_s * 1000), attempt.quiet_since_ms)
+        begin_ms = ms - round(self.settings.criterion.window_s * 1000)
+        after_ms = max(begin_ms, self._quiet_since_ms, attempt.began_ms)
         return self._history.between(after_ms, ms)
 
     # --- views ---------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ import numpy as np
 from quietcell.core.electrode.known_line import KnownLine
 from quietcell.core.electrode.ph_budget import Measured, ph_budget
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
+from quietcell.core.endpoint.relaxation import Forecast
 from quietcell.core.endpoint.window import Drift
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Qualifier, Reason
@@ -51,7 +52,14 @@ def mean_of(values: Quantity) -> float | None:
     return float(known.sum() / len(known)) if len(known) else None
 
 
-def evaluate(window: ReadingBlock, settings: CellSettings, drift: Drift | None, *, utc_ms: int) -> Evaluation:
+def evaluate(
+    window: ReadingBlock,
+    settings: CellSettings,
+    drift: Drift | None,
+    forecast: Forecast | None = None,
+    *,
+    utc_ms: int,
+) -> Evaluation:
     """Return what a window is worth.
 
     Parameters
@@ -62,6 +70,8 @@ def evaluate(window: ReadingBlock, settings: CellSettings, drift: Drift | None, 
         The cell.
     drift : Drift or None
         Of the same window; gives the repeatability of its mean.
+    forecast : Forecast, optional
+        What is still to come behind the window.
     utc_ms : int
         Time of the verdict; ages and expiries count to it.
     """
@@ -79,6 +89,7 @@ def evaluate(window: ReadingBlock, settings: CellSettings, drift: Drift | None, 
                 mv=mv,
                 temperature_c=temperature_c,
                 repeatability_mv=_repeatability_mv(drift),
+                remaining_ph=_remaining_ph(forecast, settings.mv_per_ph(temperature_c)),
                 conductivity_us_cm=conductivity,
                 flow_ml_min=flow,
             ),
@@ -132,6 +143,14 @@ def _repeatability_mv(drift: Drift | None) -> float | None:
     if drift is None or not math.isfinite(drift.se_mv_per_min):
         return None
     return min(drift.se_mv_per_min * drift.span_s / 60.0 / math.sqrt(12.0), 1000.0)
+
+
+def _remaining_ph(forecast: Forecast | None, mv_per_ph: float) -> tuple[float, float] | None:
+    """Return the span of what is still to come, pH."""
+    if forecast is None or not math.isfinite(forecast.bound_mv):
+        return None
+    bound_ph = min(abs(forecast.bound_mv / mv_per_ph), 14.0)
+    return -bound_ph, bound_ph
 
 
 def _calibration_standing(

@@ -257,6 +257,15 @@ class DeterminationBody(Body):
     drift_mv_per_min: float | None = decimals(5, "mV/min")
     drift_bound_mv_per_min: float | None = decimals(5, "mV/min")
     """The two-sided bound of the drift's magnitude."""
+    long_drift_mv_per_min: float | None = decimals(5, "mV/min")
+    """Over the longer span of the criterion."""
+    long_drift_bound_mv_per_min: float | None = decimals(5, "mV/min")
+    remaining_ph: float | None = decimals(4, "1")
+    """Change still to come by the forecast, pH; positive when pH will rise."""
+    remaining_ph_bound: float | None = decimals(4, "1")
+    """Two-sided bound of its size."""
+    remaining_risk: float | None = decimals(4, "1")
+    """Probability that more than the criterion allows is still to come."""
     drift_confidence: float
     temperature_drift_c_per_min: float | None = decimals(5, "Cel/min")
     window_s: float | None = decimals(3, "s")

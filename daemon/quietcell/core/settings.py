@@ -3,7 +3,7 @@
 from dataclasses import dataclass, fields
 from typing import Literal
 
-from quietcell.core.electrode.nernst import Line
+from quietcell.core.electrode.nernst import Line, nernst_factor_mv
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.records import Json
 
@@ -48,6 +48,11 @@ class CellSettings:
     meter: str | None = None
     ph_decimals: int = 2
     """Decimals of the reported pH."""
+
+    def mv_per_ph(self, temperature_c: float | None) -> float:
+        """Return by how much the potential falls for one pH, mV; negative where it rises."""
+        factor = nernst_factor_mv(25.0 if temperature_c is None else temperature_c)
+        return self.line.slope_pct / 100.0 * factor
 
     def as_json(self) -> dict[str, Json]:
         """Return the settings as JSON values."""

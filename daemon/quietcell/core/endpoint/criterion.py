@@ -18,14 +18,18 @@ class Criterion:
     confidence: float = 0.95
     """Confidence of the two-sided bound of the drift, 0.5 to below 1."""
     max_remaining_ph: float = 0.02
-    """Largest change still to come before the reading rests, pH, as a bound of the forecast."""
+    """Largest change still to come before the reading rests, pH."""
+    max_remaining_risk: float = 0.01
+    """Largest probability, by the forecast, that more than that is still to come."""
+    slow_tail_odds: float = 3.0
+    """How much likelier than others a relaxation of 8 to 40 min is taken to be beforehand."""
     long_window_s: float | None = 300.0
     """Second, longer span judged beside the first, s; None leaves it out."""
-    long_max_drift_mv_per_min: float = 0.15
+    long_max_drift_mv_per_min: float = 0.1
     """Largest drift over the longer span, mV/min."""
     min_wait_s: float = 60.0
     """Shortest time from the beginning of a determination to its verdict, s (rinse and response)."""
-    max_wait_s: float = 1800.0
+    max_wait_s: float = 3600.0
     """A determination that has not come to rest by then is refused, s."""
     max_temperature_drift_c_per_min: float = 0.2
     """Largest drift of the sample temperature over the window, °C/min."""
@@ -35,7 +39,7 @@ class Criterion:
     """Highest flow at which a value may be accepted, mL/min; None leaves it out."""
     max_flow_change_pct: float | None = None
     """Largest change of the flow within the window, % of its mean; None leaves it out."""
-    min_readings: int = 20
+    min_readings: int = 15
     """Fewest readings a window may rest on."""
     agreeing_portions: int = 1
     """Number of successive portions that must agree; 1 asks for none beside the first."""
@@ -62,11 +66,12 @@ class Criterion:
 
 SHIPPED: dict[str, Criterion] = {
     "loop-water": Criterion(),
-    "grab-water": Criterion(long_window_s=None, max_wait_s=900.0),
+    "grab-water": Criterion(max_remaining_risk=0.02, long_window_s=None),
     "buffer": Criterion(
         window_s=30.0,
         max_drift_mv_per_min=0.3,
         max_remaining_ph=0.005,
+        max_remaining_risk=0.02,
         long_window_s=None,
         min_wait_s=30.0,
         max_wait_s=600.0,

@@ -195,10 +195,13 @@ def judge(
 
 
 def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> None:
-    """Note whether a drift breaks its limit, or only its uncertainty does."""
-    if measured.bound_mv_per_min > limit_mv_per_min:
-        hidden = abs(measured.slope_mv_per_min) <= limit_mv_per_min
-        lacks.append(Missing.NOISE if hidden else Missing.DRIFT)
+    """Note whether a drift breaks its limit: shown to move, or hidden by noise that fails any reading."""
+    if measured.bound_mv_per_min <= limit_mv_per_min:
+        return
+    slope = abs(measured.slope_mv_per_min)
+    spread = measured.bound_mv_per_min - slope
+    moves = slope > spread or spread <= limit_mv_per_min
+    lacks.append(Missing.DRIFT if moves else Missing.NOISE)
 
 
 def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float, widened: float) -> float:

@@ -6,9 +6,9 @@ Phases, in order; each tick puts a determination in the first whose condition is
 phase      condition to leave it
 =========  =========================================================================
 waiting    `min_wait_s` have passed since the determination began
-filling    the readings since the last disturbance span `window_s`, are at least
-           `min_readings`, and the last is not older than `max_gap_s`
-judging    every limit of the criterion is met
+filling    the readings since the last disturbance span `window_s` (and `long_window_s`), are
+           at least `min_readings`, and the last is not older than `max_gap_s`
+judging    every proof of `judge` stands, temperature and flow are inside their limits
 at-rest    -
 =========  =========================================================================
 
@@ -21,6 +21,8 @@ from enum import Enum
 import numpy as np
 
 from quietcell.core.endpoint.criterion import Criterion
+from quietcell.core.endpoint.judge import Judgement, Missing, judge
+from quietcell.core.endpoint.relaxation import Forecast
 from quietcell.core.endpoint.window import Drift, drift
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Reason
@@ -44,35 +46,52 @@ class Standing:
     waits_for: str
     """In plain words, for the person watching."""
     drift: Drift | None = None
+    long_drift: Drift | None = None
+    forecast: Forecast | None = None
     temperature_drift_c_per_min: float | None = None
+
+
+REASONS = {
+    Missing.DRIFT: Reason.NOT_AT_REST,
+    Missing.NOISE: Reason.NOISE_TOO_HIGH,
+    Missing.REMAINING: Reason.STILL_RELAXING,
+}
+"""What each missing proof is called in the record."""
 
 
 def standing(
     window: ReadingBlock,
+    since: ReadingBlock,
     criterion: Criterion,
     *,
-    waited_ms: int,
-    quiet_ms: int,
+    now_ms: int,
+    began_ms: int,
+    disturbed_ms: int,
     silent_ms: int,
     disturbance: Reason,
+    mv_per_ph: float,
 ) -> Standing:
-    """Say where a determination stands at a tick.
+    """Say where a determination stands at a look.
 
     Parameters
     ----------
     window : ReadingBlock
-        Unflagged readings of the last `window_s` behind the last disturbance.
+        Readings of the last `window_s` behind the last disturbance and inside the determination; a
+        value would rest on them.
+    since : ReadingBlock
+        Readings since the last disturbance, of the last hour at most.
     criterion : Criterion
         The limits.
-    waited_ms : int
-        Since the determination began, ms.
-    quiet_ms : int
-        Since the last disturbance or the beginning, ms.
+    now_ms, began_ms, disturbed_ms : int
+        Time of the look, of the determination's beginning, and of the last disturbance, ms.
     silent_ms : int
         Since the last reading, ms.
     disturbance : Reason
         What the last disturbance was; named when the window never filled.
+    mv_per_ph : float
+        Size of the electrode's slope at the sample's temperature, mV.
     """
+    waited_ms, quiet_ms = now_ms - began_ms, now_ms - max(disturbed_ms, began_ms)
     if waited_ms < criterion.min_wait_s * 1000:
         left_s = criterion.min_wait_s - waited_ms / 1000
         return Standing(
@@ -89,24 +108,31 @@ def standing(
         if quiet_ms >= criterion.window_s * 1000:
             text = f"readings {len(window)} of {criterion.min_readings}"
         return Standing(phase=Phase.FILLING, lacks=(disturbance,), waits_for=text)
-    return _judge(window, criterion)
+    long_s = criterion.long_window_s or 0.0
+    if now_ms - disturbed_ms < long_s * 1000:
+        text = f"long window {(now_ms - disturbed_ms) / 1000:.0f} of {long_s:.0f} s"
+        return Standing(phase=Phase.FILLING, lacks=(disturbance,), waits_for=text)
+    found = judge(
+        since.ms,
+        since.mv,
+        now_ms=now_ms,
+        began_ms=began_ms,
+        disturbed_ms=disturbed_ms,
+        limits=criterion,
+        mv_per_ph=mv_per_ph,
+    )
+    return _with_surroundings(found, window, criterion, mv_per_ph)
 
 
-def _judge(window: ReadingBlock, criterion: Criterion) -> Standing:
-    """Hold a full window against the limits."""
-    measured = drift(window.ms, window.mv, confidence=criterion.confidence)
+def _with_surroundings(
+    found: Judgement, window: ReadingBlock, criterion: Criterion, mv_per_ph: float
+) -> Standing:
+    """Hold temperature and flow against their limits as well."""
+    lacks = [REASONS[missing] for missing in found.missing if missing in REASONS]
+    texts = [_waiting(found, criterion, mv_per_ph)] if found.missing else []
+    if Missing.WINDOW in found.missing:
+        lacks.append(Reason.FLAGGED_READINGS)  # too many readings left out as spikes to fill it
     temperature_drift = _temperature_drift_c_per_min(window, criterion.confidence)
-    lacks: list[Reason] = []
-    texts: list[str] = []
-    limit = criterion.max_drift_mv_per_min
-    if measured.bound_mv_per_min > limit:
-        # Noise that would fail even a level reading is named; so is a slope that noise can't explain.
-        spread = measured.bound_mv_per_min - abs(measured.slope_mv_per_min)
-        if spread > limit:
-            lacks.append(Reason.NOISE_TOO_HIGH)
-        if spread <= limit or abs(measured.slope_mv_per_min) - spread > limit:
-            lacks.append(Reason.NOT_AT_REST)
-        texts.append(f"drift {measured.bound_mv_per_min:.2f} of {limit:.2f} mV/min")
     if temperature_drift is not None and abs(temperature_drift) > criterion.max_temperature_drift_c_per_min:
         lacks.append(Reason.TEMPERATURE_MOVING)
         texts.append(
@@ -121,9 +147,33 @@ def _judge(window: ReadingBlock, criterion: Criterion) -> Standing:
         phase=Phase.JUDGING if lacks else Phase.AT_REST,
         lacks=tuple(lacks),
         waits_for="; ".join(texts) or "nothing, at rest",
-        drift=measured,
+        drift=found.drift,
+        long_drift=found.long_drift,
+        forecast=found.forecast,
         temperature_drift_c_per_min=temperature_drift,
     )
+
+
+def _waiting(found: Judgement, criterion: Criterion, mv_per_ph: float) -> str:
+    """Say in numbers what a judgement still lacks."""
+    if Missing.REMAINING in found.missing:
+        if found.forecast is None:
+            return "a forecast of what is still to come"
+        ahead = found.forecast
+        text = f"{abs(ahead.remaining_mv) / mv_per_ph:.3f} pH still to come"
+        if abs(ahead.remaining_mv) < criterion.max_remaining_ph * mv_per_ph:
+            text = (
+                f"{100 * ahead.beyond:.0f} % risk that more than {criterion.max_remaining_ph:g} pH is to come"
+            )
+        minutes = 0.0 if ahead.rest_in_s is None else ahead.rest_in_s / 60
+        return f"{text}, about {minutes:.0f} min" if minutes >= 1 else text
+    if (
+        found.long_drift is not None
+        and found.long_drift.bound_mv_per_min > criterion.long_max_drift_mv_per_min
+    ):
+        limit, bound = criterion.long_max_drift_mv_per_min, found.long_drift.bound_mv_per_min
+        return f"drift {bound:.2f} of {limit:.2f} mV/min over {criterion.long_window_s:.0f} s"
+    return f"drift {found.drift.bound_mv_per_min:.2f} of {criterion.max_drift_mv_per_min:.2f} mV/min"
 
 
 def _temperature_drift_c_per_min(window: ReadingBlock, confidence: float) -> float | None:
