@@ -101,7 +101,7 @@ class Scenario:
 
 SCENARIOS = {
     "quiet": Scenario(),
-    "air-gets-in": Scenario(events=(AirIngress(at_s=720.0, co2_ug_l=40.0, rise_s=90.0),)),
+    "air-gets-in": Scenario(events=(AirIngress(at_s=420.0, co2_ug_l=40.0, rise_s=45.0),)),
     "fresh-from-buffer": Scenario(junction_mv=-9.0, junction_s=1500.0, slow_share=0.3, slow_s=120.0),
 }
 """Scenarios by name."""

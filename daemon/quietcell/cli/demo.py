@@ -45,7 +45,7 @@ METERS = {
 )
 @click.option(
     "--pace",
-    default=20.0,
+    default=25.0,
     show_default=True,
     type=click.FloatRange(1, 60),
     help="Seconds of the loop in each second of yours.",

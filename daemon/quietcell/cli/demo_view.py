@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from quietcell.core.engine import Indication
+from quietcell.core.indication import Indication
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 

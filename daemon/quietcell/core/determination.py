@@ -70,6 +70,7 @@ def determination_body(
     quiet_ms: int,
     time_quality: TimeQuality,
     earlier_refused: int,
+    episodes: tuple[str, ...] = (),
 ) -> DeterminationBody:
     """Write the record of an ended determination.
 
@@ -84,6 +85,11 @@ def determination_body(
     budget = worth.budget
     ph = None if budget is None else budget.ph
     qualifiers = list(worth.qualifiers)
+    verdict = outcome.verdict
+    if episodes:
+        # It is in the water or may be: the value stands, with the caveat.
+        qualifiers.insert(0, Qualifier.CO2_UNLOCATED)
+        verdict = Verdict.QUALIFIED if verdict is Verdict.ACCEPTED else verdict
     if time_quality == "not-synchronised":
         qualifiers.append(Qualifier.TIME_NOT_SYNCHRONISED)
     return DeterminationBody(
@@ -96,7 +102,7 @@ def determination_body(
         mode="on-request" if attempt.on_request else "continuous",
         began=attempt.began,
         ended=ended,
-        verdict=outcome.verdict,
+        verdict=verdict,
         reasons=outcome.reasons,
         qualifiers=tuple(qualifiers),
         ph=ph,
@@ -130,6 +136,7 @@ def determination_body(
         window_s=(int(window.ms[-1]) - int(window.ms[0])) / 1000 if len(window) else None,
         readings=len(window),
         rejected_readings=dict(sorted(attempt.rejected.items())),
+        episodes=episodes,
         earlier_refused=earlier_refused,
         calibration=CalibrationSummary(
             id=settings.calibration_id,

@@ -12,7 +12,7 @@ Rules:
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,10 @@ from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
 from quietcell.core.evaluation import evaluate, mean_of
 from quietcell.core.history import History
+from quietcell.core.indication import Indication, indication
+from quietcell.core.ingress.carbonic_line import LOOK_MS as CARBONIC_LOOK_MS
+from quietcell.core.ingress.carbonic_line import CarbonicLine, look
+from quietcell.core.ingress.episode import episode_body
 from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import (
@@ -42,7 +46,6 @@ LOOK_MS = 5000
 """A determination is looked at so often; every tick where the window is shorter than four looks."""
 HISTORY_MS = 3_600_000
 """Readings older than this say nothing about what is still to come."""
-_NEVER_MS = 2**62
 _ENDS_RUN = {
     "stopped": Reason.STOPPED,
     "interrupted": Reason.STOPPED,
@@ -50,23 +53,6 @@ _ENDS_RUN = {
     "reloaded": Reason.RECONFIGURED,
 }
 """Ends of a segment behind which an open determination can't go on, and the reason it is refused."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Indication:
-    """A live reading nobody has accepted, and what the cell waits for."""
-
-    cell: str
-    at: str | None
-    """Receipt of the last reading."""
-    age_s: float | None
-    mv: float | None
-    temperature_c: float | None
-    conductivity_us_cm: float | None
-    flow_ml_min: float | None
-    ph: float | None
-    phase: str
-    waits_for: str
 
 
 class Engine:
@@ -101,6 +87,9 @@ class Engine:
         self._due_ms = 0
         self._earlier_refused = 0
         self._last: ReadingBlock | None = None
+        self._carbonic = CarbonicLine()
+        self._episodes: tuple[str, ...] = ()
+        """Ids of the records that opened the episodes still open."""
 
     # --- input ---------------------------------------------------------------------------------
 
@@ -183,6 +172,7 @@ class Engine:
         self._due_ms -= ended.ms
         self._quiet_since_ms -= ended.ms
         self._disturb(0, Reason.GAP)
+        self._carbonic.shift(ended.ms)
         if self._attempt is not None:
             self._attempt.shift(ended.ms)
 
@@ -212,8 +202,9 @@ class Engine:
         tick_ms = (self._now_ms // TICK_MS + 1) * TICK_MS
         if self._attempt is None:
             # Nothing is judged: the next tick of interest is the one at which a determination is due.
+            look_ms = (self._now_ms // CARBONIC_LOOK_MS + 1) * CARBONIC_LOOK_MS
             due_tick_ms = -(-self._due_ms // TICK_MS) * TICK_MS
-            return max(tick_ms, due_tick_ms) if self.settings.mode == "continuous" else _NEVER_MS
+            return min(look_ms, max(tick_ms, due_tick_ms)) if self.settings.mode == "continuous" else look_ms
         return (
             min(tick_ms, self._attempt.deadline_ms) if self._attempt.deadline_ms > self._now_ms else tick_ms
         )
@@ -259,7 +250,9 @@ class Engine:
         self._last = block[-1:]
 
     def _event(self, ms: int) -> Iterator[Body]:
-        """Judge the open determination, or begin one that is due."""
+        """Look for carbon dioxide, judge the open determination, or begin one that is due."""
+        if ms % CARBONIC_LOOK_MS == 0:
+            yield from self._look_for_co2(ms)
         if self._attempt is None:
             if self.settings.mode == "continuous" and ms >= self._due_ms:
                 self._begin_attempt(ms, on_request=False)
@@ -285,6 +278,28 @@ class Engine:
             yield self._close(ms, Verdict.ACCEPTED, ())
         elif ms >= attempt.deadline_ms:
             yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks))
+
+    def _look_for_co2(self, ms: int) -> Iterator[Body]:
+        block = self._history.between(ms - CARBONIC_LOOK_MS, ms)
+        counting = (block.flags == 0) & np.isfinite(block.conductivity_us_cm)
+        mv, temperature_c = mean_of(block.mv[counting]), mean_of(block.temperature_c[counting])
+        conductivity = mean_of(block.conductivity_us_cm[counting])
+        if mv is None or temperature_c is None or conductivity is None:
+            return
+        ph = self._live_ph(mv, temperature_c)
+        seen = None if ph is None else look(ms, ph, conductivity, temperature_c)
+        finding = None if seen is None else self._carbonic.see(seen)
+        if finding is None:
+            return
+        body = episode_body(
+            finding,
+            **self._identity(ms),
+            text_of=self._text,
+            sample_age_s=self.settings.sample_age_s(mean_of(block.flow_ml_min[counting])),
+        )
+        self._episodes = (body.id,) if finding.state == "opened" else self._episodes
+        self._episodes = () if finding.state == "closed" else self._episodes
+        yield body
 
     def _allowed_by_chemistry(self, window: ReadingBlock, at_rest: Standing, ms: int) -> Standing:
         """Hold a reading at rest against calibration and conductivity."""
@@ -351,6 +366,7 @@ class Engine:
             quiet_ms=ms - self._quiet_since_ms,
             time_quality=self._open_segment.time_quality,
             earlier_refused=self._earlier_refused,
+            episodes=self._episodes,
         )
         if Reason.BUSY not in reasons:
             self._earlier_refused = 0 if verdict is Verdict.ACCEPTED else self._earlier_refused + 1
@@ -381,35 +397,14 @@ class Engine:
 
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for; never journalled."""
-        row = self._last
-        measured: dict[str, float | None] = dict.fromkeys(
-            ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
-        )
-        if row is not None:
-            measured = {
-                name: float(value) if np.isfinite(value := getattr(row, name)[0]) else None
-                for name in measured
-            }
-        where = self._standing
-        waits = where.waits_for if where else "a determination to begin"
-        if self._segment is None or self._last_reading_ms is None:
-            return Indication(
-                cell=self.settings.cell,
-                at=None,
-                age_s=None,
-                **measured,
-                ph=None,
-                phase="idle",
-                waits_for=waits,
-            )
-        return Indication(
-            cell=self.settings.cell,
-            at=self._text(self._last_reading_ms),
-            age_s=(self._now_ms - self._last_reading_ms) / 1000,
-            **measured,
-            ph=self._live_ph(measured["mv"], measured["temperature_c"]),
-            phase=where.phase.value if where else "idle",
-            waits_for=waits,
+        heard_ms = None if self._segment is None else self._last_reading_ms
+        return indication(
+            self.settings.cell,
+            self._last,
+            at=None if heard_ms is None else self._text(heard_ms),
+            age_s=None if heard_ms is None else (self._now_ms - heard_ms) / 1000,
+            ph_of=self._live_ph,
+            where=self._standing,
         )
 
     def _live_ph(self, mv: float | None, temperature_c: float | None) -> float | None:

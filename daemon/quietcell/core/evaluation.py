@@ -112,7 +112,7 @@ def evaluate(
         ph_25c=_ph_25c(settings, budget.ph, temperature_c, conductivity),
         ph_allowed=allowed,
         ph_margin=margin,
-        sample_age_s=60.0 * settings.hold_up_ml / flow if settings.hold_up_ml and flow else None,
+        sample_age_s=settings.sample_age_s(flow),
         faults=tuple(faults),
         qualifiers=tuple(qualifiers),
         calibration_age_d=age_d,

@@ -54,6 +54,12 @@ class CellSettings:
         factor = nernst_factor_mv(25.0 if temperature_c is None else temperature_c)
         return self.line.slope_pct / 100.0 * factor
 
+    def sample_age_s(self, flow_ml_min: float | None) -> float | None:
+        """Return the time from sample point to electrode, s; None where hold-up or flow is not known."""
+        if not self.hold_up_ml or not flow_ml_min:
+            return None
+        return 60.0 * self.hold_up_ml / flow_ml_min
+
     def as_json(self) -> dict[str, Json]:
         """Return the settings as JSON values."""
         plain = {f.name: getattr(self, f.name) for f in fields(self)}

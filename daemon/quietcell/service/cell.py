@@ -9,7 +9,8 @@ import numpy as np
 import structlog
 
 from quietcell.contracts import Clock, MeterDriver
-from quietcell.core.engine import TICK_MS, Engine, Indication
+from quietcell.core.engine import TICK_MS, Engine
+from quietcell.core.indication import Indication
 from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause

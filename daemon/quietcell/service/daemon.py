@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, MeterDriver
-from quietcell.core.engine import Indication
+from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
 from quietcell.errors import ConfigError

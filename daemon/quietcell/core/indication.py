@@ -1,0 +1,53 @@
+"""The indication: a live reading nobody has accepted, and what the cell waits for."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietcell.core.endpoint.machine import Standing
+from quietcell.core.readings import ReadingBlock
+
+_QUANTITIES = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Indication:
+    """A live reading nobody has accepted, and what the cell waits for."""
+
+    cell: str
+    at: str | None
+    """Receipt of the last reading."""
+    age_s: float | None
+    mv: float | None
+    temperature_c: float | None
+    conductivity_us_cm: float | None
+    flow_ml_min: float | None
+    ph: float | None
+    phase: str
+    waits_for: str
+
+
+def indication(
+    cell: str,
+    last: ReadingBlock | None,
+    *,
+    at: str | None,
+    age_s: float | None,
+    ph_of: Callable[[float | None, float | None], float | None],
+    where: Standing | None,
+) -> Indication:
+    """Put together what a cell shows from its last reading and where its determination stands."""
+    measured: dict[str, float | None] = dict.fromkeys(_QUANTITIES)
+    if last is not None:
+        values = {name: float(getattr(last, name)[0]) for name in _QUANTITIES}
+        measured = {name: value if np.isfinite(value) else None for name, value in values.items()}
+    return Indication(
+        cell=cell,
+        at=at,
+        age_s=age_s,
+        **measured,
+        ph=ph_of(measured["mv"], measured["temperature_c"]),
+        phase=where.phase.value if where else "idle",
+        waits_for=where.waits_for if where else "a determination to begin",
+    )
