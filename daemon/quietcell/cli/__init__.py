@@ -17,6 +17,7 @@ COMMANDS = {
     "export": "Write readings of the ledger as a recording.",
     "verify": "Check that nothing in the ledger was changed.",
     "status": "Show what each cell reads and waits for.",
+    "ports": "List serial ports by names that stay.",
     "drivers": "List installed drivers and their settings.",
     "config": "Check a configuration; print its schema or an example.",
 }

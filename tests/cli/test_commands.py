@@ -1,0 +1,124 @@
+"""Commands as people and scripts use them: what they print and how they end."""
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from serial.tools import list_ports
+from serial.tools.list_ports_common import ListPortInfo
+
+from quietcell.cli import COMMANDS, main
+from quietcell.cli.ports import serial_ports
+from quietcell.config import example_text
+from quietcell.service.control import ControlSocket
+from tests.support.ledgers import note, open_ledger
+
+
+def status_of(*words: str) -> int:
+    """Run a command and return its exit status."""
+    with pytest.raises(SystemExit) as ended:
+        main(list(words))
+    return int(ended.value.code or 0)
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    """A ledger of three records."""
+
+    async def fill() -> None:
+        ledger = open_ledger(tmp_path)
+        await ledger.record([note(1), note(2), note(3)])
+        await ledger.close()
+
+    asyncio.run(fill())
+    return tmp_path
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of(name, "--help") == 0
+    assert "Usage:" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [["nonsense"], ["run"], ["verify"], ["verify", "--ledger", "/nowhere"]])
+def test_wrong_use_ends_with_64(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of(*words) == 64
+    assert capsys.readouterr().err
+
+
+def test_the_example_passes_its_own_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "example.toml"
+    path.write_text(example_text())
+    assert status_of("config", "check", "--config", str(path)) == 0
+    assert "live-feed-room" in capsys.readouterr().out
+
+
+def test_faults_of_a_configuration_end_with_78_and_their_lines(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "wrong.toml"
+    path.write_text('[site]\nname = 5\n[cells.hall]\ndriver = "line-straem"\nsettings = {}\n')
+    assert status_of("run", "--config", str(path)) == 78
+    lines = capsys.readouterr().err.splitlines()
+    assert any(line.startswith(f"{path}:2: site.name") for line in lines)
+    assert any("line-stream" in line for line in lines if line.startswith(f"{path}:4"))
+
+
+def test_verify_tells_a_sound_ledger_from_a_cut_one(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of("verify", "--ledger", str(ledger), "--json") == 0
+    sound = json.loads(capsys.readouterr().out)
+    assert (sound["records"], sound["fault"]) == (3, None)
+    assert status_of("verify", "--ledger", str(ledger), "--head", sound["head"]) == 0
+    assert status_of("verify", "--ledger", str(ledger), "--head", "0" * 64) == 1
+    assert "witnessed" in capsys.readouterr().out
+
+
+def test_status_without_a_daemon_says_so(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of("status", "--ledger", str(ledger)) == 1
+    assert "Is `quietcell run` running" in capsys.readouterr().err
+
+
+def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of("drivers", "--json") == 0
+    assert {"line-stream", "line-poll"} <= {row["name"] for row in json.loads(capsys.readouterr().out)}
+    assert status_of("drivers", "line-poll") == 0
+    assert "quiet_s" in capsys.readouterr().out
+
+
+def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    def port(name: str) -> ListPortInfo:
+        info: Any = ListPortInfo(str(tmp_path / name))
+        (tmp_path / name).touch()
+        info.vid, info.pid, info.serial_number = 1, 2, "0001"
+        return info  # type: ignore[no-any-return] # built without types
+
+    monkeypatch.setattr(list_ports, "comports", lambda: [port("ttyUSB1"), port("ttyUSB0")])
+    (tmp_path / "by-path").mkdir()
+    (tmp_path / "by-path" / "socket-2").symlink_to(tmp_path / "ttyUSB1")
+    first, second = serial_ports(tmp_path)
+    assert (first.twin, second.twin) == (True, True)
+    assert first.by_path is None
+    assert second.by_path == str(tmp_path / "by-path" / "socket-2")
+
+
+async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_nothing(tmp_path: Path) -> None:
+    asked: list[dict[str, Any]] = []
+
+    async def status(request: dict[str, Any]) -> dict[str, Any]:
+        asked.append(request)
+        return {"site": "merrow-sound"}
+
+    async with ControlSocket(tmp_path, {"status": status}):
+        reader, writer = await asyncio.open_unix_connection(tmp_path / "control.sock")
+        for line in (b"{", b"[1]", b'{"command": 5}', b'{"command": "launch"}', b"\xff\xfe"):
+            writer.write(line + b"\n")
+            assert json.loads(await reader.readline())["ok"] is False
+        writer.write(b'{"command": "status"}\n')
+        assert json.loads(await reader.readline()) == {"ok": True, "site": "merrow-sound"}
+        writer.write(b"x" * 200_000 + b"\n")
+        assert await reader.read() == b""  # beyond the limit: hung up
+        writer.close()
+    assert len(asked) == 1
+    assert not (tmp_path / "control.sock").exists()
