@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from quietcell.cli.demo_view import Story, show_plain, show_table, summary
+from quietcell.cli.demo_view import Story, show_plain, show_table, subscription, summary
 from quietcell.config import load_config
 from quietcell.errors import QuietcellError, UsageError
 from quietcell.ledger.journal import Journal
@@ -111,7 +111,7 @@ def _broker(named: str | None, stack: ExitStack) -> tuple[tuple[str, int] | None
         host, _, port = named.rpartition(":")
         if not host or not port.isdecimal():
             raise UsageError("--broker wants HOST:PORT, such as 127.0.0.1:1883")
-        return (host, int(port)), f"Publishing to {named}."
+        return (host, int(port)), f"Publishing to {named}:\n  {subscription(host, int(port))}\n"
     try:
         import iotcore  # noqa: PLC0415 # only the demonstration needs it
     except ImportError:
@@ -120,7 +120,8 @@ def _broker(named: str | None, stack: ExitStack) -> tuple[tuple[str, int] | None
         probe.bind(("127.0.0.1", 0))
         port_number: int = probe.getsockname()[1]
     stack.enter_context(iotcore.Broker(port=port_number, listen="127.0.0.1"))
-    return ("127.0.0.1", port_number), f"A broker listens on 127.0.0.1:{port_number}."
+    watch = subscription("127.0.0.1", port_number)
+    return ("127.0.0.1", port_number), f"To see the results arrive, run in another terminal:\n  {watch}\n"
 
 
 @contextlib.contextmanager

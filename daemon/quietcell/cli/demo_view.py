@@ -111,6 +111,11 @@ def _live(indication: Indication) -> str:
     return ", ".join(parts)
 
 
+def subscription(host: str, port: int) -> str:
+    """Return the command that shows the results as they arrive."""
+    return f"mosquitto_sub -h {host} -p {port} -t 'quietcell/merrow-sound/+/result' -v"
+
+
 def summary(story: Story, place: Path, broker: tuple[str, int] | None) -> str:
     """Return what happened, where it lies and what to try next."""
     lines = ["", "What happened"]
@@ -131,11 +136,7 @@ def summary(story: Story, place: Path, broker: tuple[str, int] | None) -> str:
         f"The configuration that ran:    {place / 'demo.toml'}",
     ]
     if broker is not None:
-        host, port = broker
-        lines.append(
-            "While it runs, another terminal sees the results with:\n"
-            f"  mosquitto_sub -h {host} -p {port} -t 'quietcell/merrow-sound/+/result' -v"
-        )
+        lines.append(f"What showed the results on MQTT:  {subscription(*broker)}")
     return "\n".join(lines)
 
 
