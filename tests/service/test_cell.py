@@ -11,6 +11,7 @@ from quietcell.core.readings import Reading
 from quietcell.core.records import Json
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service import cell as cell_module
+from quietcell.service import recovery
 from quietcell.service.cell import CellTask
 from quietcell.service.records import DaemonIds
 from quietcell.service.recovery import engine_input, last_run, next_segment, unfinished_bodies
@@ -174,3 +175,17 @@ async def test_killed_run_is_finished_from_what_it_stored(tmp_path: Path) -> Non
     assert next_segment(cut.ledger.journal, "live-feed-room") == 2
     await cut.ledger.close()
     await whole.ledger.close()
+
+
+async def test_run_of_another_engine_is_closed_and_not_recomputed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(tmp_path)
+    await bench.run(meter_readings(50), 52)
+    database = bench.ledger.journal._database
+    database.execute("DELETE FROM journal WHERE seq = (SELECT max(seq) FROM journal)")
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    (end,) = unfinished_bodies(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
+    assert end.as_json()["cause"] == "interrupted"
+    assert end.id not in {body["id"] for body in bench.bodies()}
+    await bench.ledger.close()

@@ -12,9 +12,9 @@ import structlog
 
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
-from quietcell.core.records import Body, Json
+from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import utc_ms
+from quietcell.core.times import rfc3339, utc_ms
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 
@@ -23,7 +23,7 @@ from quietcell.ledger.readings_files import ReadingsFiles
 class StoredRun:
     """The segments one engine went through, as the journal tells."""
 
-    settings: CellSettings
+    plain_settings: dict[str, Json]
     segments: list[dict[str, Json]]
     """Bodies of the segments that began, in order."""
     ends: dict[int, dict[str, Json]]
@@ -32,6 +32,13 @@ class StoredRun:
     """UTC of the last record of the cell in this run, ms."""
     ids: set[str]
     """Ids of all its bodies in the journal."""
+    engine_version: int
+    """Of the program that ran."""
+
+    @property
+    def settings(self) -> CellSettings:
+        """What the engine worked with."""
+        return CellSettings.from_json(self.plain_settings)
 
 
 def last_run(journal: Journal, cell: str) -> StoredRun | None:
@@ -40,9 +47,10 @@ def last_run(journal: Journal, cell: str) -> StoredRun | None:
     segments: list[dict[str, Json]] = []
     ends: dict[int, dict[str, Json]] = {}
     settings: dict[str, Json] = {}
-    last_at_ms, ids = 0, set()
+    last_at_ms, ids, version = 0, set(), ENGINE_VERSION
     for record in journal.of_cell(cell, after=began - 1):
-        body = record.body()
+        envelope = record.envelope()
+        body, version = envelope["body"], envelope["engine_version"]
         if body["id"].startswith("daemon."):
             continue  # about the port or the clock; no work of the engine
         ids.add(body["id"])
@@ -57,17 +65,18 @@ def last_run(journal: Journal, cell: str) -> StoredRun | None:
     if not segments:
         return None
     return StoredRun(
-        settings=CellSettings.from_json(settings),
+        plain_settings=settings,
         segments=segments,
         ends=ends,
         last_at_ms=last_at_ms,
         ids=ids,
+        engine_version=version,
     )
 
 
 def engine_input(run: StoredRun, readings: ReadingsFiles) -> Iterator[EngineInput]:
     """Yield what the engine of a run was fed; an end that was never recorded is an interruption."""
-    cell = run.settings.cell
+    cell = run.plain_settings["cell"]
     for body in run.segments:
         number, anchor_ms = body["segment"], utc_ms(body["at"])
         yield SegmentBegan(
@@ -89,14 +98,30 @@ def unfinished_bodies(journal: Journal, readings: ReadingsFiles, cell: str) -> l
     run = last_run(journal, cell)
     if run is None or run.segments[-1]["segment"] in run.ends:
         return []
+    log = structlog.get_logger().bind(cell=cell)
+    if run.engine_version != ENGINE_VERSION:
+        log.warning("interrupted run closed without recomputing it", engine_version=run.engine_version)
+        return [_bare_end(cell, run)]
     engine = Engine(run.settings)
     missing = [
         body for item in engine_input(run, readings) for body in engine.take(item) if body.id not in run.ids
     ]
-    structlog.get_logger().info(
-        "interrupted run finished from stored readings", cell=cell, records=len(missing)
-    )
+    log.info("interrupted run finished from stored readings", records=len(missing))
     return missing
+
+
+def _bare_end(cell: str, run: StoredRun) -> SegmentBody:
+    """Return the end of a segment that another engine began: its verdicts are not ours to complete."""
+    number = run.segments[-1]["segment"]
+    ordinals = (int(text.rpartition(".")[2]) for text in run.ids if text.startswith(f"{cell}.{number}."))
+    return SegmentBody(
+        id=f"{cell}.{number}.{max(ordinals) + 1}",
+        cell=cell,
+        at=rfc3339(run.last_at_ms),
+        segment=number,
+        state="ended",
+        cause="interrupted",
+    )
 
 
 def next_segment(journal: Journal, cell: str) -> int:
