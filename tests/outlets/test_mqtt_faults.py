@@ -310,6 +310,19 @@ async def test_a_refused_connection_is_told_once_and_in_words(
     assert "Not authorized" in away[0]
 
 
+async def test_a_connection_closed_before_the_greeting_is_noticed_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, logs: list[dict[str, object]]
+) -> None:
+    async def slam(peer: Peer) -> None:
+        peer.close()
+
+    monkeypatch.setattr(mqtt_client, "ANSWER_S", 300.0)  # waiting for an answer would fail the test
+    async with ScriptedBroker(on_connect=slam) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await until(lambda: delivery.backoff.in_a_row > 2)
+    (away,) = [str(log["text"]) for log in logs if log["event"] == "broker away"]
+    assert "closed by the broker before it answered" in away
+
+
 async def test_a_broker_that_is_not_there_is_told_in_words(
     tmp_path: Path, logs: list[dict[str, object]]
 ) -> None:
