@@ -1,7 +1,7 @@
 """How far each outlet has come: one row an outlet, apart from the journal.
 
-A cursor may lag behind what was delivered (delivery is at least once), never run ahead of it, so
-its commits need not be synchronous.
+A cursor may lag behind what was delivered (delivery is at least once), never run ahead of it. Its
+commits are synchronous all the same: which daily file may hold unknown bytes must survive a power cut.
 """
 
 import json
@@ -28,7 +28,6 @@ class Cursors:
 
     def __init__(self, folder: Path) -> None:
         self._database = open_file(folder / "cursors.sqlite", layout=_LAYOUT, version=1)
-        self._database.execute("PRAGMA synchronous = NORMAL")
 
     def get(self, outlet: str) -> Cursor:
         """Return where an outlet stands; a new one stands before the first record."""
