@@ -98,6 +98,19 @@ def test_ph_in_place_of_mv_becomes_the_potential_of_a_theoretical_electrode() ->
     assert math.isnan(chunk.columns["mv"][1])
 
 
+def test_ph_beside_a_thermometer_fault_is_not_measured() -> None:
+    columns = {"time": "t", "ph": "pH", "temperature_c": "T"}
+    layout = Layout(columns=columns, time="elapsed-s", required=frozenset({"ph"}))
+    chunk = only_chunk("t,pH,T\n0,7.8,-242.02\n", layout)
+    assert math.isnan(chunk.columns["mv"][0])
+    assert chunk.columns["temperature_c"][0] == -242.02
+
+
+def test_an_elapsed_time_beyond_all_reason_is_told() -> None:
+    with pytest.raises(RecordingError, match=r"loop.csv:2: time: '1e300' is no time"):
+        read("t,e\n1e300,1\n", Layout(columns={"time": "t", "mv": "e"}, time="elapsed-s"))
+
+
 GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
 
 
@@ -109,6 +122,14 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
         (GOOD + "yesterday,1,21\n", "loop.csv:3: time: 'yesterday' is no time"),
         (GOOD + "2026-03-01T08:00:01,1,21\n", "loop.csv:3: time"),
         (GOOD + "2026-03-01T08:00:01Z,1.x,21\n", "loop.csv:3: mv: '1.x' is no number"),
+        (GOOD + "2026-03-01T08:00:01Z,-102,31,25\n", "loop.csv:3: the row has 4 cells, the header 3"),
+        (GOOD + "2026-03-01T08:00:01Z,inf,21\n", "loop.csv:3: mv: 'inf' is no number"),
+        (GOOD + "2026-03-01T08:00:01Z,1_0,21\n", "loop.csv:3: mv: '1_0' is no number"),
+        (GOOD + '2026-03-01T08:00:01Z,"1\n' + "x,1,2\n" * 20_000, "longer than 65536 characters"),
+        (
+            "time,mv,flags,segment\n2026-03-01T08:00:00Z,5,began-started,1\n",
+            "loop.csv:2: flags: a mark of a segment's end carries no quantity",
+        ),
         (GOOD + "2026-03-01T08:00:01Z,1\n", "loop.csv:3: temperature_c: the row has only 2 cells"),
         (GOOD + "2026-03-01T07:00:00Z,1,21\n", "loop.csv:3: time: time goes back"),
         (

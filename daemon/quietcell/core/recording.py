@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import FLAG_BY_LABEL, Quantity, ReadingBlock, flag_labels
 from quietcell.core.times import rfc3339, utc_ms
-from quietcell.errors import RecordingError
+from quietcell.errors import DomainError, RecordingError
 
 QUANTITIES: Final = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
 HEADER: Final = ("time", *QUANTITIES, "flags", "segment")
@@ -28,6 +28,10 @@ _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
 _PH_LINE = Line(slope_pct=100.0, zero_mv=0.0)
 """A recording of pH in place of mV is put back to the potential of a theoretical electrode."""
 CHUNK_ROWS = 5000
+LONGEST_S = 1e9
+"""Some thirty years; more is no recording's elapsed time."""
+LONGEST_LINE = 64 * 1024
+"""A longer line, or a cell that goes on over so many characters, is no recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,13 +95,36 @@ class Chunk:
 Piece = Mark | Chunk
 
 
+def _bounded(lines: Iterable[str], name: str) -> Iterator[str]:
+    """Pass lines on, but no quoted cell that never ends: memory stays flat."""
+    open_quote, held = False, 0
+    for number, line in enumerate(lines, 1):
+        held = held + len(line) if open_quote else len(line)
+        if held > LONGEST_LINE:
+            raise RecordingError(
+                f"a line or quoted cell is longer than {LONGEST_LINE} characters", subject=f"{name}:{number}"
+            )
+        if line.count('"') % 2:
+            open_quote = not open_quote
+        yield line
+
+
+def _mv_of(ph: float, temperature_c: float) -> float:
+    """Return a theoretical electrode's potential; NaN where pH or temperature can't be."""
+    try:
+        return float(_PH_LINE.mv(ph, temperature_c))
+    except DomainError:
+        return math.nan
+
+
 class _Reader:
     """Reads rows and collects chunks."""
 
     def __init__(self, lines: Iterable[str], layout: Layout, name: str) -> None:
         self._layout = layout
         self._name = name
-        self._rows = csv.reader(lines)
+        self._rows = csv.reader(_bounded(lines, name))
+        self._width = 0
         self._place = self._find_columns()
         self._utc: list[int] = []
         self._values: dict[str, list[float]] = {quantity: [] for quantity in QUANTITIES}
@@ -115,6 +142,7 @@ class _Reader:
         header = [cell.strip().lstrip("\ufeff") for cell in next(self._rows, [])]
         if not any(header):
             raise RecordingError("no header line", subject=self._name, hint=f"Expected {','.join(HEADER)}")
+        self._width = len(header)
         place = {}
         for key, heading in self._layout.columns.items():
             if heading in header:
@@ -133,12 +161,17 @@ class _Reader:
         for row in self._rows:
             if not row:
                 continue
+            if len(row) > self._width:
+                # A decimal comma would shift every value behind it into the wrong column.
+                raise self._fault(f"the row has {len(row)} cells, the header {self._width}")
             at, segment = self._time(row, number), self._segment_of(row)
             number += 1
             labels = self._cell(row, "flags").split()
             marks = [label for label in labels if label.startswith((BEGAN, ENDED))]
             if marks:
                 yield from self._flush()
+                if any(self._cell(row, quantity) for quantity in QUANTITIES):
+                    raise self._fault("a mark of a segment's end carries no quantity", "flags")
                 self._segment, self._last_utc = segment, None
                 yield self._mark(at, segment, labels)
                 continue
@@ -167,7 +200,7 @@ class _Reader:
             ph, temperature_c = self._number(row, "ph"), values["temperature_c"]
             if math.isnan(temperature_c):
                 temperature_c = 25.0  # only the theoretical electrode's own temperature: it cancels below
-            values["mv"] = math.nan if math.isnan(ph) else float(_PH_LINE.mv(ph, temperature_c))
+            values["mv"] = _mv_of(ph, temperature_c)
         for quantity, value in values.items():
             self._values[quantity].append(value)
         bits = 0
@@ -204,8 +237,10 @@ class _Reader:
         try:
             value = float(text)
         except ValueError:
-            raise self._fault(f"{text!r} is no number; leave the cell empty if not measured", key) from None
-        return value if math.isfinite(value) else math.nan
+            value = math.nan
+        if "_" in text or not math.isfinite(value):
+            raise self._fault(f"{text!r} is no number; leave the cell empty if not measured", key)
+        return value
 
     def _time(self, row: list[str], number: int) -> int:
         if self._layout.time == "row":
@@ -213,7 +248,7 @@ class _Reader:
         text = self._cell(row, "time")
         if self._layout.time == "elapsed-s":
             elapsed_s = self._number(row, "time")
-            if math.isnan(elapsed_s):
+            if math.isnan(elapsed_s) or abs(elapsed_s) > LONGEST_S:
                 raise self._fault(f"{text!r} is no time in seconds", "time")
             return self._layout.start_utc_ms + round(elapsed_s * 1000)
         try:
