@@ -9,11 +9,10 @@ silence first.
 """
 
 import asyncio
-import contextlib
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import ClassVar, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import Flag, Reading
@@ -61,6 +60,14 @@ class LinePollSettings(PortSettings, LineFormatSettings):
     give_up_after: int = Field(
         default=5, ge=1, le=1000, description="Questions without answer after which the port is opened anew."
     )
+
+    @model_validator(mode="after")
+    def _question_exists(self) -> Self:
+        try:
+            self.question.encode(self.encoding)
+        except UnicodeError:
+            raise ValueError(f"question {self.question!r} does not exist in {self.encoding}") from None
+        return self
 
 
 class LinePoll:
@@ -114,8 +121,7 @@ class LinePoll:
         owner, self._owner = self._owner, None
         if owner is not None:
             owner.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await owner
+            await asyncio.wait({owner})  # unlike awaiting it, leaves a cancellation of our caller alone
         if self._silence is not None:
             self._silence.cancel()
             self._silence = None
@@ -126,26 +132,35 @@ class LinePoll:
     # --- the exchange --------------------------------------------------------------------------
 
     async def _ask_for_ever(self, port: Port) -> None:
-        settings, unanswered = self._settings, 0
+        """Own the exchange; whatever ends it reaches whoever reads."""
         try:
-            await self._until_silent(settings.quiet_s)
-            while True:
-                asked_ms = self._clock.boot_ms()
-                if self._waiting.is_full or await self._exchange(port):
-                    unanswered = 0
-                else:
-                    unanswered += 1
-                    if unanswered >= settings.give_up_after:
-                        raise ReplyTimeoutError(
-                            f"{unanswered} questions without an answer",
-                            subject=settings.port,
-                            hint="Is the meter on? Are question, baud and terminator right?",
-                        )
-                    await self._until_silent(settings.quiet_s)
-                spent_s = (self._clock.boot_ms() - asked_ms) / 1000
-                await self._clock.sleep(max(0.0, settings.interval_s - spent_s))
+            await self._ask(port)
         except DriverError as error:
             self._waiting.fail(error)
+        except Exception as error:  # noqa: BLE001 # whoever reads must not wait for ever
+            text = f"asking broke: {type(error).__name__}: {error}"
+            broken = DriverError(text, subject=self._settings.port)
+            broken.__cause__ = error
+            self._waiting.fail(broken)
+
+    async def _ask(self, port: Port) -> None:
+        settings, unanswered = self._settings, 0
+        await self._until_silent(settings.quiet_s)
+        while True:
+            asked_ms = self._clock.boot_ms()
+            if self._waiting.is_full or await self._exchange(port):
+                unanswered = 0
+            else:
+                unanswered += 1
+                if unanswered >= settings.give_up_after:
+                    raise ReplyTimeoutError(
+                        f"{unanswered} questions without an answer",
+                        subject=settings.port,
+                        hint="Is the meter on? Are question, baud and terminator right?",
+                    )
+                await self._until_silent(settings.quiet_s)
+            spent_s = (self._clock.boot_ms() - asked_ms) / 1000
+            await self._clock.sleep(max(0.0, settings.interval_s - spent_s))
 
     async def _exchange(self, port: Port) -> bool:
         """Ask once; False when no line came in time or what came was no reading."""
@@ -235,9 +250,12 @@ class LinePoll:
             if isinstance(item, Line):
                 if not item.content.strip():
                     continue
-                if self._echo_due and item.content.strip() == self._question.strip():
+                if self._echo_due and item.content.lstrip().startswith(self._question.strip()):
+                    # The echo ends as the question does: the answer may follow it in the same line.
                     self._echo_due = False
-                    continue
+                    item = Line(item.content.lstrip()[len(self._question.strip()) :])  # noqa: PLW2901 # the rest
+                    if not item.content.strip():
+                        continue
             if self._answer is not None and not self._answer.done():
                 self._answer.set_result((self._received_ms, item))
             else:

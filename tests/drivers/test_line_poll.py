@@ -78,6 +78,20 @@ async def test_an_echo_is_dropped(terminal: PseudoTerminal) -> None:
     meter.leave()
 
 
+async def test_an_echo_that_ends_otherwise_than_the_answer_is_dropped(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda n: QUESTION.rstrip(b"\n") + f"{n}.5;21.0!".encode())
+    driver = make(terminal.port, echo=True, terminator="!")
+    await driver.open()
+    assert [reading.mv for reading in await fetch(driver, 2)][:2] == [1.5, 2.5]
+    await driver.close()
+    meter.leave()
+
+
+def test_a_question_outside_the_character_set_is_a_fault_of_the_settings() -> None:
+    with pytest.raises(ValueError, match="does not exist in latin-1"):
+        make("/dev/null", question="Ω?")
+
+
 async def test_a_late_answer_is_never_taken_for_the_next_ones(terminal: PseudoTerminal) -> None:
     loop = asyncio.get_running_loop()
 
