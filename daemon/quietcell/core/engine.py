@@ -36,7 +36,7 @@ from quietcell.core.records import (
     SegmentBody,
     Verdict,
 )
-from quietcell.core.screening import screen
+from quietcell.core.screening import Screen
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import ClockWentBackError, ContractError, DomainError
@@ -75,6 +75,8 @@ class Engine:
         self._readings = 0
         self._pending: list[ReadingBlock] = []
         self._history = History()
+        """Readings of the segment that count."""
+        self._screen = self._new_screen()
         self._last_reading_ms: int | None = None
         self._gap_before: str = "silence"
         self._attempt: Attempt | None = None
@@ -141,6 +143,7 @@ class Engine:
         self._now_ms = self._fed_ms = -1
         self._readings = 0
         self._history = History()
+        self._screen = self._new_screen()
         if began.cause in ("started", "reloaded"):
             yield ConfigurationBody(**self._identity(0), settings=self.settings.as_json())
         yield SegmentBody(
@@ -240,14 +243,21 @@ class Engine:
         self._gap_before = "silence"
         self._last_reading_ms = int(block.ms[-1])
         self._readings += len(block)
-        screened = screen(block)
-        for row, labels in screened.labels:
-            self._disturb(int(block.ms[row]), Reason.FLAGGED_READINGS)
-            if self._attempt is not None:
+        screened = self._screen.screen(block)
+        for ms, _ in screened.disturbances:
+            self._disturb(ms, Reason.FLAGGED_READINGS)
+        if self._attempt is not None:
+            for _, labels in screened.labels:
                 self._attempt.rejected.update(labels)
-        self._history.append(block)
+        self._history.append(screened.counting(block))
         self._history.forget_before(self._last_reading_ms - HISTORY_MS)
         self._last = block[-1:]
+
+    def _new_screen(self) -> Screen:
+        criterion = self.settings.criterion
+        return Screen(
+            self.settings.line, resolution_mv=criterion.resolution_mv, max_gap_s=criterion.max_gap_s
+        )
 
     def _event(self, ms: int) -> Iterator[Body]:
         """Look for carbon dioxide, judge the open determination, or begin one that is due."""
@@ -272,6 +282,10 @@ class Engine:
             disturbance=self._disturbance,
             mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
         )
+        if self._standing.phase is Phase.AT_REST and self._history.last_ms != self._last_reading_ms:
+            text = "a reading that counts: the last does not, so the level may have moved"
+            lacks = (Reason.FLAGGED_READINGS,)
+            self._standing = replace(self._standing, phase=Phase.JUDGING, lacks=lacks, waits_for=text)
         if self._standing.phase is Phase.AT_REST:
             self._standing = self._allowed_by_chemistry(window, self._standing, ms)
         if self._standing.phase is Phase.AT_REST:
@@ -281,7 +295,7 @@ class Engine:
 
     def _look_for_co2(self, ms: int) -> Iterator[Body]:
         block = self._history.between(ms - CARBONIC_LOOK_MS, ms)
-        counting = (block.flags == 0) & np.isfinite(block.conductivity_us_cm)
+        counting = np.isfinite(block.conductivity_us_cm)
         mv, temperature_c = mean_of(block.mv[counting]), mean_of(block.temperature_c[counting])
         conductivity = mean_of(block.conductivity_us_cm[counting])
         if mv is None or temperature_c is None or conductivity is None:
