@@ -20,13 +20,13 @@ import numpy as np
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
 from quietcell.core.evaluation import evaluate, mean_of
-from quietcell.core.history import History
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.carbonic_line import LOOK_MS as CARBONIC_LOOK_MS
 from quietcell.core.ingress.carbonic_line import CarbonicLine, look
 from quietcell.core.ingress.episode import episode_body
 from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
+from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
     Body,
     ConfigurationBody,
@@ -36,7 +36,6 @@ from quietcell.core.records import (
     SegmentBody,
     Verdict,
 )
-from quietcell.core.screening import Screen
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import ClockWentBackError, ContractError, DomainError
@@ -44,8 +43,6 @@ from quietcell.errors import ClockWentBackError, ContractError, DomainError
 TICK_MS = 1000
 LOOK_MS = 5000
 """A determination is looked at so often; every tick where the window is shorter than four looks."""
-HISTORY_MS = 3_600_000
-"""Readings older than this say nothing about what is still to come."""
 _ENDS_RUN = {
     "stopped": Reason.STOPPED,
     "interrupted": Reason.STOPPED,
@@ -72,23 +69,12 @@ class Engine:
         """All events up to here have happened."""
         self._fed_ms = -1
         """Time of the last input."""
-        self._readings = 0
-        self._pending: list[ReadingBlock] = []
-        self._history = History()
-        """Readings of the segment that count."""
-        self._screen = self._new_screen()
-        self._last_reading_ms: int | None = None
-        self._gap_before: str = "silence"
+        self._reception = Reception(settings)
         self._attempt: Attempt | None = None
         self._standing: Standing | None = None
-        self._quiet_since_ms = 0
-        """The last disturbance; windows hold only later readings."""
-        self._disturbance = Reason.GAP
-        """What it was; a cell that nothing disturbed lacks readings."""
         self._look_every_ms = LOOK_MS if settings.criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS
         self._due_ms = 0
         self._earlier_refused = 0
-        self._last: ReadingBlock | None = None
         self._carbonic = CarbonicLine()
         self._episodes: tuple[str, ...] = ()
         """Ids of the records that opened the episodes still open."""
@@ -117,7 +103,7 @@ class Engine:
             if np.any(np.diff(item.ms) < 0):
                 raise ClockWentBackError("readings of a block are out of order", subject=self.settings.cell)
             self._fed_ms = last_ms
-            self._pending.append(item)
+            self._reception.hold(item)
             return tuple(self._happen(last_ms - 1))
         self._require_order(item.ms)
         self._fed_ms = item.ms
@@ -141,9 +127,7 @@ class Engine:
         self._segment = began
         self._ordinal = 0
         self._now_ms = self._fed_ms = -1
-        self._readings = 0
-        self._history = History()
-        self._screen = self._new_screen()
+        self._reception.begin_segment(began.cause)
         if began.cause in ("started", "reloaded"):
             yield ConfigurationBody(**self._identity(0), settings=self.settings.as_json())
         yield SegmentBody(
@@ -153,7 +137,6 @@ class Engine:
             cause=began.cause,
             time_quality=began.time_quality,
         )
-        self._gap_before = began.cause
 
     def _end_segment(self, ended: SegmentEnded) -> Iterator[Body]:
         yield from self._see_readings(ended.ms)
@@ -166,15 +149,12 @@ class Engine:
             segment=self._open_segment.segment,
             state="ended",
             cause=ended.cause,
-            readings=self._readings,
+            readings=self._reception.readings,
         )
         self._segment = None
         # The next segment's zero is this instant.
-        if self._last_reading_ms is not None:
-            self._last_reading_ms -= ended.ms
+        self._reception.end_segment(ended.ms)
         self._due_ms -= ended.ms
-        self._quiet_since_ms -= ended.ms
-        self._disturb(0, Reason.GAP)
         self._carbonic.shift(ended.ms)
         if self._attempt is not None:
             self._attempt.shift(ended.ms)
@@ -213,51 +193,18 @@ class Engine:
         )
 
     def _see_readings(self, upto_ms: int) -> Iterator[Body]:
-        """Move pending readings of at most `upto_ms` into the history, noting gaps and flags."""
-        while self._pending and self._pending[0].ms[0] <= upto_ms:
-            block = self._pending.pop(0)
-            rows = int(np.searchsorted(block.ms, upto_ms, side="right"))
-            if rows < len(block):
-                self._pending.insert(0, block[rows:])
-                block = block[:rows]
-            yield from self._see(block)
-
-    def _see(self, block: ReadingBlock) -> Iterator[Body]:
-        max_gap_ms = self.settings.criterion.max_gap_s * 1000
-        before = self._last_reading_ms
-        times = block.ms if before is None else np.concatenate(([before], block.ms))
-        gaps = np.flatnonzero(np.diff(times) > max_gap_ms).tolist()
-        if before is not None and self._gap_before != "silence" and 0 not in gaps:
-            gaps.insert(0, 0)  # a new segment is a gap however short
-        for row in gaps:
-            began_ms, ended_ms = int(times[row]), int(times[row + 1])
-            first_here = row == 0 and before is not None
-            yield GapBody(
-                **self._identity(ended_ms),
-                began=self._text(began_ms),
-                ended=self._text(ended_ms),
-                gap_s=(ended_ms - began_ms) / 1000,
-                cause=self._gap_before if first_here else "silence",
-            )
-            self._disturb(ended_ms - 1, Reason.GAP)
-        self._gap_before = "silence"
-        self._last_reading_ms = int(block.ms[-1])
-        self._readings += len(block)
-        screened = self._screen.screen(block)
-        for ms, _ in screened.disturbances:
-            self._disturb(ms, Reason.FLAGGED_READINGS)
-        if self._attempt is not None:
-            for _, labels in screened.labels:
-                self._attempt.rejected.update(labels)
-        self._history.append(screened.counting(block))
-        self._history.forget_before(self._last_reading_ms - HISTORY_MS)
-        self._last = block[-1:]
-
-    def _new_screen(self) -> Screen:
-        criterion = self.settings.criterion
-        return Screen(
-            self.settings.line, resolution_mv=criterion.resolution_mv, max_gap_s=criterion.max_gap_s
-        )
+        """Let the time of readings of at most `upto_ms` come, noting gaps and what does not count."""
+        for received in self._reception.see(upto_ms):
+            for silence in received.silences:
+                yield GapBody(
+                    **self._identity(silence.ended_ms),
+                    began=self._text(silence.began_ms),
+                    ended=self._text(silence.ended_ms),
+                    gap_s=(silence.ended_ms - silence.began_ms) / 1000,
+                    cause=silence.cause,
+                )
+            if self._attempt is not None:
+                self._attempt.rejected.update(received.rejected)
 
     def _event(self, ms: int) -> Iterator[Body]:
         """Look for carbon dioxide, judge the open determination, or begin one that is due."""
@@ -270,19 +217,19 @@ class Engine:
         attempt = self._attempt
         if ms % self._look_every_ms and ms < attempt.deadline_ms:
             return
-        window = self._window(ms)
+        received, window = self._reception, self._window(ms)
         self._standing = standing(
             window,
-            self._history.between(max(self._quiet_since_ms, ms - HISTORY_MS), ms),
+            received.history.between(max(received.quiet_since_ms, ms - HISTORY_MS), ms),
             self.settings.criterion,
             now_ms=ms,
             began_ms=attempt.began_ms,
-            disturbed_ms=self._quiet_since_ms,
-            silent_ms=ms - (attempt.began_ms if self._last_reading_ms is None else self._last_reading_ms),
-            disturbance=self._disturbance,
+            disturbed_ms=received.quiet_since_ms,
+            silent_ms=ms - (attempt.began_ms if received.last_ms is None else received.last_ms),
+            disturbance=received.disturbance,
             mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
         )
-        if self._standing.phase is Phase.AT_REST and self._history.last_ms != self._last_reading_ms:
+        if self._standing.phase is Phase.AT_REST and received.history.last_ms != received.last_ms:
             text = "a reading that counts: the last does not, so the level may have moved"
             lacks = (Reason.FLAGGED_READINGS,)
             self._standing = replace(self._standing, phase=Phase.JUDGING, lacks=lacks, waits_for=text)
@@ -294,7 +241,7 @@ class Engine:
             yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks))
 
     def _look_for_co2(self, ms: int) -> Iterator[Body]:
-        block = self._history.between(ms - CARBONIC_LOOK_MS, ms)
+        block = self._reception.history.between(ms - CARBONIC_LOOK_MS, ms)
         counting = np.isfinite(block.conductivity_us_cm)
         mv, temperature_c = mean_of(block.mv[counting]), mean_of(block.temperature_c[counting])
         conductivity = mean_of(block.conductivity_us_cm[counting])
@@ -355,16 +302,12 @@ class Engine:
         if self._attempt is not None:
             yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
         if self.settings.mode == "on-request":
-            self._disturb(request.ms, Reason.GAP)  # someone has just put the electrode into the sample
+            self._reception.disturb(
+                request.ms, Reason.GAP
+            )  # someone has just put the electrode into the sample
         self._begin_attempt(
             request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
         )
-
-    def _disturb(self, ms: int, reason: Reason) -> None:
-        """Let windows begin after `ms`."""
-        if ms > self._quiet_since_ms:
-            self._quiet_since_ms = ms
-            self._disturbance = reason
 
     def _close(self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...]) -> DeterminationBody:
         attempt = self._attempt
@@ -377,7 +320,7 @@ class Engine:
             body_id=self._next_id(),
             ended=self._text(ms),
             ended_utc_ms=self._open_segment.utc_ms + ms,
-            quiet_ms=ms - self._quiet_since_ms,
+            quiet_ms=ms - self._reception.quiet_since_ms,
             time_quality=self._open_segment.time_quality,
             earlier_refused=self._earlier_refused,
             episodes=self._episodes,
@@ -394,8 +337,8 @@ class Engine:
         if attempt is None:
             raise ContractError("no determination is open", subject=self.settings.cell)
         begin_ms = ms - round(self.settings.criterion.window_s * 1000)
-        after_ms = max(begin_ms, self._quiet_since_ms, attempt.began_ms)
-        return self._history.between(after_ms, ms)
+        after_ms = max(begin_ms, self._reception.quiet_since_ms, attempt.began_ms)
+        return self._reception.history.between(after_ms, ms)
 
     # --- views ---------------------------------------------------------------------------------
 
@@ -411,10 +354,10 @@ class Engine:
 
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for; never journalled."""
-        heard_ms = None if self._segment is None else self._last_reading_ms
+        heard_ms = None if self._segment is None else self._reception.last_ms
         return indication(
             self.settings.cell,
-            self._last,
+            self._reception.last,
             at=None if heard_ms is None else self._text(heard_ms),
             age_s=None if heard_ms is None else (self._now_ms - heard_ms) / 1000,
             ph_of=self._live_ph,

@@ -1,0 +1,134 @@
+"""Readings on their way in: held until their time has come, screened, and kept while they are needed."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from quietcell.core.history import History
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Reason
+from quietcell.core.screening import Screen
+from quietcell.core.settings import CellSettings
+
+HISTORY_MS = 3_600_000
+"""Readings older than this say nothing about what is still to come."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Silence:
+    """A stretch of time without readings."""
+
+    began_ms: int
+    ended_ms: int
+    cause: str
+    """``silence``, or what began the segment behind it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Received:
+    """What a stretch of readings brought."""
+
+    silences: tuple[Silence, ...]
+    rejected: tuple[str, ...]
+    """Names of what speaks against readings that do not count, one for each of them."""
+
+
+class Reception:
+    """The readings of one cell, segment after segment, on the time of the current one.
+
+    Parameters
+    ----------
+    settings : CellSettings
+        The cell.
+    """
+
+    def __init__(self, settings: CellSettings) -> None:
+        self._settings = settings
+        self._pending: list[ReadingBlock] = []
+        self._screen = self._new_screen()
+        self._silent_since: str = "silence"
+        self.history = History()
+        """Readings of the segment that count."""
+        self.last: ReadingBlock | None = None
+        """The last reading, whether it counts or not."""
+        self.last_ms: int | None = None
+        """Its time; negative when it lies before this segment."""
+        self.readings = 0
+        """Of the segment."""
+        self.quiet_since_ms = 0
+        """The last disturbance; windows hold only later readings."""
+        self.disturbance = Reason.GAP
+        """What it was; a cell that nothing disturbed lacks readings."""
+
+    def begin_segment(self, cause: str) -> None:
+        """Begin anew; `cause` is what to call the silence before the first reading."""
+        self._silent_since = cause
+        self._screen = self._new_screen()
+        self.history = History()
+        self.readings = 0
+
+    def end_segment(self, ended_ms: int) -> None:
+        """Move to the time of the next segment, whose zero lies at `ended_ms`."""
+        if self.last_ms is not None:
+            self.last_ms -= ended_ms
+        self.quiet_since_ms -= ended_ms
+        self.disturb(0, Reason.GAP)
+
+    def hold(self, block: ReadingBlock) -> None:
+        """Take readings whose time has not yet come."""
+        self._pending.append(block)
+
+    def see(self, upto_ms: int) -> Iterator[Received]:
+        """Let the time of all held readings of at most `upto_ms` come."""
+        while self._pending and self._pending[0].ms[0] <= upto_ms:
+            block = self._pending.pop(0)
+            rows = int(np.searchsorted(block.ms, upto_ms, side="right"))
+            if rows < len(block):
+                self._pending.insert(0, block[rows:])
+                block = block[:rows]
+            yield self._see(block)
+
+    def _see(self, block: ReadingBlock) -> Received:
+        silences = tuple(self._silences(block))
+        for silence in silences:
+            self.disturb(silence.ended_ms - 1, Reason.GAP)
+        self._silent_since = "silence"
+        self.last_ms = int(block.ms[-1])
+        self.last = block[-1:]
+        self.readings += len(block)
+        screened = self._screen.screen(block)
+        for ms, _ in screened.disturbances:
+            self.disturb(ms, Reason.FLAGGED_READINGS)
+        self.history.append(screened.counting(block))
+        self.history.forget_before(self.last_ms - HISTORY_MS)
+        return Received(
+            silences=silences, rejected=tuple(name for _, names in screened.labels for name in names)
+        )
+
+    def _silences(self, block: ReadingBlock) -> Iterator[Silence]:
+        max_gap_ms = self._settings.criterion.max_gap_s * 1000
+        before = self.last_ms
+        times = block.ms if before is None else np.concatenate(([before], block.ms))
+        gaps = np.flatnonzero(np.diff(times) > max_gap_ms).tolist()
+        if before is not None and self._silent_since != "silence" and 0 not in gaps:
+            gaps.insert(0, 0)  # a new segment is a gap however short
+        for row in gaps:
+            first_here = row == 0 and before is not None
+            yield Silence(
+                began_ms=int(times[row]),
+                ended_ms=int(times[row + 1]),
+                cause=self._silent_since if first_here else "silence",
+            )
+
+    def _new_screen(self) -> Screen:
+        criterion = self._settings.criterion
+        return Screen(
+            self._settings.line, resolution_mv=criterion.resolution_mv, max_gap_s=criterion.max_gap_s
+        )
+
+    def disturb(self, ms: int, reason: Reason) -> None:
+        """Let windows begin after `ms`."""
+        if ms > self.quiet_since_ms:
+            self.quiet_since_ms = ms
+            self.disturbance = reason
