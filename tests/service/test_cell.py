@@ -1,78 +1,18 @@
 """A cell at work: its meter, the time and the ledger, on a clock the test moves."""
 
-import asyncio
-from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
-from quietcell.core.engine import Engine
 from quietcell.core.readings import Reading
-from quietcell.core.records import Json
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service import cell as cell_module
 from quietcell.service import recovery
 from quietcell.service.cell import CellTask
-from quietcell.service.records import DaemonIds
-from quietcell.service.recovery import engine_input, last_run, next_segment, unfinished_bodies
-from tests.support.scripted_driver import Loss, ScriptedDriver
-from tests.support.stepped_clock import SteppedClock
-from tests.support.streams import cell_settings, determinations, readings
-
-BOOT_MS = 1_000_000
-
-
-def meter_readings(seconds: int, *, start_s: int = 0, seed: int = 1) -> list[Reading]:
-    block = readings(seconds, seed=seed, start_ms=start_s * 1000)
-    return [
-        Reading(boot_ms=BOOT_MS + int(ms), mv=float(mv), temperature_c=float(t))
-        for ms, mv, t in zip(block.ms, block.mv, block.temperature_c, strict=True)
-    ]
-
-
-class Bench:
-    """A ledger, a clock and a cell."""
-
-    def __init__(self, folder: Path) -> None:
-        self.clock = SteppedClock(boot_ms=BOOT_MS)
-        self.ledger = Ledger(folder, stamp=lambda: Stamp(self.clock.utc_ms(), "synchronised"))
-
-    async def run(
-        self, script: Sequence[Reading | Loss | Exception], seconds: float, *, step_at_s: float | None = None
-    ) -> None:
-        """Run a cell for `seconds` of held time; UTC jumps an hour ahead at `step_at_s`."""
-        task = CellTask(
-            cell_settings(),
-            ScriptedDriver(script, self.clock),
-            driver_name="scripted",
-            clock=self.clock,
-            scale=1.0,
-            ledger=self.ledger,
-            ids=DaemonIds(self.ledger.journal.count("run") + 1),
-            segment=next_segment(self.ledger.journal, "live-feed-room"),
-        )
-        stop = asyncio.Event()
-        running = asyncio.create_task(task.run(stop))
-        for step in range(round(seconds * 20)):
-            if step_at_s is not None and step == round(step_at_s * 20):
-                self.clock.utc += 3_600_000
-            await self._step()
-        stop.set()
-        async with asyncio.timeout(20):
-            await running
-
-    async def _step(self) -> None:
-        """Let 50 ms pass, in which everything that begins also ends, commits included."""
-        await self.clock.step(50)
-        async with asyncio.timeout(20):
-            await self.ledger.flush()
-        await self.clock.step(0)
-
-    def bodies(self) -> list[dict[str, Json]]:
-        return [record.body() for record in self.ledger.journal.all()]
-
-    def kinds(self) -> list[str]:
-        return [body["record"] for body in self.bodies()]
+from quietcell.service.recovery import next_segment, unfinished_bodies
+from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings
+from tests.support.scripted_driver import Loss
+from tests.support.streams import determinations
 
 
 @pytest.fixture(autouse=True)
@@ -80,18 +20,6 @@ def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     """Attempts to open a port pause in the machine's own time; on a clock the test moves they need not."""
     monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.001)
     monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.002)
-
-
-def assert_recomputable(bench: Bench) -> None:
-    """Everything the journal holds of the cell comes out again from the stored input, byte for byte."""
-    stored = [body for body in bench.bodies() if not body["id"].startswith("daemon.")]
-    run = last_run(bench.ledger.journal, "live-feed-room")
-    assert run is not None
-    engine = Engine(run.settings)
-    again = [
-        body.as_json() for item in engine_input(run, bench.ledger.readings) for body in engine.take(item)
-    ]
-    assert again == stored
 
 
 async def test_live_run_ends_in_records_anyone_can_recompute(tmp_path: Path) -> None:
@@ -126,7 +54,11 @@ async def test_lost_port_gives_fault_gap_and_new_segment_and_no_window_across(tm
 
 async def test_a_step_of_utc_begins_a_segment_and_changes_no_verdict(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
-    await bench.run(meter_readings(60), 62, step_at_s=10)
+
+    async def jump(_task: CellTask) -> None:
+        bench.clock.utc += 3_600_000
+
+    await bench.run(meter_readings(60), 62, events={10: jump})
     (step,) = [body for body in bench.bodies() if body["record"] == "clock-step"]
     assert step["step_s"] == pytest.approx(3600, abs=0.01)
     causes = [body["cause"] for body in bench.bodies() if body["record"] == "segment"]

@@ -72,7 +72,7 @@ class Engine:
         self._reception = Reception(settings)
         self._attempt: Attempt | None = None
         self._standing: Standing | None = None
-        self._look_every_ms = LOOK_MS if settings.criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS
+        self._look_every_ms = _look_every_ms(settings)
         self._due_ms = 0
         self._earlier_refused = 0
         self._carbonic = CarbonicLine()
@@ -124,10 +124,14 @@ class Engine:
     def _begin_segment(self, began: SegmentBegan) -> Iterator[Body]:
         if self._segment is not None:
             raise ContractError("a segment began inside another", subject=self.settings.cell)
+        if began.settings is not None:
+            self._reconfigure(began.settings)
         self._segment = began
         self._ordinal = 0
         self._now_ms = self._fed_ms = -1
-        self._reception.begin_segment(began.cause)
+        self._reception.begin_segment(began.cause, self.settings)
+        if began.cause == "reloaded":
+            self._due_ms = 0  # what was open was ended for it, so the next begins at once
         if began.cause in ("started", "reloaded"):
             yield ConfigurationBody(**self._identity(0), settings=self.settings.as_json())
         yield SegmentBody(
@@ -137,6 +141,15 @@ class Engine:
             cause=began.cause,
             time_quality=began.time_quality,
         )
+
+    def _reconfigure(self, settings: CellSettings) -> None:
+        """Work with other settings; what is known of the water stays."""
+        if settings.cell != self.settings.cell:
+            raise ContractError(f"settings of {settings.cell} given", subject=self.settings.cell)
+        if settings.line != self.settings.line and not self._carbonic.open:
+            self._carbonic = CarbonicLine()  # a pH by another calibration compares with none before
+        self.settings = settings
+        self._look_every_ms = _look_every_ms(settings)
 
     def _end_segment(self, ended: SegmentEnded) -> Iterator[Body]:
         yield from self._see_readings(ended.ms)
@@ -371,3 +384,7 @@ class Engine:
             return float(self.settings.line.ph(mv, temperature_c))
         except DomainError:
             return None
+
+
+def _look_every_ms(settings: CellSettings) -> int:
+    return LOOK_MS if settings.criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import SegmentCause, SegmentEndCause, TimeQuality
+from quietcell.core.settings import CellSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,6 +19,8 @@ class SegmentBegan:
     utc_ms: int
     cause: SegmentCause
     time_quality: TimeQuality
+    settings: CellSettings | None = None
+    """In force from here on; None: as before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

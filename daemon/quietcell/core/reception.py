@@ -61,8 +61,9 @@ class Reception:
         self.disturbance = Reason.GAP
         """What it was; a cell that nothing disturbed lacks readings."""
 
-    def begin_segment(self, cause: str) -> None:
-        """Begin anew; `cause` is what to call the silence before the first reading."""
+    def begin_segment(self, cause: str, settings: CellSettings) -> None:
+        """Begin anew under `settings`; `cause` is what to call the silence before the first reading."""
+        self._settings = settings
         self._silent_since = cause
         self._screen = self._new_screen()
         self.history = History()

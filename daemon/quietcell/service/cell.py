@@ -88,6 +88,20 @@ class CellTask:
         """Return the live reading and what the cell waits for."""
         return self._engine.indication()
 
+    async def reconfigure(self, settings: CellSettings, *, because: Sequence[Body] = ()) -> None:
+        """Judge by other settings from now on; durable when this returns.
+
+        The open determination ends as `reconfigured` and a segment begins; the port stays open.
+
+        Parameters
+        ----------
+        settings : CellSettings
+            Of the same cell.
+        because : sequence of Body
+            Records that lead to it, committed together with what the engine makes of it.
+        """
+        await self._new_segment("reloaded", settings=settings, because=because)
+
     async def run(self, stop: asyncio.Event) -> None:
         """Read and judge until `stop` is set; then end the segment in order."""
         await self._ledger.record(self._begin("started"))
@@ -190,8 +204,7 @@ class CellTask:
         return self._clock.boot_ms() - self._anchor_boot_ms
 
     async def _take(self, item: EngineInput) -> None:
-        # No await between the engine and the ledger's queue: bodies are stored in the order they arose.
-        if bodies := self._engine.take(item):
+        if bodies := self._engine.take(item):  # no await in between: see _feed
             await self._ledger.record(bodies)
 
     async def _receive(self, readings: Sequence[Reading]) -> None:
@@ -201,9 +214,14 @@ class CellTask:
             await self._feed()
 
     async def _feed(self) -> None:
+        # No await between the engine and the ledger's queue: bodies are stored in the order they arose.
+        if bodies := self._fed():
+            await self._ledger.record(bodies)
+
+    def _fed(self) -> tuple[Body, ...]:
         """Put what is held on segment time, keep it, then let the engine see it."""
         if not self._held:
-            return
+            return ()
         held, self._held = self._held, []
         block = ReadingBlock.from_readings(held, anchor_boot_ms=self._anchor_boot_ms)
         in_order = np.maximum.accumulate(np.maximum(block.ms, self._floor_ms))
@@ -215,7 +233,7 @@ class CellTask:
                 cell=self.name, segment=self._segment, anchor_utc_ms=self._anchor_utc_ms, block=block
             )
         )
-        await self._take(block)
+        return self._engine.take(block)
 
     async def _mark(self) -> None:
         """Tell the engine how far time has come, and notice a step of UTC."""
@@ -239,17 +257,21 @@ class CellTask:
             )
             await self._new_segment("clock-step")
 
-    async def _new_segment(self, cause: SegmentCause) -> None:
-        """End the segment and begin the next at the same instant."""
-        await self._feed()
-        end_ms = max(self._floor_ms, self._now_ms())
+    async def _new_segment(
+        self, cause: SegmentCause, *, settings: CellSettings | None = None, because: Sequence[Body] = ()
+    ) -> None:
+        """End the segment and begin the next at the same instant, with other settings if given."""
         # No await in between: a reading that arrives meanwhile must find a segment open.
+        fed = self._fed()
+        end_ms = max(self._floor_ms, self._now_ms())
         ended = self._engine.take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
         self._segment += 1
-        began = self._begin(cause, boot_ms=self._anchor_boot_ms + end_ms)
-        await self._ledger.record([*ended, *began])
+        began = self._begin(cause, boot_ms=self._anchor_boot_ms + end_ms, settings=settings)
+        await self._ledger.record([*fed, *because, *ended, *began])
 
-    def _begin(self, cause: SegmentCause, *, boot_ms: int | None = None) -> tuple[Body, ...]:
+    def _begin(
+        self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
+    ) -> tuple[Body, ...]:
         """Begin a segment now, or at `boot_ms`; returns the bodies to record."""
         now_boot_ms, now_utc_ms = self._clock.boot_ms(), self._clock.utc_ms()
         self._anchor_boot_ms = now_boot_ms if boot_ms is None else boot_ms
@@ -261,6 +283,7 @@ class CellTask:
                 utc_ms=self._anchor_utc_ms,
                 cause=cause,
                 time_quality=time_quality(),
+                settings=settings,
             )
         )
 

@@ -24,6 +24,9 @@ class StoredRun:
     """The segments one engine went through, as the journal tells."""
 
     plain_settings: dict[str, Json]
+    """What the engine worked with at first."""
+    reloaded: dict[int, dict[str, Json]]
+    """What it worked with from then on, by the number of the segment that began with it."""
     segments: list[dict[str, Json]]
     """Bodies of the segments that began, in order."""
     ends: dict[int, dict[str, Json]]
@@ -37,18 +40,18 @@ class StoredRun:
 
     @property
     def settings(self) -> CellSettings:
-        """What the engine worked with."""
+        """What the engine worked with at first."""
         return CellSettings.from_json(self.plain_settings)
 
 
 def last_run(journal: Journal, cell: str) -> StoredRun | None:
     """Return the last run of a cell's engine, or None when it never ran."""
-    began = journal.last_seq(cell, "configuration")
     segments: list[dict[str, Json]] = []
     ends: dict[int, dict[str, Json]] = {}
-    settings: dict[str, Json] = {}
+    configurations: list[dict[str, Json]] = []
+    reloaded: dict[int, dict[str, Json]] = {}
     last_at_ms, ids, version = 0, set(), ENGINE_VERSION
-    for record in journal.of_cell(cell, after=began - 1):
+    for record in journal.of_cell(cell, after=_start(journal, cell) - 1):
         envelope = record.envelope()
         body, version = envelope["body"], envelope["engine_version"]
         if body["id"].startswith("daemon."):
@@ -56,16 +59,19 @@ def last_run(journal: Journal, cell: str) -> StoredRun | None:
         ids.add(body["id"])
         last_at_ms = max(last_at_ms, utc_ms(body["at"]))
         if body["record"] == "configuration":
-            settings = body["settings"]
+            configurations.append(body["settings"])
         elif body["record"] == "segment":
             if body["state"] == "began":
+                if body["cause"] == "reloaded":
+                    reloaded[body["segment"]] = configurations[-1]
                 segments.append(body)
             else:
                 ends[body["segment"]] = body
     if not segments:
         return None
     return StoredRun(
-        plain_settings=settings,
+        plain_settings=configurations[0],
+        reloaded=reloaded,
         segments=segments,
         ends=ends,
         last_at_ms=last_at_ms,
@@ -74,13 +80,30 @@ def last_run(journal: Journal, cell: str) -> StoredRun | None:
     )
 
 
+def _start(journal: Journal, cell: str) -> int:
+    """Return the number of the record the last run of a cell's engine began with."""
+    configured = start = 0
+    for record in journal.of_cell(cell, kinds=("configuration", "segment")):
+        body = record.body()
+        if body["record"] == "configuration":
+            configured = record.seq
+        elif body["state"] == "began" and body["cause"] == "started":
+            start = configured
+    return start
+
+
 def engine_input(run: StoredRun, readings: ReadingsFiles) -> Iterator[EngineInput]:
     """Yield what the engine of a run was fed; an end that was never recorded is an interruption."""
     cell = run.plain_settings["cell"]
     for body in run.segments:
         number, anchor_ms = body["segment"], utc_ms(body["at"])
+        plain = run.reloaded.get(number)
         yield SegmentBegan(
-            segment=number, utc_ms=anchor_ms, cause=body["cause"], time_quality=body["time_quality"]
+            segment=number,
+            utc_ms=anchor_ms,
+            cause=body["cause"],
+            time_quality=body["time_quality"],
+            settings=None if plain is None else CellSettings.from_json(plain),
         )
         last_ms = 0
         for block in readings.of_segment(cell, number):

@@ -1,0 +1,93 @@
+"""A meter, a clock a test moves and a ledger around one cell."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from pathlib import Path
+
+from quietcell.core.engine import Engine
+from quietcell.core.readings import Reading
+from quietcell.core.records import Json
+from quietcell.core.settings import CellSettings
+from quietcell.ledger.ledger import Ledger, Stamp
+from quietcell.service.cell import CellTask
+from quietcell.service.records import DaemonIds
+from quietcell.service.recovery import engine_input, last_run, next_segment
+from tests.support.scripted_driver import Loss, ScriptedDriver
+from tests.support.stepped_clock import SteppedClock
+from tests.support.streams import cell_settings, readings
+
+BOOT_MS = 1_000_000
+
+
+def meter_readings(seconds: int, *, start_s: int = 0, seed: int = 1) -> list[Reading]:
+    block = readings(seconds, seed=seed, start_ms=start_s * 1000)
+    return [
+        Reading(boot_ms=BOOT_MS + int(ms), mv=float(mv), temperature_c=float(t))
+        for ms, mv, t in zip(block.ms, block.mv, block.temperature_c, strict=True)
+    ]
+
+
+class Bench:
+    """A ledger, a clock and a cell."""
+
+    def __init__(self, folder: Path) -> None:
+        self.clock = SteppedClock(boot_ms=BOOT_MS)
+        self.ledger = Ledger(folder, stamp=lambda: Stamp(self.clock.utc_ms(), "synchronised"))
+
+    async def run(
+        self,
+        script: Sequence[Reading | Loss | Exception],
+        seconds: float,
+        *,
+        settings: CellSettings | None = None,
+        events: Mapping[float, Callable[[CellTask], Awaitable[None]]] | None = None,
+    ) -> None:
+        """Run a cell for `seconds` of held time; `events` happen at their second."""
+        due = {round(at_s * 20): event for at_s, event in (events or {}).items()}
+        task = CellTask(
+            settings or cell_settings(),
+            ScriptedDriver(script, self.clock),
+            driver_name="scripted",
+            clock=self.clock,
+            scale=1.0,
+            ledger=self.ledger,
+            ids=DaemonIds(self.ledger.journal.count("run") + 1),
+            segment=next_segment(self.ledger.journal, "live-feed-room"),
+        )
+        stop = asyncio.Event()
+        running = asyncio.create_task(task.run(stop))
+        for step in range(round(seconds * 20)):
+            if step in due:
+                happening = asyncio.ensure_future(due[step](task))
+                await self._step()
+                await happening
+            else:
+                await self._step()
+        stop.set()
+        async with asyncio.timeout(20):
+            await running
+
+    async def _step(self) -> None:
+        """Let 50 ms pass, in which everything that begins also ends, commits included."""
+        await self.clock.step(50)
+        async with asyncio.timeout(20):
+            await self.ledger.flush()
+        await self.clock.step(0)
+
+    def bodies(self) -> list[dict[str, Json]]:
+        return [record.body() for record in self.ledger.journal.all()]
+
+    def kinds(self) -> list[str]:
+        return [body["record"] for body in self.bodies()]
+
+
+def assert_recomputable(bench: Bench) -> None:
+    """Everything the journal holds of the cell comes out again from the stored input, byte for byte."""
+    stored = [body for body in bench.bodies() if not body["id"].startswith("daemon.")]
+    run = last_run(bench.ledger.journal, "live-feed-room")
+    assert run is not None
+    engine = Engine(run.settings)
+    again = [
+        body.as_json() for item in engine_input(run, bench.ledger.readings) for body in engine.take(item)
+    ]
+    assert again == stored
