@@ -72,10 +72,13 @@ def evidence_sha256(block: ReadingBlock) -> str:
     One line a reading, ``ms,mv,temperature_c,conductivity_us_cm,flow_ml_min,flags`` and a line feed;
     floats in shortest round-trip form, nothing for what was not measured, flags joined by a space.
     """
-    digest = hashlib.sha256()
     columns = [block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min]
-    rows = zip(block.ms.tolist(), *(column.tolist() for column in columns), block.flags.tolist(), strict=True)
-    for ms, *quantities, flags in rows:
-        cells = ["" if math.isnan(value) else repr(value) for value in quantities]
-        digest.update(f"{ms},{','.join(cells)},{' '.join(flag_labels(flags))}\n".encode())
-    return digest.hexdigest()
+    texts = ["" if math.isnan(value) else repr(value) for column in columns for value in column.tolist()]
+    size = len(block)
+    lines = zip(
+        map(str, block.ms.tolist()),
+        *(texts[row * size : (row + 1) * size] for row in range(len(columns))),
+        (" ".join(flag_labels(flags)) for flags in block.flags.tolist()),
+        strict=True,
+    )
+    return hashlib.sha256("".join(f"{','.join(line)}\n" for line in lines).encode()).hexdigest()

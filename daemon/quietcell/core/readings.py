@@ -8,6 +8,7 @@ NaN in a block.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntFlag
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,9 +47,10 @@ NO_FLAG = Flag(0)
 FLAG_BY_LABEL = {flag.label: flag for flag in Flag}
 
 
-def flag_labels(flags: int) -> list[str]:
+@lru_cache(maxsize=256)
+def flag_labels(flags: int) -> tuple[str, ...]:
     """Return the names of the flags set in `flags`, lowest bit first."""
-    return [flag.label for flag in Flag if flags & flag]
+    return tuple(flag.label for flag in Flag if flags & flag)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

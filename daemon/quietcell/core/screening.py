@@ -186,7 +186,7 @@ class Screen:
             if state.last_ms is not None and ms - state.last_ms > self._max_gap_ms:
                 self._forget()
             state.last_ms = ms
-            names = flag_labels(flags) if flags else []
+            names = list(flag_labels(flags)) if flags else []
             names += self._electrode_faults(ms, mv, temperature_c)
             begins = [(ms, names[-1])] if names else []
             if not names:  # only a potential that may be true says where the level is

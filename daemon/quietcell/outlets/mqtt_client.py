@@ -104,6 +104,7 @@ class _Client(aiomqtt.Client):
     def __init__(self, broker: Broker, *, will: tuple[str, str]) -> None:
         self.complaints = _LastError(logging.ERROR)
         logger = logging.Logger("mqtt connection")  # noqa: LOG001 # one a connection, in no tree: nothing is printed
+        logger.setLevel(self.complaints.level)  # a line for every packet would be built for nobody
         logger.addHandler(self.complaints)
         super().__init__(
             broker.host,

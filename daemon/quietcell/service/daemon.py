@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import closing, suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, MeterDriver
@@ -25,6 +25,8 @@ from quietcell.service.recovery import next_segment, unfinished_bodies
 
 LIVE_S = 1.0
 """Time between live values on MQTT."""
+_STATE = ("phase", "waits_for")
+_LIVE = tuple(f.name for f in fields(Indication) if f.name not in _STATE)
 FAREWELL_S = 2.0
 """At a stop the outlets have this long to deliver what is left."""
 
@@ -167,8 +169,8 @@ class Daemon:
             await asyncio.sleep(LIVE_S)
             messages: list[tuple[str, dict[str, Json]]] = []
             for indication in self.indications():
-                live = asdict(indication)
-                state = {key: live.pop(key) for key in ("phase", "waits_for")}
+                live = {name: getattr(indication, name) for name in _LIVE}
+                state = {name: getattr(indication, name) for name in _STATE}
                 messages.append((f"{indication.cell}/indication", live))
                 if told.get(indication.cell) != state:
                     told[indication.cell] = state
