@@ -6,6 +6,8 @@ Retention unlinks whole months; deleting rows would free nothing.
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from math import isnan
 from pathlib import Path
 
 import numpy as np
@@ -54,7 +56,13 @@ def month_of(utc_ms: int) -> str:
     >>> month_of(1_790_000_000_000)
     '2026-09'
     """
-    return rfc3339(utc_ms)[:7]
+    return _month_of_hour(utc_ms // 3_600_000)
+
+
+@lru_cache(maxsize=256)
+def _month_of_hour(hour: int) -> str:
+    # Every reading asks, and whole hours make up a month.
+    return rfc3339(hour * 3_600_000)[:7]
 
 
 class ReadingsFiles:
@@ -93,7 +101,7 @@ class ReadingsFiles:
         for part in batch:
             block, key = part.block, (part.cell, part.segment)
             columns = (block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min)
-            values = [[None if np.isnan(x) else x for x in column.tolist()] for column in columns]
+            values = [[None if isnan(x) else x for x in column.tolist()] for column in columns]
             for ms, *quantities, flags in zip(block.ms.tolist(), *values, block.flags.tolist(), strict=True):
                 before_ms, before_tie = last.get(key, (-1, 0))
                 tie = before_tie + 1 if ms == before_ms else 0
