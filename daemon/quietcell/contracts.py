@@ -30,7 +30,11 @@ class Clock(Protocol):
 
 
 class DriverSettings(BaseModel):
-    """Base of the settings of a driver: strict, frozen, unknown keys refused."""
+    """Base of the settings of a driver: strict, frozen, unknown keys refused.
+
+    Validated with the context ``{"folder": Path}``, the configuration file's folder, where relative paths
+    start.
+    """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 

@@ -5,11 +5,13 @@ Pure but for the counts it keeps: stamped chunks in, readings out.
 
 from quietcell.contracts import LineCounts
 from quietcell.core.readings import NO_FLAG, Flag, Reading
-from quietcell_drivers.decoding import LineDecoder, Undecodable
+from quietcell_drivers.decoding import Decoded, LineDecoder, Undecodable
 from quietcell_drivers.framing import HEAD, Discarded, Line
 from quietcell_drivers.line_format import LineFormatSettings
 
 _SHOWN_CHARACTERS = 80
+_LONGEST_PARTED = 200
+"""Trying every cut of a longer line takes too long."""
 
 
 def printable(content: bytes) -> str:
@@ -35,6 +37,23 @@ class LineReader:
     def flag_next(self, flag: Flag) -> None:
         """Set `flag` on the next reading, whenever it comes."""
         self._next_flag |= flag
+
+    def parted(self, item: Line | Discarded) -> list[Line | Discarded]:
+        """Return the two messages that `item` is where the silence between them was missed.
+
+        Only where it can be cut into two readings in exactly one way; else `item` as it is.
+        """
+        if isinstance(item, Discarded) or isinstance(self._decoder.decode(item.content), Decoded):
+            return [item]
+        content = item.content
+        cuts = range(1, len(content) if len(content) <= _LONGEST_PARTED else 1)
+        # Blanks between the two belong to neither: cuts that differ by them alone are one way.
+        parts = ((content[:place].strip(), content[place:].strip()) for place in cuts)
+        ways = {two for two in parts if all(isinstance(self._decoder.decode(one), Decoded) for one in two)}
+        if len(ways) != 1:
+            return [item]
+        ((first, second),) = ways
+        return [Line(first), Line(second)]
 
     def reading(self, item: Line | Discarded, boot_ms: int, flags: Flag = NO_FLAG) -> Reading | None:
         """Return the reading that `item` is, or count it and return None."""

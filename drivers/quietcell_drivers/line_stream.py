@@ -119,4 +119,6 @@ class LineStream:
 
     def _fell_silent(self) -> None:
         self._silence = None
-        self._take(self._framer.end_by_silence(), self._received_ms, NO_FLAG)
+        for item in self._framer.end_by_silence():
+            parts = self._reader.parted(item)  # a busy machine sees two messages as one
+            self._take(parts, self._received_ms, Flag.BURST if len(parts) > 1 else NO_FLAG)

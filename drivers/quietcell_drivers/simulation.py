@@ -9,8 +9,12 @@ Close enough to look right on a screen; nothing is calibrated against it.
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Literal, Self
 
 import numpy as np
+from pydantic import Field, model_validator
+
+from quietcell.contracts import DriverSettings
 
 _LN10 = math.log(10.0)
 _CO2_G_PER_MOL = 44.0095
@@ -56,52 +60,78 @@ def water_ph_and_conductivity(
     return -math.log10(hydrogen), 1000.0 * carried
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AirIngress:
-    """Air gets into the sample from `at_s` on; its CO2 rises to `co2_ug_l` with a time constant."""
+class Shift(DriverSettings):
+    """Something happens: a quantity moves by an amount and, at the end, back again."""
 
-    at_s: float
-    co2_ug_l: float
-    rise_s: float = 60.0
-    until_s: float = math.inf
+    of: Literal["co2_ug_l", "salt_mol_l", "temperature_c", "flow_ml_min", "mv"] = Field(
+        description="What moves: carbon dioxide (µg/L), salt (mol/L), temperature (°C), flow (mL/min), or "
+        "the electrode's potential (mV)."
+    )
+    by: float = Field(ge=-1e6, le=1e6, description="How far, in the unit of the quantity.")
+    at_s: float = Field(ge=0, description="When it begins, s.")
+    until_s: float | None = Field(default=None, gt=0, description="When it ends, s; left out: never.")
+    rise_s: float = Field(
+        default=0.0, ge=0, description="Time constant of its coming and going, s; 0: at once."
+    )
+
+    @model_validator(mode="after")
+    def _ends_after_it_begins(self) -> Self:
+        if self.until_s is not None and self.until_s <= self.at_s:
+            raise ValueError(f"until_s is {self.until_s:g} s, must be more than at_s ({self.at_s:g} s)")
+        return self
+
+    def after(self, elapsed_s: float) -> float:
+        """Return how far the quantity has moved."""
+        if elapsed_s < self.at_s:
+            return 0.0
+        until_s = math.inf if self.until_s is None else self.until_s
+        if self.rise_s == 0.0:
+            return self.by if elapsed_s < until_s else 0.0
+        risen = -math.expm1(-(min(elapsed_s, until_s) - self.at_s) / self.rise_s)
+        return self.by * risen * math.exp(-max(0.0, elapsed_s - until_s) / self.rise_s)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FlowStop:
-    """The sample stops flowing between two times."""
-
-    at_s: float
-    until_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scenario:
+class Scenario(DriverSettings):
     """What the water and the electrode do."""
 
-    co2_ug_l: float = 2.0
-    """Carbon dioxide the water always holds, µg/L."""
-    salt_mol_l: float = 2e-8
-    temperature_c: float = 21.0
-    temperature_swing_c: float = 0.1
-    flow_ml_min: float = 100.0
-    slope_pct: float = 98.4
-    zero_mv: float = 3.1
-    fast_s: float = 4.0
-    slow_s: float = 45.0
-    slow_share: float = 0.15
-    """Share of a step that follows the slow time constant."""
-    junction_mv: float = 0.0
-    """Offset of the junction at the beginning, fresh from buffer."""
-    junction_s: float = 900.0
-    """Time constant of its relaxation."""
-    white_mv: float = 0.02
-    flicker_mv: float = 0.03
-    events: tuple[AirIngress | FlowStop, ...] = ()
+    co2_ug_l: float = Field(
+        default=2.0, ge=0, le=1e6, description="Carbon dioxide the water always holds, µg/L."
+    )
+    salt_mol_l: float = Field(
+        default=2e-8, ge=0, le=0.1, description="Neutral salt the water always holds, mol/L."
+    )
+    temperature_c: float = Field(default=21.0, ge=0, le=60, description="Sample temperature, °C.")
+    temperature_swing_c: float = Field(
+        default=0.1, ge=0, le=20, description="It swings so far to either side within some hours, °C."
+    )
+    flow_ml_min: float = Field(default=100.0, ge=0, le=1e5, description="Sample flow, mL/min.")
+    slope_pct: float = Field(
+        default=98.4, ge=-120, le=120, description="Slope of the electrode, % of theory."
+    )
+    zero_mv: float = Field(default=3.1, ge=-500, le=500, description="Its potential at pH 7 and 25 °C, mV.")
+    fast_s: float = Field(default=4.0, gt=0, le=1e5, description="Its fast time constant, s.")
+    slow_s: float = Field(default=45.0, gt=0, le=1e5, description="Its slow time constant, s.")
+    slow_share: float = Field(
+        default=0.15, ge=0, le=1, description="Share of a step that follows the slow time constant."
+    )
+    junction_mv: float = Field(
+        default=0.0, ge=-100, le=100, description="Offset of the junction at the beginning, mV."
+    )
+    junction_s: float = Field(
+        default=900.0, gt=0, le=1e6, description="Time constant of the junction's relaxation, s."
+    )
+    white_mv: float = Field(default=0.02, ge=0, le=100, description="White noise, mV rms.")
+    flicker_mv: float = Field(default=0.03, ge=0, le=100, description="Noise like 1/f, mV rms.")
+    events: tuple[Shift, ...] = Field(
+        default=(),
+        description='What happens, such as { of = "co2_ug_l", by = 40.0, at_s = 420.0, rise_s = 45.0 }; '
+        "of is co2_ug_l, salt_mol_l, temperature_c, flow_ml_min or mv, until_s ends it.",
+    )
 
 
 SCENARIOS = {
     "quiet": Scenario(),
-    "air-gets-in": Scenario(events=(AirIngress(at_s=420.0, co2_ug_l=40.0, rise_s=45.0),)),
+    "air-gets-in": Scenario(events=(Shift(of="co2_ug_l", by=40.0, at_s=420.0, rise_s=45.0),)),
     "fresh-from-buffer": Scenario(junction_mv=-9.0, junction_s=1500.0, slow_share=0.3, slow_s=120.0),
 }
 """Scenarios by name."""
@@ -161,7 +191,8 @@ class Simulation:
         self._slow_mv += (true_mv - self._slow_mv) * -math.expm1(-interval_s / scenario.slow_s)
         follows = (1.0 - scenario.slow_share) * self._fast_mv + scenario.slow_share * self._slow_mv
         junction = scenario.junction_mv * math.exp(-elapsed_s / scenario.junction_s)
-        mv = follows + junction + self._noise_mv(interval_s)
+        # What comes in through the cable waits for no membrane.
+        mv = follows + junction + self._moved("mv", elapsed_s) + self._noise_mv(interval_s)
         return Sample(
             elapsed_s=elapsed_s,
             mv=round(mv / self.step_mv) * self.step_mv,
@@ -182,19 +213,19 @@ class Simulation:
     def _potential_mv(self, elapsed_s: float) -> tuple[float, float, float, float]:
         """Return what an ideal electrode and meter would see."""
         scenario = self.scenario
-        co2_ug_l, flow = scenario.co2_ug_l, scenario.flow_ml_min
-        for event in scenario.events:
-            if isinstance(event, FlowStop):
-                flow = 0.0 if event.at_s <= elapsed_s < event.until_s else flow
-            elif elapsed_s >= event.at_s:
-                rising_s = min(elapsed_s, event.until_s) - event.at_s
-                risen = -math.expm1(-rising_s / event.rise_s)
-                gone = math.exp(-max(0.0, elapsed_s - event.until_s) / event.rise_s)
-                co2_ug_l += event.co2_ug_l * risen * gone
-        temperature_c = scenario.temperature_c + scenario.temperature_swing_c * math.sin(elapsed_s / 1900.0)
+        swing_c = scenario.temperature_swing_c * math.sin(elapsed_s / 1900.0)
+        moved_c = scenario.temperature_c + swing_c + self._moved("temperature_c", elapsed_s)
+        temperature_c = min(100.0, max(0.0, moved_c))
         ph, conductivity = water_ph_and_conductivity(
-            co2_ug_l * 1e-6 / _CO2_G_PER_MOL, scenario.salt_mol_l, temperature_c
+            max(0.0, scenario.co2_ug_l + self._moved("co2_ug_l", elapsed_s)) * 1e-6 / _CO2_G_PER_MOL,
+            max(0.0, scenario.salt_mol_l + self._moved("salt_mol_l", elapsed_s)),
+            temperature_c,
         )
+        flow = max(0.0, scenario.flow_ml_min + self._moved("flow_ml_min", elapsed_s))
         factor_mv = _NERNST_MV_PER_K * (temperature_c + 273.15)
         mv = scenario.zero_mv - scenario.slope_pct / 100.0 * factor_mv * (ph - 7.0)
         return mv, temperature_c, conductivity, flow
+
+    def _moved(self, quantity: str, elapsed_s: float) -> float:
+        """Return how far events have moved a quantity."""
+        return sum(event.after(elapsed_s) for event in self.scenario.events if event.of == quantity)

@@ -64,6 +64,11 @@ def test_long_recordings_come_in_chunks() -> None:
     assert [len(piece.utc_ms) for piece in pieces if isinstance(piece, Chunk)] == [5000, 5000, 2000]
 
 
+def test_columns_of_other_things_are_left_alone() -> None:
+    chunk = only_chunk("time,mv,acid_mL,v2_mV,comment\n2026-03-01T08:00:00Z,1,0.5,2,stirred\n")
+    assert chunk.columns["mv"].tolist() == [1.0]
+
+
 def test_marks_part_segments_and_let_time_go_back() -> None:
     pieces = read(
         "time,mv,temperature_c,flags,segment\n"
@@ -137,6 +142,14 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
             "loop.csv:2: flags: unknown flag 'rotten'; known: burst",
         ),
         ("time,mv,flags\n2026-03-01T08:00:00Z,,began-started\n", "loop.csv:2: flags: a mark needs a segment"),
+        (GOOD + "2026-W10-1T08:00:01Z,1,21\n", "loop.csv:3: time: '2026-W10-1T08:00:01Z' is no time"),
+        (GOOD + "20260301T080001Z,1,21\n", "loop.csv:3: time: '20260301T080001Z' is no time"),
+        (
+            "time,mv,temprature_c\n2026-03-01T08:00:00Z,1,21\n",
+            "loop.csv:1: no column is named 'temprature_c'; did you mean 'temperature_c'?",
+        ),
+        ("time,mv,Flow_ml_min\n", "did you mean 'flow_ml_min'?"),
+        ("time,mv,cond\n", "did you mean 'conductivity_us_cm'?"),
         ("time,mv,segment\n2026-03-01T08:00:00Z,1,two\n", "loop.csv:2: segment: 'two' is no segment number"),
     ],
 )

@@ -180,6 +180,31 @@ async def test_silence_ends_a_line_without_terminator(terminal: PseudoTerminal) 
     assert values == [(-102.31, 25.04)] * 3
 
 
+@pytest.mark.parametrize(
+    ("content", "readings", "reasons"),
+    [
+        (b"-102.31;25.04-102.30;25.05", [(-102.31, 25.04), (-102.30, 25.05)], {}),
+        (b"-102.31;25.04\r -102.30;25.05", [(-102.31, 25.04), (-102.30, 25.05)], {}),
+        # Where the first ends and the second begins can't be told.
+        (b"102.31;25.04102.30;25.05", [], {"another number of fields than columns": 1}),
+    ],
+)
+async def test_two_messages_whose_gap_was_missed_are_two_readings_if_they_can_be_told_apart(
+    content: bytes, readings: list[tuple[float, float]], reasons: dict[str, int]
+) -> None:
+    driver = fed((0.1, b""), terminator="", gap_s=0.01)
+    driver._fell_silent()
+    driver.received(1_000_200, content)
+    driver._fell_silent()
+    driver.received(1_001_200, b"-1;2")
+    driver._fell_silent()
+    driver._port = port_module._SocketPort("unused", HeldClock(), driver)
+    found = await driver.read()
+    assert mv_and_temperature(found[:-1]) == readings
+    assert all(reading.flags == Flag.BURST for reading in found[:-1])
+    assert driver.counts.reasons == reasons
+
+
 async def test_a_cancelled_read_loses_nothing(terminal: PseudoTerminal) -> None:
     driver = make(terminal.port)
     await driver.open()

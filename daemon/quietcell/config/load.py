@@ -88,12 +88,11 @@ def parse_config(text: str, filename: str, drivers: DriverTable) -> Config:
     except RecursionError:
         raise ConfigError([f"{filename}:1: configuration: is nested too deeply"]) from None
     plain = _plain(document, (), faults)
-    settings = _driver_settings(plain, drivers, faults)
+    context = {"folder": FilePath(filename).parent}
+    settings = _driver_settings(plain, drivers, faults, context)
     _check_names(plain, faults)
     try:
-        config = Config.model_validate_json(
-            json.dumps(_without_settings(plain)), context={"folder": FilePath(filename).parent}
-        )
+        config = Config.model_validate_json(json.dumps(_without_settings(plain)), context=context)
     except ValidationError as error:
         faults.add_all(error, Config)
     else:
@@ -158,7 +157,7 @@ def _tables(document: dict[str, Any], section: str) -> dict[str, dict[str, Any]]
 
 
 def _driver_settings(
-    document: dict[str, Any], drivers: DriverTable, faults: FaultList
+    document: dict[str, Any], drivers: DriverTable, faults: FaultList, context: dict[str, FilePath]
 ) -> dict[str, DriverSettings]:
     """Check every cell's driver and its settings; return the settings by cell."""
     checked = {}
@@ -176,7 +175,7 @@ def _driver_settings(
         else:
             model = drivers[driver].settings_model
             try:
-                checked[name] = model.model_validate_json(json.dumps(settings))
+                checked[name] = model.model_validate_json(json.dumps(settings), context=context)
             except ValidationError as error:
                 faults.add_all(error, model, path)
     return checked

@@ -10,6 +10,7 @@ import csv
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Final, Literal
 
 import numpy as np
@@ -153,7 +154,24 @@ class _Reader:
                     subject=f"{self._name}:1",
                     hint="Name the columns under [cells.NAME.recording]",
                 )
+        if self._layout.columns == CANONICAL:
+            self._refuse_misspelt(header, place)
         return place
+
+    def _refuse_misspelt(self, header: list[str], place: Mapping[str, int]) -> None:
+        """Refuse a heading that looks like a column which is not there: it would be ignored silently."""
+        missing = [name for name in HEADER if name not in place]
+        stems = {name.partition("_")[0][:4]: name for name in missing}
+        for heading in header:
+            folded = heading.casefold()
+            close = get_close_matches(folded, missing, 1, 0.75)
+            meant = close[0] if close else stems.get(folded.partition("_")[0][:4])
+            if heading not in place and meant is not None:
+                raise RecordingError(
+                    f"no column is named {heading!r}; did you mean {meant!r}?",
+                    subject=f"{self._name}:1",
+                    hint="Rename it, or name the columns under [cells.NAME.recording]",
+                )
 
     def pieces(self) -> Iterator[Piece]:
         """Yield marks and chunks in order."""

@@ -1,7 +1,12 @@
 """Times as text: RFC 3339 in UTC with whole milliseconds, the only form records use."""
 
+import re
 from datetime import UTC, date, datetime, time, timedelta
 
+# RFC 3339, date-time; ISO 8601 has more forms (weeks, day of the year), which are no RFC 3339 times.
+_RFC_3339 = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt ][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]+)?([Zz]|[+-][0-9]{2}:[0-9]{2})"
+)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MILLISECOND = timedelta(milliseconds=1)
 
@@ -36,9 +41,9 @@ def utc_ms(text: str) -> int:
     >>> utc_ms("2026-01-01T02:00:00.123+02:00")
     1767225600123
     """
-    moment = datetime.fromisoformat(text)
-    if moment.tzinfo is None:
-        raise ValueError(f"time without zone: {text!r}; write it in UTC with a Z at the end")
+    if _RFC_3339.fullmatch(text) is None:
+        raise ValueError(f"{text!r} is no RFC 3339 time with seconds and zone")
+    moment = datetime.fromisoformat(text.upper())
     return round((moment - _EPOCH) / _MILLISECOND)
 
 
