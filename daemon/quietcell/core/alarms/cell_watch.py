@@ -1,0 +1,348 @@
+"""What a cell's records and live readings mean for its alarms. Pure."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
+from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.indication import Indication
+from quietcell.core.records import Json
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
+
+DAY_MS = 86_400_000
+ALARM_OF_DIAGNOSIS = {
+    "co2-ingress": "co2-ingress",
+    "acidic-ingress": "acidic-ingress",
+    "base-ingress": "base-ingress",
+    "salt-ingress": "salt-ingress",
+    "junction-drift": "electrode-condition",
+    "electrical-step": "electrical-disturbance",
+    "streaming": "electrical-disturbance",
+    "temperature": "temperature",
+    "flow-stopped": "flow-stopped",
+    "sensor-fault": "sensor-fault",
+    "cannot-tell": "unexplained-change",
+}
+_NOT_ABOUT_WATER = frozenset({"stopped", "superseded", "busy", "reconfigured"})
+"""Reasons of determinations that ended before anything could be judged."""
+VALID = frozenset({"accepted", "qualified"})
+
+
+@dataclass(slots=True, kw_only=True)
+class Facts:
+    """What the records of a cell have said so far."""
+
+    began_utc_ms: int
+    """When watching began, or the meter came back: nothing was owed before."""
+    result: Mapping[str, Json] | None = None
+    """The last accepted or qualified determination."""
+    determination: Mapping[str, Json] | None = None
+    """The last that judged the water."""
+    episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
+    """Those open, by beginning."""
+    fault: Mapping[str, Json] | None = None
+    """The last fault of the driver."""
+    check: Mapping[str, Json] | None = None
+    """The last calibration or check that was completed."""
+    electrolyte_utc_ms: int | None = None
+    calibration_expires_utc_ms: int | None = None
+    continuous: bool = True
+    finding: tuple[str, str | None] = ("", None)
+    """What is said against the electrode's condition, and the record that says it."""
+    sanitisation_ends_utc_ms: int | None = None
+
+
+class CellWatch:
+    """Feeds one cell's alarms.
+
+    Parameters
+    ----------
+    cell : str
+        Its name.
+    engine : AlarmEngine
+        Its alarms.
+    limits : CellLimits
+        What it is watched against.
+    began_utc_ms : int
+        When watching begins.
+    """
+
+    def __init__(self, cell: str, engine: AlarmEngine, limits: CellLimits, began_utc_ms: int) -> None:
+        self.cell = cell
+        self.engine = engine
+        self._limits = limits
+        self.facts = Facts(began_utc_ms=began_utc_ms)
+
+    # --- records -------------------------------------------------------------------------------
+
+    def learn(self, body: Mapping[str, Json]) -> None:
+        """Take in a record of the cell; what follows from it shows at the next look."""
+        taker: Callable[[Mapping[str, Json]], None] | None = {
+            "determination": self._learn_determination,
+            "episode": self._learn_episode,
+            "driver-fault": self._learn_fault,
+            "configuration": self._learn_configuration,
+            "calibration": self._learn_check,
+            "check": self._learn_check,
+            "electrode": self._learn_electrode,
+        }.get(body["record"])
+        if taker is not None:
+            taker(body)
+
+    def _learn_determination(self, body: Mapping[str, Json]) -> None:
+        if body["verdict"] in VALID:
+            self.facts.result = body
+        if not _NOT_ABOUT_WATER & set(body["reasons"]):
+            self.facts.determination = body
+
+    def _learn_episode(self, body: Mapping[str, Json]) -> None:
+        if body["state"] == "closed":
+            self.facts.episodes.pop(body["began"], None)
+        else:
+            self.facts.episodes[body["began"]] = body
+
+    def _learn_fault(self, body: Mapping[str, Json]) -> None:
+        self.facts.fault = body
+
+    def _learn_configuration(self, body: Mapping[str, Json]) -> None:
+        settings = body["settings"]
+        self.facts.calibration_expires_utc_ms = settings["calibration_expires_utc_ms"]
+        self.facts.continuous = settings["mode"] == "continuous"
+
+    def _learn_check(self, body: Mapping[str, Json]) -> None:
+        self.facts.check = body
+        self._learn_condition(body)
+
+    def _learn_electrode(self, body: Mapping[str, Json]) -> None:
+        if "electrolyte" in str(body.get("event", "")):
+            self.facts.electrolyte_utc_ms = utc_ms(body["at"])
+        self._learn_condition(body)
+
+    def _learn_condition(self, body: Mapping[str, Json]) -> None:
+        signal = body.get("condition")
+        if signal is not None:
+            reasons = body.get("condition_reasons") or [signal]
+            self.facts.finding = ("" if signal == "none" else "; ".join(reasons), body["id"])
+
+    # --- looking -------------------------------------------------------------------------------
+
+    def look(self, now: Moment, live: Indication) -> list[AlarmBody]:
+        """Hold everything known against the table and return what changed."""
+        self._look_at_meter(now, live)
+        self._look_at_sanitisation(now)
+        if not self.engine.present("meter-silent"):
+            self._look_at_live(now, live)
+        self._look_at_episodes(now)
+        self._look_at_determinations(now)
+        self._look_at_calendar(now)
+        return self.engine.advance(now)
+
+    def _look_at_meter(self, now: Moment, live: Indication) -> None:
+        heard_utc_ms = None if live.at is None else utc_ms(live.at)
+        fault = self.facts.fault
+        lost = fault is not None and (heard_utc_ms is None or heard_utc_ms <= utc_ms(fault["at"]))
+        quiet_s = (now.utc_ms - self.facts.began_utc_ms) / 1000 if live.age_s is None else live.age_s
+        silent = lost or quiet_s > self._limits.silent_after_s
+        text = (
+            str(fault["text"]) if lost and fault is not None else f"no reading for more than {quiet_s:.0f} s"
+        )
+        was_present = self.engine.present("meter-silent")
+        about = fault["id"] if lost and fault is not None else None
+        self.engine.observe(now, "meter-silent", holds=silent, text=text, about=about)
+        if was_present and not self.engine.present("meter-silent"):
+            self.facts.began_utc_ms = now.utc_ms
+
+    def _look_at_sanitisation(self, now: Moment) -> None:
+        ends = self.facts.sanitisation_ends_utc_ms
+        if ends is not None and now.utc_ms >= ends:
+            self.facts.sanitisation_ends_utc_ms = ends = None
+            self.facts.began_utc_ms = now.utc_ms
+        if ends is None:
+            self.engine.observe(now, "sanitisation", holds=False)
+
+    def _look_at_live(self, now: Moment, live: Indication) -> None:
+        limits = self._limits
+        flow, temperature_c, conductivity = live.flow_ml_min, live.temperature_c, live.conductivity_us_cm
+        by_episode = {ALARM_OF_DIAGNOSIS.get(e["diagnosis"]) for e in self.facts.episodes.values()}
+        if live.at is not None:
+            missing = [n for n, v in (("potential", live.mv), ("temperature", temperature_c)) if v is None]
+            text = f"no {' and no '.join(missing)} from the meter" if missing else "a fault of a sensor"
+            flagged = "flagged-readings" in (self.facts.determination or {"reasons": ()})["reasons"]
+            holds = bool(missing) or flagged or "sensor-fault" in by_episode
+            if flagged and not missing:
+                text = f"readings rejected: {_counted((self.facts.determination or {})['rejected_readings'])}"
+            self.engine.observe(now, "sensor-fault", holds=holds, text=text)
+        if flow is not None:
+            stopped = flow < limits.flow_stopped_ml_min or "flow-stopped" in by_episode
+            self.engine.observe(now, "flow-stopped", holds=stopped, text=f"flow {flow:.1f} mL/min")
+            low, high = limits.flow_low_ml_min, limits.flow_high_ml_min
+            text = f"flow {flow:.1f} mL/min{_limits(low, high, 'mL/min')}"
+            self.engine.observe_level(now, "flow-out-of-band", flow, low=low, high=high, text=text)
+        if temperature_c is not None:
+            low, high = limits.temperature_low_c, limits.temperature_high_c
+            text = f"{temperature_c:.1f} °C{_limits(low, high, '°C')}"
+            if "temperature" in by_episode:
+                self.engine.observe(now, "temperature", holds=True, text=text)
+            else:
+                self.engine.observe_level(now, "temperature", temperature_c, low=low, high=high, text=text)
+        if conductivity is not None:
+            low, high = limits.conductivity_low_us_cm, limits.conductivity_high_us_cm
+            text = f"{conductivity:.3f} µS/cm{_limits(low, high, 'µS/cm')}"
+            self.engine.observe_level(
+                now, "conductivity-out-of-limits", conductivity, low=low, high=high, text=text
+            )
+            if limits.conductivity_stage_1 and temperature_c is not None and 0 <= temperature_c <= 100:
+                high = float(stage_1_limit_us_cm(temperature_c))
+                text = f"{conductivity:.3f} µS/cm at {temperature_c:.1f} °C, the table allows {high:.1f}"
+                self.engine.observe_level(now, "conductivity-stage-1", conductivity, high=high, text=text)
+
+    def _look_at_episodes(self, now: Moment) -> None:
+        opened = {ALARM_OF_DIAGNOSIS.get(e["diagnosis"], ""): e for e in self.facts.episodes.values()}
+        for name in dict.fromkeys(ALARM_OF_DIAGNOSIS.values()):
+            if name in {"sensor-fault", "flow-stopped", "temperature", "electrode-condition"}:
+                continue  # these have other sources beside
+            episode = opened.get(name)
+            text = "" if episode is None else str(episode["text"])
+            about = None if episode is None else episode["id"]
+            self.engine.observe(now, name, holds=episode is not None, text=text, about=about)
+        junction = opened.get("electrode-condition")
+        text, about = self.facts.finding if junction is None else (str(junction["text"]), junction["id"])
+        self.engine.observe(now, "electrode-condition", holds=bool(text), text=text, about=about)
+
+    def _look_at_determinations(self, now: Moment) -> None:
+        last, result, limits = self.facts.determination, self.facts.result, self._limits
+        if last is not None:
+            self.engine.observe(
+                now,
+                "conductivity-contradiction",
+                holds="conductivity-contradiction" in last["reasons"],
+                text=f"pH {_shown(last['ph'])} where conductivity and temperature allow "
+                f"{_shown(last['ph_allowed_low'])} to {_shown(last['ph_allowed_high'])}",
+                about=last["id"],
+            )
+            smallest = last.get("smallest_co2_ug_per_l")
+            if smallest is not None:
+                self.engine.observe_level(
+                    now,
+                    "detector-blind",
+                    smallest,
+                    high=limits.blind_above_co2_ug_per_l,
+                    text=f"less than {smallest:.0f} µg/L of carbon dioxide would not be found",
+                    about=last["id"],
+                )
+        if result is not None:
+            ph = result["ph"] if result["ph_25c"] is None else result["ph_25c"]
+            low, high = limits.ph_low, limits.ph_high
+            text = f"pH {ph:.2f} at 25 °C{_limits(low, high, 'pH')}"
+            self.engine.observe_level(
+                now, "ph-out-of-limits", ph, low=low, high=high, text=text, about=result["id"]
+            )
+        after_s = limits.no_result_after_s
+        if self.facts.continuous and after_s is not None:
+            since = max(self.facts.began_utc_ms, 0 if result is None else utc_ms(result["ended"]))
+            late = now.utc_ms - since > after_s * 1000
+            told = "none since watching began" if result is None else f"the last is of {result['ended']}"
+            text = f"no valid result for more than {after_s / 60:.0f} min; {told}"
+            self.engine.observe(
+                now, "no-result", holds=late, text=text, about=None if last is None else last["id"]
+            )
+
+    def _look_at_calendar(self, now: Moment) -> None:
+        limits, facts = self._limits, self.facts
+        expires = facts.calibration_expires_utc_ms
+        if expires is None:
+            due = expired = False
+            text = ""
+        else:
+            due = now.utc_ms >= expires - limits.calibration_due_before_d * DAY_MS
+            expired = now.utc_ms >= expires
+            text = f"the calibration counts until {rfc3339(expires)}"
+        self.engine.observe(now, "calibration-expired", holds=expired, text=text)
+        self.engine.observe(now, "calibration-due", holds=due, text=text)
+        failed = facts.check is not None and _failed(facts.check)
+        self.engine.observe(
+            now,
+            "check-failed",
+            holds=failed,
+            text=f"{facts.check['record']} of {facts.check['at']} did not pass" if facts.check else "",
+            about=facts.check["id"] if facts.check else None,
+        )
+        for name, every_d, last_utc_ms in (
+            ("check-due", limits.check_every_d, None if facts.check is None else utc_ms(facts.check["at"])),
+            ("electrolyte-due", limits.electrolyte_every_d, facts.electrolyte_utc_ms),
+        ):
+            if every_d is not None:
+                late = last_utc_ms is None or now.utc_ms - last_utc_ms > every_d * DAY_MS
+                last_text = (
+                    "none is recorded" if last_utc_ms is None else f"the last was {rfc3339(last_utc_ms)}"
+                )
+                self.engine.observe(now, name, holds=late, text=f"wanted every {every_d:g} d; {last_text}")
+
+    # --- sanitisation --------------------------------------------------------------------------
+
+    def begin_sanitisation(self, now: Moment, by: Person, *, until_utc_ms: int) -> list[AlarmBody]:
+        """Put the cell into function check until a stated time; whoever does it knows of it.
+
+        Raises
+        ------
+        AlarmRefusedError
+            If it is under way already, or its end is past or too far off.
+        """
+        subject = f"{self.cell}/sanitisation"
+        if self.facts.sanitisation_ends_utc_ms is not None:
+            ends = rfc3339(self.facts.sanitisation_ends_utc_ms)
+            raise AlarmRefusedError(f"is under way until {ends}", subject=subject, hint="End it first")
+        if not now.utc_ms < until_utc_ms <= now.utc_ms + DAY_MS:
+            raise AlarmRefusedError(
+                f"it would end at {rfc3339(until_utc_ms)}",
+                subject=subject,
+                hint="Name an end within the next 24 hours",
+            )
+        text = f"{by.operator or 'someone'}: {by.reason}; until {rfc3339(until_utc_ms)}"
+        self.engine.observe(now, "sanitisation", holds=True, text=text, ends_utc_ms=until_utc_ms)
+        raised = self.engine.advance(now)
+        known = self.engine.acknowledge(now, "sanitisation", by)
+        self.facts.sanitisation_ends_utc_ms = until_utc_ms
+        return [*raised, *known]
+
+    def end_sanitisation(self, now: Moment) -> list[AlarmBody]:
+        """Take the cell out of function check.
+
+        Raises
+        ------
+        AlarmRefusedError
+            If it is not in it.
+        """
+        if self.facts.sanitisation_ends_utc_ms is None:
+            raise AlarmRefusedError("is not under way", subject=f"{self.cell}/sanitisation")
+        self.facts.sanitisation_ends_utc_ms = now.utc_ms
+        self._look_at_sanitisation(now)
+        return self.engine.advance(now)
+
+    def restore(self, state: Mapping[str, Mapping[str, Json]], now: Moment) -> None:
+        """Take up the alarms where a run before left them."""
+        self.engine.restore(state, now)
+        if self.engine.present("sanitisation"):
+            self.facts.sanitisation_ends_utc_ms = self.engine.ends_utc_ms("sanitisation")
+
+
+def _failed(body: Mapping[str, Json]) -> bool:
+    outcome = body.get("verdict", body.get("outcome", body.get("passed")))
+    return outcome in ("failed", "refused", False)
+
+
+def _shown(ph: float | None) -> str:
+    return "not known" if ph is None else f"{ph:.2f}"
+
+
+def _counted(rejected: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} {label}" for label, count in rejected.items()) or "by the meter's flags"
+
+
+def _limits(low: float | None, high: float | None, unit: str) -> str:
+    ends: Iterable[str] = [
+        f"{word} {value:g} {unit}" for word, value in (("low", low), ("high", high)) if value is not None
+    ]
+    return f"; limits {', '.join(ends)}" if ends else ""

@@ -1,0 +1,416 @@
+"""The alarms of one owner, a cell or the daemon: observations and time in, record bodies out.
+
+Pure: the same calls give the same bodies. Delays run on a clock that never steps; records and shelves
+are dated in UTC. The bodies are enough to restore the alarms after a restart.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.delay import Delay, beyond
+from quietcell.core.alarms.rule import AlarmRule
+from quietcell.core.alarms.states import SHOWN, TRANSITIONS, AlarmEvent, AlarmState
+from quietcell.core.electrode.condition import SEVERITY, Signal
+from quietcell.core.records import ABSENT, Json
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.errors import QuietcellError
+
+LONGEST_SHELF_MS = 7 * 86_400_000
+"""A week; what should never sound again is disabled in the configuration, where others see it."""
+
+
+class AlarmRefusedError(QuietcellError):
+    """What someone asked of an alarm makes no sense in its state."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """Now, on both clocks."""
+
+    ms: int
+    """On a clock that never steps; only differences count."""
+    utc_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Who does something to an alarm, and why."""
+
+    operator: str | None
+    reason: str
+    via: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Alarm:
+    """One alarm at work."""
+
+    rule: AlarmRule
+    delay: Delay
+    state: AlarmState = AlarmState.NORMAL
+    since: str | None = None
+    text: str = ""
+    about: str | None = None
+    shelved_until_utc_ms: int | None = None
+    ends_utc_ms: int | None = None
+    """When the condition ends by itself, for one that was begun for a stated time."""
+    last: AlarmBody | None = field(default=None, repr=False)
+    """The record of its last step."""
+
+
+class AlarmEngine:
+    """All alarms of one owner.
+
+    Parameters
+    ----------
+    owner : str
+        The cell, or ``daemon``.
+    rules : iterable of AlarmRule
+        The table; disabled rows are left out.
+    next_id : callable
+        Gives the id of the next body.
+
+    Raises
+    ------
+    QuietcellError
+        If alarms would suppress each other in a circle.
+    """
+
+    def __init__(self, owner: str, rules: Iterable[AlarmRule], next_id: Callable[[], str]) -> None:
+        self._owner = owner
+        self._next_id = next_id
+        self._alarms = {
+            rule.name: Alarm(
+                rule=rule,
+                delay=Delay(on_ms=round(rule.on_delay_s * 1000), off_ms=round(rule.off_delay_s * 1000)),
+            )
+            for rule in rules
+            if rule.enabled
+        }
+        self._order = causes_first({name: alarm.rule.suppressed_by for name, alarm in self._alarms.items()})
+
+    # --- what is seen: taken at once, acted on by the next `advance` ---------------------------
+
+    def observe(
+        self,
+        now: Moment,
+        name: str,
+        *,
+        holds: bool | None,
+        text: str = "",
+        about: str | None = None,
+        ends_utc_ms: int | None = None,
+    ) -> None:
+        """Take whether an alarm's condition holds; None is not known and changes nothing."""
+        alarm = self._alarms.get(name)
+        if alarm is None or holds is None:
+            return
+        before = alarm.delay.seen
+        alarm.delay.see(now.ms, holds=holds)
+        if holds and (not before or not alarm.delay.counts):
+            alarm.text, alarm.about, alarm.ends_utc_ms = text, about, ends_utc_ms
+
+    def observe_level(
+        self,
+        now: Moment,
+        name: str,
+        value: float | None,
+        *,
+        low: float | None = None,
+        high: float | None = None,
+        text: str = "",
+        about: str | None = None,
+    ) -> None:
+        """Take a level and hold it against limits, with the deadband of the table."""
+        alarm = self._alarms.get(name)
+        if alarm is None or value is None:
+            return
+        already = alarm.delay.seen
+        holds = beyond(value, low=low, high=high, deadband=alarm.rule.deadband, already=already)
+        self.observe(now, name, holds=holds, text=text, about=about)
+
+    def pulse(self, now: Moment, name: str, *, text: str, about: str | None = None) -> list[AlarmBody]:
+        """Take something that happened and is over: it waits to be acknowledged."""
+        alarm = self._alarms.get(name)
+        if alarm is None:
+            return self.advance(now)
+        alarm.text, alarm.about = text, about
+        hidden = any(self._alarms[cause].delay.counts for cause in self._causes(alarm))
+        bodies = [] if hidden else self._step(alarm, AlarmEvent.RAISED, now)
+        return [*bodies, *self._step(alarm, AlarmEvent.RETURNED, now), *self.advance(now)]
+
+    def advance(self, now: Moment) -> list[AlarmBody]:
+        """Let time pass: delays run out, shelves end, causes hide what follows from them."""
+        bodies: list[AlarmBody] = []
+        for name in self._order:
+            alarm = self._alarms[name]
+            alarm.delay.advance(now.ms)
+            if alarm.shelved_until_utc_ms is not None and now.utc_ms >= alarm.shelved_until_utc_ms:
+                alarm.shelved_until_utc_ms = None
+                bodies += self._step(alarm, AlarmEvent.SHELF_ENDED, now)
+            bodies += self._settle(alarm, now)
+        return bodies
+
+    def _causes(self, alarm: Alarm) -> Iterator[str]:
+        return (cause for cause in alarm.rule.suppressed_by if cause in self._alarms)
+
+    def _settle(self, alarm: Alarm, now: Moment) -> Iterator[AlarmBody]:
+        """Bring an alarm's state in line with its condition and its causes."""
+        causes = [self._alarms[cause] for cause in self._causes(alarm)]
+        cause = next((c.rule.name for c in causes if c.delay.counts), None)
+        if not alarm.delay.counts:
+            yield from self._step(alarm, AlarmEvent.RETURNED, now)
+        elif cause is not None:
+            yield from self._step(alarm, AlarmEvent.SUPPRESSED, now, suppressed_by=cause)
+        elif alarm.state is AlarmState.SUPPRESSED:
+            yield from self._step(alarm, AlarmEvent.RELEASED, now)
+            alarm.delay.begin_anew(now.ms)
+            alarm.delay.advance(now.ms)
+            if alarm.delay.counts:
+                yield from self._step(alarm, AlarmEvent.RAISED, now)
+        elif not any(c.delay.seen for c in causes):  # a cause that may yet count goes first
+            yield from self._step(alarm, AlarmEvent.RAISED, now)
+
+    # --- what people do ------------------------------------------------------------------------
+
+    def acknowledge(self, now: Moment, name: str, by: Person) -> list[AlarmBody]:
+        """Note that someone knows of an alarm.
+
+        Raises
+        ------
+        AlarmRefusedError
+            If there is no such alarm, or nothing of it to acknowledge.
+        """
+        return list(self._step(self._named(name), AlarmEvent.ACKNOWLEDGED, now, by=by))
+
+    def shelve(self, now: Moment, name: str, by: Person, *, until_utc_ms: int) -> list[AlarmBody]:
+        """Put an alarm aside until a stated time.
+
+        Raises
+        ------
+        AlarmRefusedError
+            If there is no such alarm, or the time is past or more than a week off.
+        """
+        alarm = self._named(name)
+        if not now.utc_ms < until_utc_ms <= now.utc_ms + LONGEST_SHELF_MS:
+            raise AlarmRefusedError(
+                f"the shelf would end at {rfc3339(until_utc_ms)}",
+                subject=f"{self._owner}/{name}",
+                hint="Name an end within the next seven days",
+            )
+        alarm.shelved_until_utc_ms = until_utc_ms
+        return list(self._step(alarm, AlarmEvent.SHELVED, now, by=by))
+
+    def unshelve(self, now: Moment, name: str, by: Person) -> list[AlarmBody]:
+        """Take an alarm from the shelf; it is raised anew if its condition holds.
+
+        Raises
+        ------
+        AlarmRefusedError
+            If there is no such alarm or it is not shelved.
+        """
+        alarm = self._named(name)
+        bodies = list(self._step(alarm, AlarmEvent.UNSHELVED, now, by=by))
+        alarm.shelved_until_utc_ms = None
+        return [*bodies, *self.advance(now)]
+
+    def _named(self, name: str) -> Alarm:
+        if name not in self._alarms:
+            raise AlarmRefusedError(
+                f"no alarm {name!r}",
+                subject=self._owner,
+                hint=f"Its alarms are {', '.join(sorted(self._alarms))}",
+            )
+        return self._alarms[name]
+
+    # --- steps ---------------------------------------------------------------------------------
+
+    def _step(
+        self,
+        alarm: Alarm,
+        event: AlarmEvent,
+        now: Moment,
+        *,
+        by: Person | None = None,
+        suppressed_by: str | None = None,
+    ) -> list[AlarmBody]:
+        """Move an alarm; a step that people can see gives a body."""
+        before = alarm.state
+        after = TRANSITIONS.get((before, event))
+        if after is None:
+            raise AlarmRefusedError(
+                f"is {before.value}; it can't be {event.value} now",
+                subject=f"{self._owner}/{alarm.rule.name}",
+            )
+        if after is before and by is None:
+            return []
+        at = rfc3339(now.utc_ms)
+        if event is AlarmEvent.RAISED or alarm.since is None:
+            alarm.since = at
+        since, alarm.since = alarm.since, None if after is AlarmState.NORMAL else alarm.since
+        alarm.state = after
+        if not {before, after} & SHOWN:
+            return []
+        rule = alarm.rule
+        until = alarm.shelved_until_utc_ms
+        alarm.last = AlarmBody(
+            id=self._next_id(),
+            cell=self._owner,
+            at=at,
+            alarm=rule.name,
+            title=rule.title,
+            event=event,
+            state=after,
+            before=before,
+            priority=rule.priority,
+            condition=rule.condition,
+            since=since,
+            text=alarm.text,
+            consequence=rule.consequence,
+            what_to_do=rule.what_to_do,
+            respond_within_s=rule.respond_within_s,
+            about=alarm.about,
+            suppressed_by=ABSENT if suppressed_by is None else suppressed_by,
+            shelved_until=rfc3339(until) if after is AlarmState.SHELVED and until is not None else ABSENT,
+            ends=ABSENT if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
+            operator=ABSENT if by is None else by.operator,
+            reason=ABSENT if by is None else by.reason,
+            via=ABSENT if by is None else by.via,
+        )
+        return [alarm.last]
+
+    # --- views and restarts --------------------------------------------------------------------
+
+    def shown(self) -> list[dict[str, Json]]:
+        """Return what people should see, the most urgent first: unacknowledged, then by priority."""
+        shown = [alarm for alarm in self._alarms.values() if alarm.state in SHOWN]
+        shown.sort(key=_urgency)
+        return [alarm.last.as_json() for alarm in shown if alarm.last is not None]
+
+    def present(self, name: str) -> bool:
+        """Tell whether an alarm's condition holds after its delays, shown or not."""
+        return name in self._alarms and self._alarms[name].delay.counts
+
+    def ends_utc_ms(self, name: str) -> int | None:
+        """Return when an alarm begun for a stated time ends by itself, UTC ms."""
+        return self._named(name).ends_utc_ms
+
+    def condition(self) -> Signal:
+        """Return the worst signal of what is present, after NAMUR NE 107; shelving doesn't better it."""
+        signals = [alarm.rule.condition for alarm in self._alarms.values() if alarm.delay.counts]
+        return max(signals, key=SEVERITY.index, default=Signal.NONE)
+
+    def state(self) -> dict[str, Json]:
+        """Return what a restart must not forget."""
+        return {
+            name: {
+                "state": alarm.state.value,
+                "since": alarm.since,
+                "text": alarm.text,
+                "about": alarm.about,
+                "shelved_until": None
+                if alarm.shelved_until_utc_ms is None
+                else rfc3339(alarm.shelved_until_utc_ms),
+                "ends": None if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
+                "holds": alarm.delay.counts,
+            }
+            for name, alarm in self._alarms.items()
+            if alarm.state is not AlarmState.NORMAL or alarm.delay.counts
+        }
+
+    def restore(self, state: Mapping[str, Mapping[str, Json]], now: Moment) -> None:
+        """Take up what `state` gave, or what `state_of_bodies` read from records."""
+        for name, kept in state.items():
+            alarm = self._alarms.get(name)
+            if alarm is None:
+                continue
+            alarm.state = AlarmState(kept["state"])
+            alarm.since, alarm.text, alarm.about = kept["since"], kept["text"], kept["about"]
+            until, ends = kept["shelved_until"], kept["ends"]
+            alarm.shelved_until_utc_ms = None if until is None else utc_ms(until)
+            alarm.ends_utc_ms = None if ends is None else utc_ms(ends)
+            alarm.delay.seen = alarm.delay.counts = bool(kept["holds"])
+            alarm.delay.since_ms = now.ms
+            if alarm.state in SHOWN:
+                alarm.last = self._told_again(alarm, now)
+
+    def _told_again(self, alarm: Alarm, now: Moment) -> AlarmBody:
+        """Return a body for views only; it never becomes a record."""
+        rule, until = alarm.rule, alarm.shelved_until_utc_ms
+        return AlarmBody(
+            id="",
+            cell=self._owner,
+            at=rfc3339(now.utc_ms),
+            alarm=rule.name,
+            title=rule.title,
+            event=AlarmEvent.RAISED,
+            state=alarm.state,
+            before=alarm.state,
+            priority=rule.priority,
+            condition=rule.condition,
+            since=alarm.since or rfc3339(now.utc_ms),
+            text=alarm.text,
+            consequence=rule.consequence,
+            what_to_do=rule.what_to_do,
+            respond_within_s=rule.respond_within_s,
+            about=alarm.about,
+            shelved_until=ABSENT if until is None else rfc3339(until),
+            ends=ABSENT if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
+        )
+
+
+def state_of_bodies(bodies: Iterable[Mapping[str, Json]]) -> dict[str, dict[str, Json]]:
+    """Return the state that records tell: `bodies` are the alarm records of one owner, in order.
+
+    What was raised is taken to hold still until it is observed again; what was hidden behind a cause
+    waits out its delay anew.
+    """
+    last: dict[str, Mapping[str, Json]] = {body["alarm"]: body for body in bodies}
+    state: dict[str, dict[str, Any]] = {}
+    for name, body in last.items():
+        if body["state"] not in SHOWN:
+            continue
+        state[name] = {
+            "state": body["state"],
+            "since": body["since"],
+            "text": body["text"],
+            "about": body["about"],
+            "shelved_until": body.get("shelved_until"),
+            "ends": body.get("ends"),
+            "holds": body["state"] in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED},
+        }
+    return state
+
+
+def _urgency(alarm: Alarm) -> tuple[bool, int, str]:
+    unseen = alarm.state in {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}
+    return not unseen, list(type(alarm.rule.priority)).index(alarm.rule.priority), alarm.since or ""
+
+
+def causes_first(suppressed_by: Mapping[str, Iterable[str]]) -> list[str]:
+    """Return alarm names so that each comes behind its causes.
+
+    Raises
+    ------
+    QuietcellError
+        If alarms would suppress each other in a circle.
+    """
+    order: list[str] = []
+    visiting: set[str] = set()
+
+    def visit(name: str) -> None:
+        if name in order or name not in suppressed_by:
+            return
+        if name in visiting:
+            raise QuietcellError("alarms suppress each other in a circle", subject=name)
+        visiting.add(name)
+        for cause in suppressed_by[name]:
+            visit(cause)
+        visiting.discard(name)
+        order.append(name)
+
+    for name in suppressed_by:
+        visit(name)
+    return order

@@ -1,0 +1,223 @@
+"""From records and live readings of a cell to its alarms."""
+
+from dataclasses import replace
+from itertools import count
+from typing import Any
+
+import pytest
+
+from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.cell_watch import CellWatch
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
+from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.alarms.shipped import CELL_ALARMS
+from quietcell.core.electrode.condition import Signal
+from quietcell.core.indication import Indication
+from quietcell.core.times import rfc3339
+from tests.core.alarms.alarm_builders import SOMEONE, UTC_MS, at
+
+CELL = "live-feed-room"
+
+
+class Watched:
+    """A cell whose meter sends every second unless told otherwise."""
+
+    def __init__(self, **limits: Any) -> None:
+        ids = count(1)
+        alarms = AlarmEngine(CELL, CELL_ALARMS, lambda: f"daemon.1.{next(ids)}")
+        self.watch = CellWatch(CELL, alarms, CellLimits(**limits), UTC_MS)
+        self.bodies: list[AlarmBody] = []
+        self.second = 0
+        self.heard = 0
+        self.live = Indication(
+            cell=CELL, at=None, age_s=None, mv=25.0, temperature_c=25.0, conductivity_us_cm=0.1,
+            flow_ml_min=100.0, ph=6.6, phase="judging", waits_for="drift",
+        )  # fmt: skip
+
+    def run(self, seconds: int, *, silent: bool = False, **live: Any) -> list[str]:
+        """Let time pass and return what happened as ``alarm event``."""
+        self.live = replace(self.live, **live)
+        before = len(self.bodies)
+        for _ in range(seconds):
+            self.second += 1
+            self.heard = self.heard if silent else self.second
+            heard_at = rfc3339(UTC_MS + self.heard * 1000)
+            now = replace(self.live, at=heard_at, age_s=float(self.second - self.heard))
+            self.bodies += self.watch.look(at(self.second), now)
+        return [f"{body.alarm} {body.event}" for body in self.bodies[before:]]
+
+    def determination(self, verdict: str, *reasons: str, **more: Any) -> None:
+        ended = rfc3339(UTC_MS + self.second * 1000)
+        body = {
+            "record": "determination", "id": "live-feed-room.1.9", "verdict": verdict,
+            "reasons": list(reasons), "ended": ended,
+            "ph": 6.6, "ph_25c": 6.6, "ph_allowed_low": 6.7, "ph_allowed_high": 7.3,
+            "rejected_readings": {}, **more,
+        }  # fmt: skip
+        self.watch.learn(body)
+
+    def episode(self, diagnosis: str, state: str) -> None:
+        self.watch.learn({
+            "record": "episode", "id": "live-feed-room.1.7", "diagnosis": diagnosis, "state": state,
+            "began": "2026-09-21T14:00:00.000Z", "text": "Carbon dioxide is suspected.",
+        })  # fmt: skip
+
+    @property
+    def shown(self) -> list[str]:
+        return [alarm["alarm"] for alarm in self.watch.engine.shown()]
+
+
+def test_a_quiet_cell_raises_nothing() -> None:
+    watched = Watched(flow_low_ml_min=60.0, flow_high_ml_min=140.0, no_result_after_s=300.0)
+    watched.determination("accepted")
+    assert watched.run(200) == []
+    assert watched.watch.engine.condition() is Signal.NONE
+
+
+def test_a_silent_meter_raises_one_alarm_and_not_five_others() -> None:
+    watched = Watched(
+        flow_low_ml_min=60.0, temperature_high_c=30.0, conductivity_high_us_cm=1.0, no_result_after_s=300.0
+    )
+    watched.run(10)
+    assert watched.run(900, silent=True) == ["meter-silent raised"]
+    assert watched.bodies[-1].at == rfc3339(UTC_MS + 26_000)  # silent after 5 s, seen at 6 s, delay 10 s
+    assert watched.run(10) == ["meter-silent returned"]
+
+
+def test_a_fault_of_the_port_is_silence_from_the_first_moment() -> None:
+    watched = Watched()
+    watched.run(10)
+    fault = {"record": "driver-fault", "id": "daemon.1.4", "at": rfc3339(UTC_MS + 10_500), "text": "hung up"}
+    watched.watch.learn(fault)
+    assert watched.run(10, silent=True) == []
+    assert watched.run(1, silent=True) == ["meter-silent raised"]
+    assert (watched.bodies[-1].text, watched.bodies[-1].about) == ("hung up", "daemon.1.4")
+
+
+def test_an_episode_is_an_alarm_until_it_closes() -> None:
+    watched = Watched()
+    watched.run(1)
+    watched.episode("co2-ingress", "opened")
+    assert watched.run(60) == ["co2-ingress raised"]
+    watched.episode("co2-ingress", "updated")
+    assert watched.run(60) == []
+    watched.episode("co2-ingress", "closed")
+    assert watched.run(60) == ["co2-ingress returned"]
+
+
+def test_no_result_in_time_is_told_once_and_over_with_the_next_result() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    watched.determination("accepted")
+    assert watched.run(300) == []
+    assert watched.run(60) == ["no-result raised"]
+    watched.determination("refused", "max-wait", "not-at-rest")
+    assert watched.run(60) == []
+    watched.determination("qualified")
+    assert watched.run(5) == ["no-result returned"]
+
+
+def test_time_without_a_meter_is_not_held_against_the_results() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    watched.run(10)
+    watched.run(400, silent=True)
+    assert watched.run(290) == ["meter-silent returned"]
+    assert watched.run(60) == ["no-result raised"]
+
+
+@pytest.mark.parametrize(
+    ("limits", "live", "alarm"),
+    [
+        ({"flow_low_ml_min": 60.0}, {"flow_ml_min": 50.0}, "flow-out-of-band"),
+        ({}, {"flow_ml_min": 0.2}, "flow-stopped"),
+        ({"temperature_high_c": 30.0}, {"temperature_c": 31.0}, "temperature"),
+        ({"conductivity_high_us_cm": 1.0}, {"conductivity_us_cm": 1.2}, "conductivity-out-of-limits"),
+        ({"conductivity_stage_1": True}, {"conductivity_us_cm": 1.35}, "conductivity-stage-1"),
+        ({}, {"temperature_c": None}, "sensor-fault"),
+    ],
+)
+def test_a_live_value_beyond_its_limit_is_told_after_its_delay(
+    limits: dict[str, Any], live: dict[str, Any], alarm: str
+) -> None:
+    watched = Watched(**limits)
+    watched.run(10)
+    before = {name: getattr(watched.live, name) for name in live}
+    assert watched.run(130, **live) == [f"{alarm} raised"]
+    assert watched.run(130, **before) == [f"{alarm} returned"]
+
+
+@pytest.mark.parametrize(
+    ("learnt", "alarm"),
+    [
+        ({"verdict": "refused", "reasons": ["conductivity-contradiction"]}, "conductivity-contradiction"),
+        ({"verdict": "accepted", "ph_25c": 5.4}, "ph-out-of-limits"),
+        ({"verdict": "accepted", "smallest_co2_ug_per_l": 400.0}, "detector-blind"),
+        ({"verdict": "refused", "reasons": ["flagged-readings"], "rejected_readings": {"stuck": 400}},
+         "sensor-fault"),
+    ],
+)  # fmt: skip
+def test_a_determination_tells_what_is_wrong_and_the_next_that_it_is_over(
+    learnt: dict[str, Any], alarm: str
+) -> None:
+    watched = Watched(ph_low=5.8)
+    reasons = learnt.pop("reasons", [])
+    verdict = learnt.pop("verdict")
+    watched.determination(verdict, *reasons, **learnt)
+    assert watched.run(700) == [f"{alarm} raised"]
+    watched.determination("accepted", smallest_co2_ug_per_l=4.0)
+    assert watched.run(700) == [f"{alarm} returned"]
+
+
+def test_a_calibration_is_due_before_it_expires_and_one_alarm_follows_the_other() -> None:
+    watched = Watched(calibration_due_before_d=0.01)
+    settings = {"calibration_expires_utc_ms": UTC_MS + 1_000_000, "mode": "continuous"}
+    watched.watch.learn({"record": "configuration", "settings": settings})
+    assert watched.run(900) == ["calibration-due raised"]
+    assert watched.run(150) == ["calibration-expired raised", "calibration-due suppressed"]
+
+
+def test_a_failed_check_is_told_until_one_passes() -> None:
+    watched = Watched(check_every_d=0.001, electrolyte_every_d=1.0)
+    assert watched.run(1) == ["check-due raised", "electrolyte-due raised"]
+    check = {"record": "check", "id": "daemon.1.8", "at": rfc3339(UTC_MS + 1000), "verdict": "failed"}
+    watched.watch.learn(check)
+    assert "check-failed raised" in watched.run(1)
+    watched.watch.learn({**check, "verdict": "passed"})
+    filled = {"record": "electrode", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "event": "electrolyte-filled"}
+    watched.watch.learn(filled)
+    assert watched.run(1) == ["check-failed returned", "electrolyte-due returned"]
+
+
+def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_check() -> None:
+    watched = Watched(temperature_high_c=30.0, no_result_after_s=60.0)
+    watched.run(5)
+    watched.bodies += watched.watch.begin_sanitisation(at(5), SOMEONE, until_utc_ms=UTC_MS + 600_000)
+    assert watched.run(594, temperature_c=85.0, flow_ml_min=0.0) == []
+    assert watched.watch.engine.condition() is Signal.FUNCTION_CHECK
+    with pytest.raises(AlarmRefusedError, match="is under way until"):
+        watched.watch.begin_sanitisation(at(599), SOMEONE, until_utc_ms=UTC_MS + 900_000)
+    assert watched.run(5, temperature_c=25.0, flow_ml_min=100.0) == ["sanitisation returned"]
+    with pytest.raises(AlarmRefusedError, match="is not under way"):
+        watched.watch.end_sanitisation(at(605))
+
+
+@pytest.mark.parametrize("seconds", [0, 86_401])
+def test_sanitisation_ends_within_a_day(seconds: int) -> None:
+    with pytest.raises(AlarmRefusedError, match="Name an end within the next 24 hours"):
+        Watched().watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + seconds * 1000)
+
+
+def test_a_restart_remembers_alarms_shelf_and_sanitisation() -> None:
+    before = Watched()
+    before.run(1)
+    before.episode("co2-ingress", "opened")
+    before.run(1)
+    before.bodies += before.watch.engine.shelve(at(3), "co2-ingress", SOMEONE, until_utc_ms=UTC_MS + 60_000)
+    before.bodies += before.watch.begin_sanitisation(at(3), SOMEONE, until_utc_ms=UTC_MS + 90_000)
+    after = Watched()
+    after.second = 3
+    after.watch.restore(state_of_bodies([body.as_json() for body in before.bodies]), at(3))
+    assert after.shown == before.shown
+    after.episode("co2-ingress", "opened")
+    assert after.run(56) == []
+    assert after.run(2) == ["co2-ingress shelf-ended"]
+    assert after.run(40) == ["sanitisation returned", "co2-ingress raised"]
