@@ -94,6 +94,10 @@ class LedgerDamagedError(LedgerError):
     """The ledger's chain or a file of it does not check out."""
 
 
+class CommandError(QuietcellError):
+    """A running daemon cannot do what it is asked; nothing was changed."""
+
+
 class OutletError(QuietcellError):
     """An outlet cannot deliver now; its cursor stays."""
 

@@ -117,6 +117,7 @@ async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_no
             assert json.loads(await reader.readline())["ok"] is False
         writer.write(b'{"command": "status"}\n')
         assert json.loads(await reader.readline()) == {"ok": True, "site": "merrow-sound"}
+        assert asked == [{"command": "status", "via": "socket"}]
         writer.write(b"x" * 200_000 + b"\n")
         assert await reader.read() == b""  # beyond the limit: hung up
         writer.close()

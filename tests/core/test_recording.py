@@ -133,7 +133,7 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
         (GOOD + '2026-03-01T08:00:01Z,"1\n' + "x,1,2\n" * 20_000, "longer than 65536 characters"),
         (
             "time,mv,flags,segment\n2026-03-01T08:00:00Z,5,began-started,1\n",
-            "loop.csv:2: flags: a mark of a segment's end carries no quantity",
+            "loop.csv:2: flags: a mark carries no quantity",
         ),
         (GOOD + "2026-03-01T08:00:01Z,1\n", "loop.csv:3: temperature_c: the row has only 2 cells"),
         (GOOD + "2026-03-01T07:00:00Z,1,21\n", "loop.csv:3: time: time goes back"),
@@ -150,6 +150,14 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
         ),
         ("time,mv,Flow_ml_min\n", "did you mean 'flow_ml_min'?"),
         ("time,mv,cond\n", "did you mean 'conductivity_us_cm'?"),
+        (
+            "time,mv,flags,segment\n2026-03-01T08:00:00Z,5,,1\n2026-03-01T07:00:00Z,,given-request x,1\n",
+            "loop.csv:3: flags: what a person gave stands inside its segment, in order of time",
+        ),
+        (
+            "time,mv,flags,segment\n2026-03-01T08:00:00Z,,given-request,1\n",
+            "loop.csv:2: flags: a mark needs a segment number and known labels",
+        ),
         ("time,mv,segment\n2026-03-01T08:00:00Z,1,two\n", "loop.csv:2: segment: 'two' is no segment number"),
     ],
 )

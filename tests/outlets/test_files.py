@@ -297,6 +297,14 @@ def test_the_drop_folder_gets_results_alone_under_names_that_sort_by_time(
     ]
 
 
+def test_the_drop_folder_gets_doubts_about_results_too(tmp_path: Path, cursors: Cursors) -> None:
+    doubt = stored([25], record="doubt", at="2026-11-25T10:00:00.000Z")
+    DropFolder(tmp_path / "drop", cursors).write(doubt)
+    (path,) = (tmp_path / "drop").iterdir()
+    assert path.name == "20261125T100000000Z_live-feed-room_000000001.json"
+    assert path.read_text() == doubt[0].text
+
+
 def test_a_dropped_file_is_never_overwritten(tmp_path: Path, cursors: Cursors) -> None:
     (tmp_path / "drop").mkdir()
     foreign = tmp_path / "drop" / "20261125T090001000Z_live-feed-room_000000001.json"

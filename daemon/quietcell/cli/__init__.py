@@ -16,6 +16,8 @@ COMMANDS = {
     "replay": "Judge recordings as if they were measured now.",
     "export": "Write readings of the ledger as a recording.",
     "verify": "Check that nothing in the ledger was changed.",
+    "request": "Ask for a determination.",
+    "note": "Keep free text about a cell.",
     "status": "Show what each cell reads and waits for.",
     "ports": "List serial ports by names that stay.",
     "drivers": "List installed drivers and their settings.",

@@ -1,15 +1,22 @@
 """Options several commands share."""
 
-from collections.abc import Callable
+import asyncio
+import getpass
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import click
 
-from quietcell.errors import UsageError
+from quietcell.errors import QuietcellError, UsageError
 
 config_option = click.option(
     "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."
+)
+
+
+operator_option = click.option(
+    "--operator", default=getpass.getuser, show_default="your user name", help="Who asks; records carry it."
 )
 
 
@@ -44,3 +51,21 @@ def ledger_folder(config: Path | None, ledger: Path | None) -> Path:
     if not folder.is_dir():
         raise UsageError("no ledger here", subject=str(folder), hint="Has `quietcell run` been started once?")
     return folder
+
+
+def ask_daemon(
+    config: Path | None, ledger: Path | None, request: Mapping[str, Any], *, timeout_s: float = 5.0
+) -> dict[str, Any]:
+    """Return the answer of the daemon that works on the ledger the options name.
+
+    Raises
+    ------
+    QuietcellError
+        If no daemon answers, or it says why it does not do what is asked.
+    """
+    from quietcell.service.control import ask  # noqa: PLC0415 # commands pay only for what they use
+
+    answer = asyncio.run(ask(ledger_folder(config, ledger), request, timeout_s=timeout_s))
+    if not answer.pop("ok"):
+        raise QuietcellError(answer["error"])
+    return answer

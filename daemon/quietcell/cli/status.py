@@ -1,15 +1,12 @@
 """``quietcell status``: what each cell of a running daemon shows and waits for."""
 
-import asyncio
 import json
 from pathlib import Path
 from typing import Any
 
 import click
 
-from quietcell.cli.options import ledger_folder, ledger_options
-from quietcell.errors import QuietcellError
-from quietcell.service.control import ask
+from quietcell.cli.options import ask_daemon, ledger_options
 
 
 @click.command("status")
@@ -20,9 +17,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
 
     An indication is a live pH that nobody has accepted; results are in the files and on MQTT.
     """
-    answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "status"}))
-    if not answer.pop("ok"):
-        raise QuietcellError(answer["error"])
+    answer = ask_daemon(config, ledger, {"command": "status"})
     if as_json:
         click.echo(json.dumps(answer, ensure_ascii=False))
         return

@@ -59,7 +59,8 @@ class FilesSettings(Section):
     )
     csv: CsvSettings = Field(default=CsvSettings(), description="Form of the CSV files.")
     drop_folder: FilePath | None = Field(
-        default=None, description="Folder that receives one file per result; absent: none."
+        default=None,
+        description="Folder that receives one file per result, and per doubt about results; absent: none.",
     )
 
     @model_validator(mode="after")

@@ -8,8 +8,10 @@ from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.evaluation import evaluate
 from quietcell.core.history import evidence_sha256
+from quietcell.core.inputs import Request
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import (
+    ABSENT,
     BudgetLine,
     CalibrationSummary,
     CriterionSummary,
@@ -26,13 +28,12 @@ from quietcell.core.settings import CellSettings
 class Attempt:
     """An open determination, on the time of the current segment."""
 
-    on_request: bool
+    request: Request | None
+    """Who asked for it; None for one of the cell's own."""
     began: str
     began_ms: int
     """Negative when it began in an earlier segment."""
     deadline_ms: int
-    sample_id: str | None = None
-    operator: str | None = None
     rejected: Counter[str] = field(default_factory=Counter)
 
     def shift(self, ms: int) -> None:
@@ -76,7 +77,7 @@ def determination_body(
 
     Every number comes from the whole window in one go, so that live, replay and recompute agree.
     """
-    window, standing = outcome.window, outcome.standing
+    window, standing, request = outcome.window, outcome.standing, attempt.request
     drift = standing.drift if standing else None
     forecast = standing.forecast if standing else None
     long_drift = standing.long_drift if standing else None
@@ -97,9 +98,10 @@ def determination_body(
         cell=settings.cell,
         at=ended,
         sample_point=settings.sample_point,
-        sample_id=attempt.sample_id,
-        operator=attempt.operator,
-        mode="on-request" if attempt.on_request else "continuous",
+        request=request.id if request and request.id else ABSENT,
+        sample_id=request.sample_id if request else None,
+        operator=request.operator if request else None,
+        mode="on-request" if request else "continuous",
         began=attempt.began,
         ended=ended,
         verdict=verdict,

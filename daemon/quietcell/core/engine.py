@@ -225,7 +225,7 @@ class Engine:
             yield from self._look_for_co2(ms)
         if self._attempt is None:
             if self.settings.mode == "continuous" and ms >= self._due_ms:
-                self._begin_attempt(ms, on_request=False)
+                self._begin_attempt(ms)
             return
         attempt = self._attempt
         if ms % self._look_every_ms and ms < attempt.deadline_ms:
@@ -286,41 +286,32 @@ class Engine:
 
     # --- determinations ------------------------------------------------------------------------
 
-    def _begin_attempt(
-        self, ms: int, *, on_request: bool, sample_id: str | None = None, operator: str | None = None
-    ) -> None:
+    def _begin_attempt(self, ms: int, request: Request | None = None) -> None:
         self._attempt = Attempt(
-            on_request=on_request,
+            request=request,
             began=self._text(ms),
             began_ms=ms,
             deadline_ms=ms + round(self.settings.criterion.max_wait_s * 1000),
-            sample_id=sample_id,
-            operator=operator,
         )
         self._standing = None
-        if not on_request:
+        if request is None:
             every_ms = round(self.settings.every_s * 1000)
             self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
 
     def _request(self, request: Request) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
-        if self._attempt is not None and self._attempt.on_request:
+        if self._attempt is not None and self._attempt.request is not None:
             held, where = self._attempt, self._standing
-            self._begin_attempt(
-                request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
-            )
+            self._begin_attempt(request.ms, request)
             yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
             self._attempt, self._standing = held, where
             return
         if self._attempt is not None:
             yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
         if self.settings.mode == "on-request":
-            self._reception.disturb(
-                request.ms, Reason.GAP
-            )  # someone has just put the electrode into the sample
-        self._begin_attempt(
-            request.ms, on_request=True, sample_id=request.sample_id, operator=request.operator
-        )
+            # Someone has just put the electrode into the sample.
+            self._reception.disturb(request.ms, Reason.GAP)
+        self._begin_attempt(request.ms, request)
 
     def _close(self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...]) -> DeterminationBody:
         attempt = self._attempt

@@ -36,6 +36,8 @@ class Request:
     """Someone asks for a determination now."""
 
     ms: int
+    id: str | None = None
+    """Of its record; None in a replay that asks by itself."""
     sample_id: str | None = None
     operator: str | None = None
 

@@ -3,7 +3,8 @@
 The canonical layout is ``time,mv,temperature_c,conductivity_us_cm,flow_ml_min`` with optional
 ``flags,segment``; time is RFC 3339 with milliseconds, an empty cell was not measured, flags are labels
 parted by a blank. A row without any quantity whose labels begin with ``began-`` or ``ended-`` marks an
-end of a segment. Other layouts are told by a `Layout`.
+end of a segment; with ``given-`` it stands for what a person gave the engine. Other layouts are told by a
+`Layout`.
 """
 
 import csv
@@ -24,7 +25,7 @@ from quietcell.errors import DomainError, RecordingError
 QUANTITIES: Final = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
 HEADER: Final = ("time", *QUANTITIES, "flags", "segment")
 CANONICAL: Final = {name: name for name in HEADER}
-BEGAN, ENDED = "began-", "ended-"
+BEGAN, ENDED, GIVEN = "began-", "ended-", "given-"
 _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
 _PH_LINE = Line(slope_pct=100.0, zero_mv=0.0)
 """A recording of pH in place of mV is put back to the potential of a theoretical electrode."""
@@ -66,7 +67,7 @@ class Layout:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A segment began or ended."""
+    """A segment began or ended, or a person gave input."""
 
     utc_ms: int
     segment: int
@@ -185,12 +186,10 @@ class _Reader:
             at, segment = self._time(row, number), self._segment_of(row)
             number += 1
             labels = self._cell(row, "flags").split()
-            marks = [label for label in labels if label.startswith((BEGAN, ENDED))]
-            if marks:
+            if any(label.startswith((BEGAN, ENDED, GIVEN)) for label in labels):
                 yield from self._flush()
                 if any(self._cell(row, quantity) for quantity in QUANTITIES):
-                    raise self._fault("a mark of a segment's end carries no quantity", "flags")
-                self._segment, self._last_utc = segment, None
+                    raise self._fault("a mark carries no quantity", "flags")
                 yield self._mark(at, segment, labels)
                 continue
             if segment != self._segment or len(self._utc) >= CHUNK_ROWS:
@@ -204,9 +203,14 @@ class _Reader:
         yield from self._flush()
 
     def _mark(self, at: int, segment: int | None, labels: list[str]) -> Mark:
+        given = labels[0].startswith(GIVEN)
         unknown = [x for x in labels if not x.startswith((BEGAN, ENDED)) and x not in _TIME_LABELS]
-        if unknown or segment is None:
+        if segment is None or (len(labels) != 2 if given else unknown):
             raise self._fault("a mark needs a segment number and known labels", "flags")
+        if not given:
+            self._segment, self._last_utc = segment, None
+        elif segment != self._segment or (self._last_utc is not None and at < self._last_utc):
+            raise self._fault("what a person gave stands inside its segment, in order of time", "flags")
         return Mark(utc_ms=at, segment=segment, labels=tuple(labels))
 
     def _add(self, row: list[str], at: int, labels: list[str]) -> None:

@@ -217,6 +217,23 @@ class EpisodeBody(Body):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DoubtBody(Body):
+    """Something found later qualifies results of an earlier span of time; nothing is rewritten."""
+
+    kind: ClassVar[str] = "doubt"
+
+    cause: Literal["ingress", "check-failed", "as-found-calibration"]
+    about: str
+    """Id of the record that raised it."""
+    since: str
+    until: str
+    determinations: tuple[str, ...]
+    """Ids of the results known to lie in the span."""
+    text: str
+    """One plain sentence: what is doubted and why."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CalibrationSummary:
     """The calibration a determination rests on."""
 
@@ -256,6 +273,8 @@ class DeterminationBody(Body):
     kind: ClassVar[str] = "determination"
 
     sample_point: str | None
+    request: str | Absent = ABSENT
+    """Id of the request record it answers."""
     sample_id: str | None
     operator: str | None
     mode: Literal["continuous", "on-request"]

@@ -25,7 +25,9 @@ CREATE TABLE journal (
     at TEXT GENERATED ALWAYS AS (json_extract(record, '$.body.at')) VIRTUAL
 ) STRICT;
 CREATE UNIQUE INDEX journal_id ON journal (id);
-CREATE INDEX journal_cell ON journal (cell, kind, seq)
+CREATE INDEX journal_cell ON journal (cell, kind, seq);
+CREATE INDEX journal_reference ON journal (cell, json_extract(record, '$.body.reference'))
+    WHERE json_extract(record, '$.body.reference') IS NOT NULL
 """
 _PAGE = 500
 
@@ -120,6 +122,29 @@ class Journal:
         )
         for row in rows:
             yield Stored(seq=row[0], text=row[1])
+
+    def with_id(self, body_id: str) -> Stored | None:
+        """Return the record whose body has this id."""
+        return self._first("SELECT seq, record FROM journal WHERE id = ?", body_id)
+
+    def with_reference(self, cell: str, reference: str) -> Stored | None:
+        """Return the first request for a cell that carries the asker's own id."""
+        column = "json_extract(record, '$.body.reference')"
+        query = f"SELECT seq, record FROM journal WHERE cell = ? AND {column} = ? ORDER BY seq LIMIT 1"  # noqa: S608 # a constant is put in
+        return self._first(query, cell, reference)
+
+    def answer_to(self, request: Stored) -> Stored | None:
+        """Return the determination that answers a request, if it has ended."""
+        body = request.body()
+        query = (
+            "SELECT seq, record FROM journal WHERE cell = ? AND kind = 'determination' AND seq > ? "
+            "AND json_extract(record, '$.body.request') = ? ORDER BY seq LIMIT 1"
+        )
+        return self._first(query, body["cell"], request.seq, body["id"])
+
+    def _first(self, query: str, *values: str | int) -> Stored | None:
+        row = self._database.execute(query, values).fetchone()
+        return Stored(seq=row[0], text=row[1]) if row else None
 
     def last_seq(self, cell: str, kind: str) -> int:
         """Return the number of the last record of a kind of one cell, 0 when there is none."""

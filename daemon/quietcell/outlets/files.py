@@ -1,4 +1,4 @@
-"""Daily files of records, and one file a result, so written that a crash neither loses nor doubles a line.
+"""Daily files of records, and one file a result or doubt, so written that a crash loses and doubles nothing.
 
 Of the daily files only the one the cursor names may hold bytes the cursor does not know of; start-up cuts
 them off and writes the same records again. A file in the drop folder appears whole or not at all, under a
@@ -145,7 +145,7 @@ class DailyFiles:
 
 
 class DropFolder:
-    """Writes one file a result; for use from one thread at a time."""
+    """Writes one file a result, and one a doubt about results; for use from one thread at a time."""
 
     name = "files.drop"
 
@@ -155,7 +155,7 @@ class DropFolder:
         self.seq = cursors.get(self.name).seq
 
     def write(self, records: list[Stored]) -> None:
-        """Write the results among the records, then move the cursor.
+        """Write the results and doubts among the records, then move the cursor.
 
         Raises
         ------
@@ -165,7 +165,9 @@ class DropFolder:
         self._folder.mkdir(parents=True, exist_ok=True)
         for record in records:
             body = record.body()
-            if body["record"] == "determination" and body["verdict"] in RESULTS:
+            if body["record"] == "doubt" or (
+                body["record"] == "determination" and body["verdict"] in RESULTS
+            ):
                 self._drop(record, body)
                 self._put(record.seq)
         if records[-1].seq > self.seq:
@@ -177,7 +179,12 @@ class DropFolder:
 
     def _drop(self, record: Stored, body: dict[str, Json]) -> None:
         content = record.text.encode()
-        moment = body["ended"].replace("-", "").replace(":", "").replace(".", "")
+        moment = (
+            body["at" if body["record"] == "doubt" else "ended"]
+            .replace("-", "")
+            .replace(":", "")
+            .replace(".", "")
+        )
         for path in _names(self._folder, f"{moment}_{body['cell']}_{record.seq:09d}", "json"):
             if not path.exists():
                 break

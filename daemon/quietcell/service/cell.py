@@ -2,7 +2,7 @@
 
 import asyncio
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 import numpy as np
@@ -16,10 +16,12 @@ from quietcell.core.readings import Flag, Reading, ReadingBlock
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import ContractError, DriverError
+from quietcell.errors import CommandError, ContractError, DriverError
+from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.service.clock import time_quality
+from quietcell.service.given import Given
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
 
 MARK_S = 1.0
@@ -81,6 +83,8 @@ class CellTask:
         self._anchor_utc_ms = 0
         self._floor_ms = 0
         self._last_fault = ""
+        self._measuring = False
+        """True while a segment is open."""
         self._held: list[Reading] = []
         self._log = structlog.get_logger().bind(cell=self.name)
 
@@ -119,6 +123,7 @@ class CellTask:
             stopping.cancel()
             with suppress(DriverError, OSError):
                 await self._driver.close()
+        self._measuring = False
         await self._take(SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped"))
 
     # --- the meter -----------------------------------------------------------------------------
@@ -235,13 +240,45 @@ class CellTask:
         )
         return self._engine.take(block)
 
+    async def give(self, make: Callable[[int, int, str], tuple[Given, Body]]) -> list[Stored]:
+        """Journal what a person gives the engine, in one commit with what the engine makes of it.
+
+        Parameters
+        ----------
+        make : callable
+            Takes segment, ms and the same instant as text; returns the input and its record.
+
+        Returns
+        -------
+        list of Stored
+            The record of the input, then those of its consequences; durable.
+
+        Raises
+        ------
+        CommandError
+            If the cell is not measuring.
+        """
+        if not self._measuring:
+            raise CommandError("not measuring now", subject=self.name, hint="Ask again when it runs")
+        # No await from here to the ledger's queue. Dated as a mark is: what was received before and is
+        # decoded after it is not late.
+        before = self._fed()
+        ms = max(self._floor_ms, self._now_ms() - self._lag_ms)
+        item, record = make(self._segment, ms, rfc3339(self._anchor_utc_ms + ms))
+        made = self._engine.take(item)
+        self._floor_ms = ms
+        stored = await self._ledger.record([*before, record, *made])
+        return stored[len(before) :]
+
     async def _mark(self) -> None:
         """Tell the engine how far time has come, and notice a step of UTC."""
-        await self._feed()
+        bodies = self._fed()
         ms = self._now_ms() - self._lag_ms
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
-            await self._take(TimeMark(ms=ms))
+            bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
+        if bodies:
+            await self._ledger.record(bodies)
         step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)
         if abs(step_ms) >= CLOCK_STEP_MS:
             self._log.warning("clock step", step_s=step_ms / 1000)
@@ -277,6 +314,7 @@ class CellTask:
         self._anchor_boot_ms = now_boot_ms if boot_ms is None else boot_ms
         self._anchor_utc_ms = now_utc_ms - (now_boot_ms - self._anchor_boot_ms)
         self._floor_ms = 0
+        self._measuring = True
         return self._engine.take(
             SegmentBegan(
                 segment=self._segment,

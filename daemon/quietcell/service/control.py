@@ -8,16 +8,16 @@ nothing.
 import asyncio
 import json
 import os
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Self
 
 from quietcell.core.records import Json
-from quietcell.errors import QuietcellError
+from quietcell.errors import ContractError, QuietcellError
+from quietcell.service.commands import Commands
 
 NAME = "control.sock"
 LONGEST_LINE = 64 * 1024
-Command = Callable[[dict[str, Json]], Awaitable[dict[str, Json]]]
 
 
 class ControlSocket:
@@ -27,15 +27,15 @@ class ControlSocket:
     ----------
     folder : Path
         Of the ledger.
-    commands : mapping
+    commands : Commands
         Functions by name; each takes the request and returns the answer.
     """
 
-    def __init__(self, folder: Path, commands: Mapping[str, Command]) -> None:
+    def __init__(self, folder: Path, commands: Commands) -> None:
         self._path = folder / NAME
         self._commands = commands
         self._server: asyncio.Server | None = None
-        self._clients: set[asyncio.StreamWriter] = set()
+        self._clients: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def __aenter__(self) -> Self:
         """Listen; a socket left behind by a killed run is replaced (the ledger's lock says it is dead)."""
@@ -51,22 +51,26 @@ class ControlSocket:
         """Close and remove the socket."""
         if self._server is not None:
             self._server.close()
-            for writer in list(self._clients):
+            for task, writer in list(self._clients.items()):
+                task.cancel()  # it may be waiting for what will not come any more
                 writer.close()
             await self._server.wait_closed()
         self._path.unlink(missing_ok=True)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._clients.add(writer)
+        task = asyncio.current_task()
+        if task is None:
+            raise ContractError("served outside a task")
+        self._clients[task] = writer
         try:
             while line := await reader.readline():
                 answer = await self._answer(line)
                 writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
                 await writer.drain()
-        except (ConnectionError, ValueError):
-            pass  # gone, or a line beyond the limit: there is nobody to answer any more
+        except (ConnectionError, ValueError, asyncio.CancelledError):
+            pass  # gone, a line beyond the limit, or the end: there is nobody to answer any more
         finally:
-            self._clients.discard(writer)
+            del self._clients[task]
             writer.close()
 
     async def _answer(self, line: bytes) -> dict[str, Json]:
@@ -78,7 +82,7 @@ class ControlSocket:
         if not isinstance(name, str) or name not in self._commands:
             return {"ok": False, "error": f"no such command; known: {', '.join(sorted(self._commands))}"}
         try:
-            return {"ok": True, **await self._commands[name](request)}
+            return {"ok": True, **await self._commands[name]({**request, "via": "socket"})}
         except QuietcellError as error:
             return {"ok": False, "error": str(error)}
 

@@ -18,10 +18,12 @@ from quietcell.outlets.mqtt import MqttOutlet
 from quietcell.service.assembly import engine_settings
 from quietcell.service.cell import CellTask
 from quietcell.service.clock import time_quality
-from quietcell.service.control import Command, ControlSocket
+from quietcell.service.commands import Command, Commands
+from quietcell.service.control import ControlSocket
 from quietcell.service.outlets import file_outlets, mqtt_outlet
 from quietcell.service.records import DaemonIds, RunBody
 from quietcell.service.recovery import next_segment, unfinished_bodies
+from quietcell.service.requests import Requests
 
 LIVE_S = 1.0
 """Time between live values on MQTT."""
@@ -136,7 +138,7 @@ class Daemon:
                     asyncio.create_task(supervise(lambda: self._tell_live(mqtt), "live values"))
                 )
             try:
-                async with ControlSocket(ledger.folder, {"status": self._status_of(ledger, ids)}):
+                async with ControlSocket(ledger.folder, self._commands(ledger, ids)):
                     await self._measure(stop, ready)
                     await ledger.record([self._run_body(ids, "ended")])
                     await self._farewell(ledger)
@@ -176,6 +178,14 @@ class Daemon:
                     told[indication.cell] = state
                     messages.append((f"{indication.cell}/state", state))
             await mqtt.publish_live(messages)
+
+    def _commands(self, ledger: Ledger, ids: DaemonIds) -> Commands:
+        """Gather the commands of every area; each carrier offers all of them."""
+        cells = {cell.name: cell for cell in self.cells}
+        return {
+            "status": self._status_of(ledger, ids),
+            **Requests(cells, ledger, ids, self.clock).commands(),
+        }
 
     def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:
         async def status(_request: dict[str, Json]) -> dict[str, Json]:

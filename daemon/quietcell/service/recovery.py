@@ -5,6 +5,7 @@ interrupted run gives exactly the bodies the journal holds, plus those whose com
 an orderly end of the open determination and segment.
 """
 
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -17,6 +18,7 @@ from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.service.given import INPUTS, Given, given_input, placed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +33,8 @@ class StoredRun:
     """Bodies of the segments that began, in order."""
     ends: dict[int, dict[str, Json]]
     """Bodies of those that ended, by number."""
+    given: dict[int, list[Given]]
+    """What people gave the engine, in order, by number of the segment."""
     last_at_ms: int
     """UTC of the last record of the cell in this run, ms."""
     ids: set[str]
@@ -50,10 +54,14 @@ def last_run(journal: Journal, cell: str) -> StoredRun | None:
     ends: dict[int, dict[str, Json]] = {}
     configurations: list[dict[str, Json]] = []
     reloaded: dict[int, dict[str, Json]] = {}
+    given: dict[int, list[Given]] = {}
     last_at_ms, ids, version = 0, set(), ENGINE_VERSION
     for record in journal.of_cell(cell, after=_start(journal, cell) - 1):
         envelope = record.envelope()
         body, version = envelope["body"], envelope["engine_version"]
+        if body["record"] in INPUTS:
+            given.setdefault(body["segment"], []).append(given_input(body))
+            last_at_ms = max(last_at_ms, utc_ms(body["at"]))
         if body["id"].startswith("daemon."):
             continue  # about the port or the clock; no work of the engine
         ids.add(body["id"])
@@ -74,6 +82,7 @@ def last_run(journal: Journal, cell: str) -> StoredRun | None:
         reloaded=reloaded,
         segments=segments,
         ends=ends,
+        given=given,
         last_at_ms=last_at_ms,
         ids=ids,
         engine_version=version,
@@ -106,9 +115,11 @@ def engine_input(run: StoredRun, readings: ReadingsFiles) -> Iterator[EngineInpu
             settings=None if plain is None else CellSettings.from_json(plain),
         )
         last_ms = 0
+        waiting = deque(run.given.get(number, ()))
         for block in readings.of_segment(cell, number):
-            yield block
+            yield from placed(block, waiting)
             last_ms = int(block.ms[-1])
+        yield from waiting
         end = run.ends.get(number)
         if end is not None:
             yield SegmentEnded(ms=utc_ms(end["at"]) - anchor_ms, cause=end["cause"])

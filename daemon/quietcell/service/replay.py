@@ -1,19 +1,19 @@
 """Judge recordings: the same engine as live, fed from a file."""
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import cast, get_args
 
-import numpy as np
-
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.recording import BEGAN, ENDED, Mark, Piece
+from quietcell.core.recording import BEGAN, ENDED, GIVEN, Mark, Piece
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import RecordingError
+from quietcell.service.given import Given, labelled_input, placed
 
 TIME_LABELS: dict[str, TimeQuality] = {
     "time-synchronised": "synchronised",
@@ -58,8 +58,8 @@ def engine_inputs(pieces: Iterable[Piece]) -> Iterator[EngineInput]:
                 open_segment, last_ms = began, 0
                 yield began
             elif open_segment is not None:
-                yield SegmentEnded(ms=piece.utc_ms - open_segment.utc_ms, cause=_end_cause(piece))
-                open_segment = None
+                yield _inside(piece, open_segment)
+                open_segment = open_segment if piece.labels[0].startswith(GIVEN) else None
             continue
         if open_segment is None or (piece.segment is not None and piece.segment != open_segment.segment):
             cause: SegmentCause = "started" if open_segment is None else "reopened"
@@ -90,6 +90,14 @@ def _began(mark: Mark) -> SegmentBegan:
     )
 
 
+def _inside(mark: Mark, began: SegmentBegan) -> EngineInput:
+    """Return what a mark inside a segment stands for: something given, or its end."""
+    ms = mark.utc_ms - began.utc_ms
+    if mark.labels[0].startswith(GIVEN):
+        return labelled_input(mark.labels, ms)
+    return SegmentEnded(ms=ms, cause=_end_cause(mark))
+
+
 def _end_cause(mark: Mark) -> SegmentEndCause:
     cause = mark.labels[0].removeprefix(ENDED)
     if cause not in get_args(SegmentEndCause):
@@ -104,22 +112,15 @@ def _implied_end(last_ms: int, next_cause: SegmentCause) -> SegmentEnded:
 
 def with_requests(items: Iterable[EngineInput], requests_utc_ms: Sequence[int]) -> Iterator[EngineInput]:
     """Put requests where their time is; one outside the recording is dropped."""
-    waiting = list(requests_utc_ms)
+    left_utc_ms = list(requests_utc_ms)
     anchor_ms = 0
     for item in items:
         if isinstance(item, SegmentBegan):
             anchor_ms = item.utc_ms
-            waiting = [at for at in waiting if at >= anchor_ms]
-            yield item
-        elif isinstance(item, ReadingBlock):
-            while waiting and waiting[0] - anchor_ms <= item.ms[-1]:
-                ms = waiting.pop(0) - anchor_ms
-                rows = int(np.searchsorted(item.ms, ms, side="left"))
-                if rows:
-                    yield item[:rows]
-                yield Request(ms=ms)
-                item = item[rows:]  # noqa: PLW2901 # the rest of the same block
-            if len(item):
-                yield item
+            left_utc_ms = [at for at in left_utc_ms if at >= anchor_ms]
+        if isinstance(item, ReadingBlock):
+            waiting: deque[Given] = deque(Request(ms=at - anchor_ms) for at in left_utc_ms)
+            yield from placed(item, waiting)
+            left_utc_ms = left_utc_ms[len(left_utc_ms) - len(waiting) :]
         else:
             yield item

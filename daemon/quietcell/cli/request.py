@@ -1,0 +1,44 @@
+"""``quietcell request``: ask a running daemon for a determination."""
+
+import json
+from pathlib import Path
+
+import click
+
+from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+
+
+@click.command("request")
+@ledger_options
+@operator_option
+@click.argument("cell")
+@click.option("--sample-id", help="What is measured, as you name it; the result carries it.")
+@click.option(
+    "--reference", help="Your own id of this request: asked again with the same, it begins nothing new."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(
+    config: Path | None,
+    ledger: Path | None,
+    cell: str,
+    sample_id: str | None,
+    operator: str,
+    reference: str | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Ask for a determination on CELL and return at once.
+
+    It supersedes the cell's own determination; where another request is still open, this one is refused as
+    busy. The result comes by every outlet and names the request.
+    """
+    given = {"sample_id": sample_id, "reference": reference, "operator": operator}
+    wanted = {key: value for key, value in given.items() if value is not None}
+    answer = ask_daemon(config, ledger, {"command": "request", "cell": cell, **wanted})
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    ended = answer["determination"]
+    became = "open" if ended is None else ended["body"]["verdict"]
+    reasons = ", ".join(ended["body"]["reasons"]) if ended is not None else ""
+    click.echo(f"request {answer['request']}: {became}{f' ({reasons})' if reasons else ''}")

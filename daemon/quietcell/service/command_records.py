@@ -1,0 +1,44 @@
+"""What people and other programs say to a running daemon, as the journal keeps it.
+
+Ids are ``daemon.run.ordinal``. A record that the engine was fed carries `segment` and `ms`, so that
+recovery, export and recompute feed it again.
+"""
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+from quietcell.core.records import ABSENT, Absent, Body, decimals
+
+Via = Literal["socket", "mqtt", "page"]
+"""How it came."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RequestBody(Body):
+    """Someone asks for a determination; the determination names this record's id."""
+
+    kind: ClassVar[str] = "request"
+
+    segment: int
+    ms: int = decimals(0, "ms")
+    """Engine time since the segment began."""
+    sample_id: str | None
+    operator: str | None
+    via: Via
+    reference: str | Absent = ABSENT
+    """The asker's own id for the request; the same again is a repeat, not another request."""
+    response_topic: str | Absent = ABSENT
+    """MQTT topic that receives this record and the determination."""
+    correlation_data: str | Absent = ABSENT
+    """What the asker wants back with the answers, base64."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteBody(Body):
+    """Free text about a cell."""
+
+    kind: ClassVar[str] = "note"
+
+    text: str
+    operator: str | None
+    via: Via

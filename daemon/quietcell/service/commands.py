@@ -1,0 +1,69 @@
+"""Commands: functions by name that the control socket, MQTT and the page share.
+
+A carrier hands over the request as it came, with `via` and, where it knows, `operator` set by itself.
+Arguments are checked here; what is wrong raises `CommandError`, and nothing was changed.
+"""
+
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Annotated, TypeVar
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
+from pydantic_core import PydanticCustomError
+
+from quietcell.config.fields import Name, Text
+from quietcell.core.records import Json
+from quietcell.errors import CommandError
+from quietcell.service.command_records import Via
+
+Command = Callable[[dict[str, Json]], Awaitable[dict[str, Json]]]
+Commands = Mapping[str, Command]
+A = TypeVar("A", bound="Arguments")
+
+
+def _lines(text: str) -> str:
+    if not all(line.isprintable() for line in text.split("\n")) or not text.strip():
+        raise PydanticCustomError("not_printable", "must be printable text")
+    return text
+
+
+LongText = Annotated[str, StringConstraints(min_length=1, max_length=4000), AfterValidator(_lines)]
+"""Printable lines."""
+
+
+class Arguments(BaseModel):
+    """Base of what a command takes: strict, unknown keys refused."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+    command: str = ""
+    via: Via
+    operator: Text | None = Field(default=None, description="Who asks.")
+
+
+class OfCell(Arguments):
+    """Arguments of a command about one cell."""
+
+    cell: Name = Field(description="Which cell.")
+
+
+def checked(model: type[A], request: Mapping[str, Json]) -> A:
+    """Return the arguments of a command.
+
+    Raises
+    ------
+    CommandError
+        Names every argument that is wrong and what is allowed.
+    """
+    try:
+        return model.model_validate(dict(request))
+    except ValidationError as error:
+        faults = error.errors(include_url=False, include_input=False, include_context=False)
+        raise CommandError(
+            "; ".join(f"{_place(fault['loc'])}: {fault['msg']}" for fault in faults[:5])
+        ) from None
+
+
+def _place(location: tuple[int | str, ...]) -> str:
+    """Return where a fault is; what a hostile key holds is not passed on."""
+    text = ".".join(str(part) for part in location) or "request"
+    return text[:40] if text.isprintable() else "a key"
