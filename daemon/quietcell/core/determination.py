@@ -8,6 +8,7 @@ from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.evaluation import evaluate
 from quietcell.core.history import evidence_sha256
+from quietcell.core.ingress.watch import IngressWatch
 from quietcell.core.inputs import Request
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import (
@@ -71,7 +72,7 @@ def determination_body(
     quiet_ms: int,
     time_quality: TimeQuality,
     earlier_refused: int,
-    episodes: tuple[str, ...] = (),
+    ingress: IngressWatch,
 ) -> DeterminationBody:
     """Write the record of an ended determination.
 
@@ -85,12 +86,7 @@ def determination_body(
     mv_per_ph = settings.mv_per_ph(worth.temperature_c)
     budget = worth.budget
     ph = None if budget is None else budget.ph
-    qualifiers = list(worth.qualifiers)
-    verdict = outcome.verdict
-    if episodes:
-        # It is in the water or may be: the value stands, with the caveat.
-        qualifiers.insert(0, Qualifier.CO2_UNLOCATED)
-        verdict = Verdict.QUALIFIED if verdict is Verdict.ACCEPTED else verdict
+    qualifiers = [*ingress.qualifiers, *worth.qualifiers]
     if time_quality == "not-synchronised":
         qualifiers.append(Qualifier.TIME_NOT_SYNCHRONISED)
     return DeterminationBody(
@@ -104,7 +100,7 @@ def determination_body(
         mode="on-request" if request else "continuous",
         began=attempt.began,
         ended=ended,
-        verdict=verdict,
+        verdict=outcome.verdict,
         reasons=outcome.reasons,
         qualifiers=tuple(qualifiers),
         ph=ph,
@@ -138,7 +134,8 @@ def determination_body(
         window_s=(int(window.ms[-1]) - int(window.ms[0])) / 1000 if len(window) else None,
         readings=len(window),
         rejected_readings=dict(sorted(attempt.rejected.items())),
-        episodes=episodes,
+        smallest_co2_ug_per_l=ingress.smallest_co2_ug_per_l,
+        episodes=ingress.episodes,
         earlier_refused=earlier_refused,
         calibration=CalibrationSummary(
             id=settings.calibration_id,

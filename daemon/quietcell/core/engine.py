@@ -21,10 +21,9 @@ from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
 from quietcell.core.evaluation import evaluate, mean_of
 from quietcell.core.indication import Indication, indication
-from quietcell.core.ingress.carbonic_line import LOOK_MS as CARBONIC_LOOK_MS
-from quietcell.core.ingress.carbonic_line import CarbonicLine, look
-from quietcell.core.ingress.episode import episode_body
-from quietcell.core.inputs import EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.ingress.blocks import BLOCK_MS
+from quietcell.core.ingress.watch import IngressWatch, Stamp
+from quietcell.core.inputs import EngineInput, EpisodeVerdict, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
@@ -75,9 +74,8 @@ class Engine:
         self._look_every_ms = _look_every_ms(settings)
         self._due_ms = 0
         self._earlier_refused = 0
-        self._carbonic = CarbonicLine()
-        self._episodes: tuple[str, ...] = ()
-        """Ids of the records that opened the episodes still open."""
+        self._ingress = IngressWatch(settings)
+        self._stamp = Stamp(self._identity, self._text)
 
     # --- input ---------------------------------------------------------------------------------
 
@@ -111,6 +109,8 @@ class Engine:
             return tuple(self._happen(item.ms))
         if isinstance(item, Request):
             return (*self._happen(item.ms - 1), *self._request(item))
+        if isinstance(item, EpisodeVerdict):
+            return (*self._happen(item.ms - 1), *self._ingress.judge(item, self._stamp))
         return (*self._happen(item.ms), *self._end_segment(item))
 
     def _require_order(self, ms: int) -> None:
@@ -146,8 +146,7 @@ class Engine:
         """Work with other settings; what is known of the water stays."""
         if settings.cell != self.settings.cell:
             raise ContractError(f"settings of {settings.cell} given", subject=self.settings.cell)
-        if settings.line != self.settings.line and not self._carbonic.open:
-            self._carbonic = CarbonicLine()  # a pH by another calibration compares with none before
+        self._ingress.reconfigure(settings)
         self.settings = settings
         self._look_every_ms = _look_every_ms(settings)
 
@@ -168,7 +167,7 @@ class Engine:
         # The next segment's zero is this instant.
         self._reception.end_segment(ended.ms)
         self._due_ms -= ended.ms
-        self._carbonic.shift(ended.ms)
+        self._ingress.new_segment(ended.ms)
         if self._attempt is not None:
             self._attempt.shift(ended.ms)
 
@@ -198,7 +197,7 @@ class Engine:
         tick_ms = (self._now_ms // TICK_MS + 1) * TICK_MS
         if self._attempt is None:
             # Nothing is judged: the next tick of interest is the one at which a determination is due.
-            look_ms = (self._now_ms // CARBONIC_LOOK_MS + 1) * CARBONIC_LOOK_MS
+            look_ms = (self._now_ms // BLOCK_MS + 1) * BLOCK_MS
             due_tick_ms = -(-self._due_ms // TICK_MS) * TICK_MS
             return min(look_ms, max(tick_ms, due_tick_ms)) if self.settings.mode == "continuous" else look_ms
         return (
@@ -218,11 +217,13 @@ class Engine:
                 )
             if self._attempt is not None:
                 self._attempt.rejected.update(received.rejected)
+            if self._attempt is not None or self.settings.mode == "continuous":
+                self._ingress.see(received.counting)
 
     def _event(self, ms: int) -> Iterator[Body]:
-        """Look for carbon dioxide, judge the open determination, or begin one that is due."""
-        if ms % CARBONIC_LOOK_MS == 0:
-            yield from self._look_for_co2(ms)
+        """Look for ingress, judge the open determination, or begin one that is due."""
+        if ms % BLOCK_MS == 0:
+            yield from self._ingress.tick(ms, self._stamp)
         if self._attempt is None:
             if self.settings.mode == "continuous" and ms >= self._due_ms:
                 self._begin_attempt(ms)
@@ -249,31 +250,15 @@ class Engine:
         if self._standing.phase is Phase.AT_REST:
             self._standing = self._allowed_by_chemistry(window, self._standing, ms)
         if self._standing.phase is Phase.AT_REST:
-            yield self._close(ms, Verdict.ACCEPTED, ())
+            yield self._close(ms, *self._verdict_at_rest())
         elif ms >= attempt.deadline_ms:
             yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks))
 
-    def _look_for_co2(self, ms: int) -> Iterator[Body]:
-        block = self._reception.history.between(ms - CARBONIC_LOOK_MS, ms)
-        counting = np.isfinite(block.conductivity_us_cm)
-        mv, temperature_c = mean_of(block.mv[counting]), mean_of(block.temperature_c[counting])
-        conductivity = mean_of(block.conductivity_us_cm[counting])
-        if mv is None or temperature_c is None or conductivity is None:
-            return
-        ph = self._live_ph(mv, temperature_c)
-        seen = None if ph is None else look(ms, ph, conductivity, temperature_c)
-        finding = None if seen is None else self._carbonic.see(seen)
-        if finding is None:
-            return
-        body = episode_body(
-            finding,
-            **self._identity(ms),
-            text_of=self._text,
-            sample_age_s=self.settings.sample_age_s(mean_of(block.flow_ml_min[counting])),
-        )
-        self._episodes = (body.id,) if finding.state == "opened" else self._episodes
-        self._episodes = () if finding.state == "closed" else self._episodes
-        yield body
+    def _verdict_at_rest(self) -> tuple[Verdict, tuple[Reason, ...]]:
+        """Return the verdict on a value at rest by the episodes that are open."""
+        if self._ingress.refuses:
+            return Verdict.REFUSED, (Reason.INGRESS_IN_SAMPLE_PATH,)
+        return Verdict.QUALIFIED if self._ingress.doubtful else Verdict.ACCEPTED, ()
 
     def _allowed_by_chemistry(self, window: ReadingBlock, at_rest: Standing, ms: int) -> Standing:
         """Hold a reading at rest against calibration and conductivity."""
@@ -311,6 +296,7 @@ class Engine:
         if self.settings.mode == "on-request":
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
+            self._ingress.new_sample(request.ms)
         self._begin_attempt(request.ms, request)
 
     def _close(self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...]) -> DeterminationBody:
@@ -327,10 +313,11 @@ class Engine:
             quiet_ms=ms - self._reception.quiet_since_ms,
             time_quality=self._open_segment.time_quality,
             earlier_refused=self._earlier_refused,
-            episodes=self._episodes,
+            ingress=self._ingress,
         )
+        self._ingress.deliver(ms, body.id, verdict)
         if Reason.BUSY not in reasons:
-            self._earlier_refused = 0 if verdict is Verdict.ACCEPTED else self._earlier_refused + 1
+            self._earlier_refused = self._earlier_refused + 1 if verdict is Verdict.REFUSED else 0
         self._attempt = None
         self._standing = None
         return body

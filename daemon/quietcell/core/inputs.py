@@ -5,6 +5,7 @@ begins at the instant the last one ended, so engine time has no holes.
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import SegmentCause, SegmentEndCause, TimeQuality
@@ -43,10 +44,22 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EpisodeVerdict:
+    """A person confirms or rejects an episode."""
+
+    ms: int
+    id: str
+    """Of its record."""
+    episode: str
+    """Id of the record that opened the episode."""
+    verdict: Literal["confirm", "reject"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TimeMark:
     """All input up to and including `ms` has been given."""
 
     ms: int
 
 
-EngineInput = SegmentBegan | SegmentEnded | Request | TimeMark | ReadingBlock
+EngineInput = SegmentBegan | SegmentEnded | Request | EpisodeVerdict | TimeMark | ReadingBlock

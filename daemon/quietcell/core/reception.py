@@ -32,6 +32,8 @@ class Received:
     silences: tuple[Silence, ...]
     rejected: tuple[str, ...]
     """Names of what speaks against readings that do not count, one for each of them."""
+    counting: ReadingBlock
+    """The others."""
 
 
 class Reception:
@@ -101,10 +103,13 @@ class Reception:
         screened = self._screen.screen(block)
         for ms, _ in screened.disturbances:
             self.disturb(ms, Reason.FLAGGED_READINGS)
-        self.history.append(screened.counting(block))
+        counting = screened.counting(block)
+        self.history.append(counting)
         self.history.forget_before(self.last_ms - HISTORY_MS)
         return Received(
-            silences=silences, rejected=tuple(name for _, names in screened.labels for name in names)
+            silences=silences,
+            rejected=tuple(name for _, names in screened.labels for name in names),
+            counting=counting,
         )
 
     def _silences(self, block: ReadingBlock) -> Iterator[Silence]:

@@ -175,48 +175,6 @@ class GapBody(Body):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Size:
-    """An amount of carbon dioxide with its uncertainty."""
-
-    value: float = decimals(1, "ug/L")
-    expanded_uncertainty: float = decimals(1, "ug/L")
-    """k = 2."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EpisodeEvidence:
-    """What convinced."""
-
-    co2_ug_per_l_from_ph: Size
-    """Total inorganic carbon as CO2, rise by pH."""
-    co2_ug_per_l_from_conductivity: Size
-    """The same by conductivity."""
-    ph_before: float = decimals(3, "1")
-    ph_now: float = decimals(3, "1")
-    conductivity_before_us_cm: float = decimals(5, "uS/cm")
-    conductivity_now_us_cm: float = decimals(5, "uS/cm")
-    sample_age_s: float | None = decimals(1, "s")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EpisodeBody(Body):
-    """A suspected cause over a span of time."""
-
-    kind: ClassVar[str] = "episode"
-
-    diagnosis: str
-    place: Literal["sample-path", "upstream", "unlocated"]
-    state: Literal["opened", "updated", "closed"]
-    began: str
-    flagged_at: str
-    """First record with this diagnosis."""
-    closed_at: str | None
-    evidence: EpisodeEvidence
-    text: str
-    """For the technician, with what to look at first."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DoubtBody(Body):
     """Something found later qualifies results of an earlier span of time; nothing is rewritten."""
 
@@ -335,6 +293,8 @@ class DeterminationBody(Body):
     """Readings in the window that count."""
     rejected_readings: Mapping[str, int]
     """Readings since the determination began that do not count, by flag."""
+    smallest_co2_ug_per_l: float | None = decimals(1, "ug/L")
+    """Rise of total carbonate, as CO2, that would have been found by now; None where none would."""
     episodes: tuple[str, ...]
     """Ids of the first records of the episodes open at the verdict."""
     earlier_refused: int

@@ -1,0 +1,151 @@
+"""Means over ten seconds, aligned to the segment: what the detector works on."""
+
+import math
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Json
+
+BLOCK_MS: Final = 10_000
+"""Means over so long; a block holds the times (end - BLOCK_MS, end]."""
+NEIGHBOURS_MS: Final = 12_000
+"""Readings further apart say nothing about how sudden a change was."""
+
+Array = NDArray[np.float64]
+_NAN = float("nan")
+
+
+class Block(NamedTuple):
+    """Means of the readings of one block; NaN is not measured."""
+
+    end_ms: int
+    ph: float
+    log_conductivity: float
+    """Natural logarithm of the mean conductivity, µS/cm."""
+    temperature_c: float
+    flow_ml_min: float
+    ph_jump: float
+    """Largest change of pH from one reading to the next, with its sign."""
+    log_jump: float
+    """The same of ln conductivity."""
+    ph_scatter: float
+    """Standard deviation of pH within the block; NaN with fewer than five readings."""
+
+
+@dataclass(slots=True)
+class Averager:
+    """Gathers readings and gives complete blocks, the same however the readings were cut."""
+
+    _ms: list[NDArray[np.int64]] = field(default_factory=list)
+    _rows: list[Array] = field(default_factory=list)
+    _last: tuple[float, float, float] = (-math.inf, _NAN, _NAN)
+    """Time, pH and ln conductivity of the last reading of the last complete block."""
+
+    def add(self, block: ReadingBlock, ph: Array) -> None:
+        """Take readings that count, with their pH, shape (n,)."""
+        counting = np.isfinite(ph) & np.isfinite(block.temperature_c)
+        if not counting.any():
+            return
+        rows = np.stack((ph, block.conductivity_us_cm, block.temperature_c, block.flow_ml_min))
+        if counting.all():
+            self._ms.append(block.ms)
+            self._rows.append(rows)
+        else:
+            self._ms.append(block.ms[counting])
+            self._rows.append(rows[:, counting])
+
+    def complete(self, now_ms: int) -> list[Block]:
+        """Return the blocks that end at or before `now_ms` and were not returned yet."""
+        limit_ms = now_ms // BLOCK_MS * BLOCK_MS
+        if not self._ms or self._ms[0][0] > limit_ms:
+            return []
+        ms, rows = np.concatenate(self._ms), np.concatenate(self._rows, axis=1)
+        cut = int(np.searchsorted(ms, limit_ms, side="right"))
+        rest = cut < len(ms)
+        self._ms, self._rows = ([ms[cut:]], [rows[:, cut:]]) if rest else ([], [])
+        return self._blocks(ms[:cut], rows[:, :cut])
+
+    def drop(self) -> None:
+        """Give up a block begun."""
+        self._ms, self._rows = [], []
+
+    def shift(self, ms: int) -> None:
+        """Move to the time of a segment whose zero lies `ms` later; a block begun is given up."""
+        self.drop()
+        self._last = (self._last[0] - ms, self._last[1], self._last[2])
+
+    def _blocks(self, ms: NDArray[np.int64], rows: Array) -> list[Block]:
+        number = -(-ms // BLOCK_MS)
+        first = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+        index = np.cumsum(np.diff(number, prepend=number[0]) > 0)
+        count = np.bincount(index)
+        ph, conductivity, temperature, flow = rows
+        # Sums run in the order of the readings, so a block's bits do not depend on its neighbours.
+        ph_mean = np.bincount(index, ph) / count
+        with np.errstate(divide="ignore", invalid="ignore"):
+            known = conductivity > 0.0
+            log_one = np.where(known, np.log(conductivity), _NAN)
+            mean = np.bincount(index, np.where(known, conductivity, 0.0)) / np.bincount(index, known)
+            log_mean = np.log(mean)
+            has_flow = np.isfinite(flow)
+            flow_mean = np.bincount(index, np.where(has_flow, flow, 0.0)) / np.bincount(index, has_flow)
+            scatter = np.sqrt(np.bincount(index, (ph - ph_mean[index]) ** 2) / (count - 1))
+        scatter[count < 5] = _NAN
+        before_ms = np.concatenate(([self._last[0]], ms[:-1]))
+        near = ms - before_ms <= NEIGHBOURS_MS
+        jumps = [
+            _largest(np.where(near, np.diff(column, prepend=before), 0.0), first)
+            for column, before in ((ph, self._last[1]), (log_one, self._last[2]))
+        ]
+        self._last = (float(ms[-1]), float(ph[-1]), float(log_one[-1]))
+        return [
+            Block(*values)
+            for values in zip(
+                (number[first] * BLOCK_MS).tolist(),
+                ph_mean.tolist(),
+                log_mean.tolist(),
+                (np.bincount(index, temperature) / count).tolist(),
+                flow_mean.tolist(),
+                jumps[0].tolist(),
+                jumps[1].tolist(),
+                scatter.tolist(),
+                strict=True,
+            )
+        ]
+
+    def as_json(self) -> Json:
+        """Return what is held as JSON values."""
+        return {
+            "ms": [int(one) for part in self._ms for one in part],
+            "rows": [[_number(v) for part in self._rows for v in part[i]] for i in range(4)],
+            "last": [_number(v) for v in self._last],
+        }
+
+    @classmethod
+    def from_json(cls, plain: Json) -> "Averager":
+        """Rebuild from what `as_json` gave."""
+        last = [-math.inf if i == 0 and v is None else _value(v) for i, v in enumerate(plain["last"])]
+        made = cls(_last=(last[0], last[1], last[2]))
+        if plain["ms"]:
+            made._ms = [np.array(plain["ms"], np.int64)]
+            made._rows = [np.array([[_value(v) for v in row] for row in plain["rows"]], np.float64)]
+        return made
+
+
+def _largest(steps: Array, first: NDArray[np.intp]) -> Array:
+    """Return per block the step largest in size, with its sign; NaN counts as none."""
+    steps = np.where(np.isfinite(steps), steps, 0.0)
+    up, down = np.maximum.reduceat(steps, first), np.minimum.reduceat(steps, first)
+    return np.where(up >= -down, up, down)
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _value(value: float | None) -> float:
+    return _NAN if value is None else value

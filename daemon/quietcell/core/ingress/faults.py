@@ -1,0 +1,137 @@
+"""What makes readings no evidence at all: standing water, a conductivity no water has, a pH out of bounds.
+
+Each is watched for itself; while one lasts the detector compares nothing and learns nothing.
+"""
+
+import math
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Final, Literal
+
+import numpy as np
+
+from quietcell.core.ingress.blocks import Array, Block
+from quietcell.core.records import Json
+from quietcell.core.water.speciation import PURE_WATER, conductivity_us_cm
+
+FaultKind = Literal["flow-stopped", "conductivity-too-low", "ph-out-of-range", "ph-noisy"]
+
+STOPPED, FLOWING = 0.2, 0.6
+"""Shares of the usual flow below which it counts as stopped and above which as back."""
+_LATE: Final = 6
+"""Blocks in a row that begin a fault,"""
+_BACK: Final[dict[str, int]] = {
+    "flow-stopped": 18,
+    "conductivity-too-low": 12,
+    "ph-out-of-range": 12,
+    "ph-noisy": 12,
+}
+"""and that end it; after a stop the old water has to be flushed out."""
+_BELOW_PURE: Final = 0.055
+"""ln conductivity so far below pure water's cannot be right: 2 % of the cell, 0.2 °C."""
+_LOWEST_PH, _HIGHEST_PH = 3.5, 10.8
+"""pH of purified water, dosed water included (common practice, no source); told only of a cell that lay
+within for so many blocks, for another may be used for other waters."""
+_WITHIN: Final = 60
+_NOISY: Final = 8.0
+"""Scatter of pH within a block, as a multiple of the usual one,"""
+_NOISY_PH: Final = 0.03
+"""and at least."""
+_USUAL_BLOCKS: Final = 360.0
+"""Blocks the usual flow and scatter remember."""
+
+
+@dataclass(slots=True)
+class Watch:
+    """Watches for faults block by block."""
+
+    usual_flow: float = math.nan
+    usual_scatter: float = math.nan
+    within: int = 0
+    """Blocks so far with the pH of purified water, up to `_WITHIN`."""
+    _count: dict[str, int] = field(default_factory=dict)
+    """Blocks in a row against (positive) or, once active, for (negative) a sensor."""
+    _since_ms: dict[str, int] = field(default_factory=dict)
+    """Faults that last, and when they began."""
+
+    @property
+    def active(self) -> bool:
+        """Whether readings are no evidence now."""
+        return bool(self._since_ms)
+
+    def take(self, block: Block) -> list[tuple[FaultKind, int, bool]]:
+        """Take the next block; returns what began or ended: kind, when it began, whether it ended."""
+        found: list[tuple[FaultKind, int, bool]] = []
+        flow, scatter = block.flow_ml_min, block.ph_scatter
+        if flow == flow:  # noqa: PLR0124 - measured at all
+            usual = self.usual_flow
+            stopped = flow < (FLOWING if "flow-stopped" in self._since_ms else STOPPED) * usual
+            self._hold("flow-stopped", block, bad=stopped, found=found)
+            if not stopped:
+                self.usual_flow = flow if usual != usual else usual + (flow - usual) / _USUAL_BLOCKS  # noqa: PLR0124
+        log_k = block.log_conductivity
+        if log_k == log_k:  # noqa: PLR0124 - measured at all
+            bad = log_k < log_pure(block.temperature_c) - _BELOW_PURE
+            self._hold("conductivity-too-low", block, bad=bad, found=found)
+        out = not _LOWEST_PH < block.ph < _HIGHEST_PH
+        self.within = self.within if out else min(self.within + 1, _WITHIN)
+        self._hold("ph-out-of-range", block, bad=out and self.within == _WITHIN, found=found)
+        if scatter == scatter:  # noqa: PLR0124 - measured at all
+            usual = self.usual_scatter
+            noisy = scatter > max(_NOISY * usual, _NOISY_PH)
+            self._hold("ph-noisy", block, bad=noisy, found=found)
+            if not noisy:
+                usual = scatter if usual != usual else usual + (scatter - usual) / _USUAL_BLOCKS  # noqa: PLR0124
+                self.usual_scatter = usual
+        return found
+
+    def _hold(
+        self, kind: FaultKind, block: Block, *, bad: bool, found: list[tuple[FaultKind, int, bool]]
+    ) -> None:
+        lasting = self._since_ms.get(kind)
+        if bad is (lasting is not None):
+            self._count.pop(kind, None)
+            return
+        n = self._count.get(kind, 0) + 1
+        self._count[kind] = n
+        if lasting is None and n >= _LATE:
+            self._since_ms[kind] = block.end_ms - n * 10_000
+            found.append((kind, self._since_ms[kind], False))
+            self._count.pop(kind, None)
+        elif lasting is not None and n >= _BACK[kind]:
+            found.append((kind, self._since_ms.pop(kind), True))
+            self._count.pop(kind, None)
+
+    def shift(self, ms: int) -> None:
+        """Move to the time of a segment whose zero lies `ms` later."""
+        self._since_ms = {kind: began - ms for kind, began in self._since_ms.items()}
+
+    def as_json(self) -> dict[str, Json]:
+        """Return all as JSON values."""
+        usual = [None if math.isnan(v) else v for v in (self.usual_flow, self.usual_scatter)]
+        return {
+            "usual": usual,
+            "within": self.within,
+            "count": dict(self._count),
+            "since_ms": dict(self._since_ms),
+        }
+
+    @classmethod
+    def from_json(cls, plain: dict[str, Json]) -> "Watch":
+        """Rebuild from what `as_json` gave."""
+        flow, scatter = (math.nan if v is None else v for v in plain["usual"])
+        return cls(flow, scatter, plain["within"], dict(plain["count"]), dict(plain["since_ms"]))
+
+
+@cache
+def _table() -> tuple[float, ...]:
+    made: Array = np.log(np.asarray(conductivity_us_cm(PURE_WATER, np.arange(0.0, 101.0))))
+    return tuple(made.tolist())
+
+
+def log_pure(temperature_c: float) -> float:
+    """Return ln conductivity of pure water, µS/cm, interpolated between whole degrees."""
+    table = _table()
+    t = min(max(temperature_c, 0.0), 99.999)
+    i = int(t)
+    return table[i] + (t - i) * (table[i + 1] - table[i])

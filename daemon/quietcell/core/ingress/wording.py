@@ -1,0 +1,128 @@
+"""One plain sentence for the technician: what, since when, how much, what convinced, what to look at."""
+
+from collections.abc import Callable
+from typing import Final
+
+from quietcell.core.ingress.event import Amount, EpisodeEvent
+
+_CAUSE: Final = {
+    "co2-ingress": "Carbon dioxide is coming into the water",
+    "acidic-ingress": "Acid is coming into the water",
+    "base-ingress": "Alkali is coming into the water",
+    "salt-ingress": "Salt is coming into the water, or its conductivity cell is wrong",
+    "junction-drift": "The pH electrode drifts; the water has not changed",
+    "electrical-step": "The pH has stepped for an electrical reason; the water has not changed",
+    "streaming": "The pH moved with the flow; the water has not changed",
+    "temperature": "pH and conductivity moved with the temperature",
+    "flow-stopped": "The sample flow has stopped; readings are not of the loop",
+    "sensor-fault": "A sensor is at fault",
+    "cannot-tell": "Something changed that the readings cannot explain",
+}
+_ELSE: Final = {
+    "co2-ingress": "a strong acid, which looks nearly the same",
+    "acidic-ingress": "carbon dioxide of a gas richer in it than room air",
+    "base-ingress": "carbon dioxide going out of the water",
+    "salt-ingress": "electrolyte from the reference electrode, if the flow has fallen",
+    "junction-drift": "ageing of the glass",
+    "electrical-step": "a gas bubble at the junction",
+    "streaming": "a ground loop through a pump",
+    "temperature": "a thermometer that lags or is wrong",
+    "flow-stopped": "a blocked flow meter",
+    "sensor-fault": "a gas bubble or deposit on the sensor",
+    "cannot-tell": "two causes at once",
+}
+_LOOK: Final = {
+    "co2-ingress": "Look first at fittings, tubing and seals before the electrode, then at the vent filter "
+    "of the tank",
+    "acidic-ingress": "Look first at the ion exchanger's exhaustion and at cleaning acid left in the line "
+    "(acid burns: shut and drain first, follow the site's rules)",
+    "base-ingress": "Look first at dosing and at the ion exchanger",
+    "salt-ingress": "Look first at the membrane and exchanger upstream, then check the conductivity cell",
+    "junction-drift": "Look first at the electrode's junction and filling, then check it in a buffer of low "
+    "ionic strength",
+    "electrical-step": "Look first at cables, connectors and earthing of the cell",
+    "streaming": "Look first at the flow regulator, and earth the cell",
+    "temperature": "Look first at the sample cooler or the heat exchanger (hot lines: take care)",
+    "flow-stopped": "Look first at the sample valve, filter and flow meter",
+    "sensor-fault": "Look first at the sensor itself: bubble, deposit, cable",
+    "cannot-tell": "Look first at the log for work on the loop, then at electrode and conductivity cell",
+}
+LEAK_OR_JUNCTION: Final = (
+    "The pH falls where the conductivity cell cannot see: air leaks in before the electrode, or its "
+    "junction drifts"
+)
+STANDING: Final = (
+    "From the first reading on the water holds carbon dioxide: a leak that was there before, or the water "
+    "as it is made"
+)
+_SPECIAL: Final = {
+    "leak-or-junction": LEAK_OR_JUNCTION,
+    "standing": STANDING,
+    "conductivity-too-low": "The conductivity is lower than any water has: its cell or thermometer is wrong",
+    "ph-out-of-range": "The pH is beyond what water of a loop has: the electrode or its cable is at fault",
+    "ph-noisy": "The pH has become noisy: the electrode or its cable is at fault",
+}
+_BOTH: Final = (
+    "Tighten and look over fittings, tubing and seals before the electrode, and change the flow to see "
+    "whether pH follows; check the electrode in a buffer of low ionic strength"
+)
+
+
+def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
+    """Return the sentence of an event.
+
+    Parameters
+    ----------
+    event : EpisodeEvent
+        What happened.
+    time_text : callable
+        Gives a segment time as people read it.
+    """
+    kind = event.kind
+    since = time_text(event.began_ms)
+    told = _numbers(event)
+    if event.state == "closed":
+        return f"What was told as {event.diagnosis} since {since} is gone ({told})."
+    what = _SPECIAL.get(kind, _CAUSE[event.diagnosis])
+    if kind == "standing" and event.diagnosis == "co2-ingress":
+        what = _CAUSE["co2-ingress"] + ", from the first reading on"
+    look = _BOTH if kind == "leak-or-junction" else _LOOK[event.diagnosis]
+    if kind == "standing":
+        look = _LOOK["co2-ingress"] + "; change the flow: what a leak brings grows as the flow falls"
+    other = "" if kind else f"; it could also be {_ELSE[event.diagnosis]}"
+    return f"{what}, since {since}{_sizes(event)}: {told}{other}. {look}."
+
+
+def _sizes(event: EpisodeEvent) -> str:
+    parts = [
+        f"{_amount(amount)} by {name}"
+        for amount, name in (
+            (event.co2_ug_per_l_from_conductivity, "conductivity"),
+            (event.co2_ug_per_l_from_ph, "pH"),
+        )
+        if amount is not None
+    ]
+    share = event.equilibrium_with_air_pct
+    if not parts or event.diagnosis not in ("co2-ingress", "cannot-tell"):
+        return ""
+    size = ("" if event.diagnosis == "co2-ingress" else ", as carbon dioxide ") + " and ".join(parts)
+    size = f", {size}" if event.diagnosis == "co2-ingress" else size
+    age = f" at a sample age of {event.sample_age_s:.0f} s" if event.sample_age_s is not None else ""
+    air = f", {share:.2g} % of equilibrium with air" if share is not None and share > 0.0 else ""
+    return f"{size}{age}{air}"
+
+
+def _amount(amount: Amount) -> str:
+    places = 1 if abs(amount.value) < 10.0 else 0
+    return f"{amount.value:.{places}f} ± {amount.expanded_uncertainty:.{places}f} µg/L"
+
+
+def _numbers(event: EpisodeEvent) -> str:
+    """Return the two numbers that convinced."""
+    ph = f"pH {event.ph_before:.2f} to {event.ph_now:.2f}"
+    before, now = event.conductivity_before_us_cm, event.conductivity_now_us_cm
+    if event.diagnosis == "temperature":
+        return f"temperature {event.temperature_before_c:.1f} to {event.temperature_now_c:.1f} °C, {ph}"
+    if before is None or now is None:
+        return ph + ", no conductivity of this water"
+    return f"conductivity {before:.3f} to {now:.3f} µS/cm, {ph}"

@@ -1,0 +1,152 @@
+"""What the detector names, how it sizes and places it, and what it leaves alone."""
+
+import json
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quietcell.core.ingress.detector import Detector
+from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
+from quietcell.errors import DomainError
+from tests.support import ingress_other as other
+from tests.support import ingress_scenarios as own
+from tests.support.ingress_scenarios import Scenario
+from tests.support.ingress_score import final_diagnosis, first_named, told
+
+
+@cache
+def leak() -> Scenario:
+    return own.leak(3, "20-100")
+
+
+@cache
+def whole() -> list[EpisodeEvent]:
+    return told(leak())
+
+
+@pytest.mark.parametrize("size", own.SIZES)
+def test_carbon_dioxide_in_clean_water_is_named_and_sized(size: str) -> None:
+    scenario = own.leak(1, size)
+    events = told(scenario)
+    assert first_named(events, "co2-ingress", scenario.onset_ms) is not None
+    assert {e.diagnosis for e in events} == {"co2-ingress"}
+    amount = events[-1].co2_ug_per_l_from_conductivity
+    assert amount is not None
+    assert scenario.size_at is not None
+    truth = float(np.interp(events[-1].at_ms, *scenario.size_at))
+    assert amount.value == pytest.approx(truth, abs=1.5 * amount.expanded_uncertainty)
+
+
+@pytest.mark.parametrize(
+    "kind", [kind for kind in own.LOOKALIKES if kind != "strong acid"]
+)  # acid is told from carbon dioxide only where it goes beyond it
+def test_a_lookalike_is_named_and_never_called_carbon_dioxide(kind: str) -> None:
+    scenario = own.lookalike(2, kind)
+    events = told(scenario)
+    assert final_diagnosis(events, scenario.onset_ms) in own.LOOKALIKES[kind][1]
+    assert first_named(events, "co2-ingress") is None
+
+
+@pytest.mark.parametrize("kind", [kind for kind in other.OTHER_LOOKALIKES if kind != "strong acid"])
+def test_a_lookalike_of_other_physics_is_never_called_carbon_dioxide(kind: str) -> None:
+    assert first_named(told(other.lookalike(4, kind)), "co2-ingress") is None
+
+
+def test_carbon_dioxide_is_seen_in_ammoniated_water_where_conductivity_falls() -> None:
+    scenario = own.ammoniated_leak(6)
+    (first, *_) = told(scenario)
+    assert first.diagnosis == "co2-ingress"
+    assert first.conductivity_before_us_cm is not None
+    assert first.conductivity_now_us_cm is not None
+    assert first.conductivity_now_us_cm < first.conductivity_before_us_cm
+
+
+def test_a_leak_behind_the_conductivity_cell_leaves_open_whether_it_is_the_junction() -> None:
+    scenario = own.hidden_leak(1)
+    assert final_diagnosis(told(scenario), scenario.onset_ms) == "cannot-tell"
+
+
+def test_a_leak_before_both_sensors_lies_upstream() -> None:
+    (first, *_) = told(own.upstream_leak(1))
+    assert (first.diagnosis, first.place) == ("co2-ingress", "upstream")
+
+
+def test_a_leak_there_from_the_first_second_is_seen() -> None:
+    events = told(own.standing_leak(1))
+    assert events
+    assert {e.diagnosis for e in events} <= {"co2-ingress", "cannot-tell"}
+
+
+def test_nothing_is_told_of_a_quiet_day() -> None:
+    assert told(own.quiet(1, 1.0)) == []
+
+
+def test_an_episode_closes_when_what_it_told_is_undone() -> None:
+    scenario = leak()
+    n = int(np.searchsorted(scenario.block.ms, scenario.onset_ms))
+    back = replace(scenario.block[:n], ms=scenario.block.ms[:n] + int(scenario.block.ms[-1]) + 1000)
+    detector = Detector(scenario.settings)
+    detector.see(scenario.block, scenario.ph)
+    detector.see(back, scenario.ph[:n])
+    events = detector.tick(int(back.ms[-1]))
+    assert events[-1].state == "closed"
+    assert detector.open_episodes == ()
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.integers(1, 8000), max_size=6, unique=True))
+def test_how_readings_are_cut_into_blocks_changes_nothing(cuts: list[int]) -> None:
+    scenario = leak()
+    detector = Detector(scenario.settings)
+    events = []
+    bounds = [0, *sorted(cut for cut in cuts if cut < len(scenario.block)), len(scenario.block)]
+    for low, high in pairwise(bounds):
+        block = scenario.block[low:high]
+        detector.see(block, scenario.ph[low:high])
+        events += detector.tick(int(block.ms[-1]) - 1)
+    events += detector.tick(int(scenario.block.ms[-1]) + 10_000)
+    assert events == whole()
+
+
+@pytest.mark.parametrize("minutes_after_onset", [-25, 1, 30])
+def test_a_detector_restored_from_its_state_goes_on_as_if_nothing_had_been(minutes_after_onset: int) -> None:
+    scenario = leak()
+    n = int(np.searchsorted(scenario.block.ms, scenario.onset_ms + minutes_after_onset * 60_000))
+    first = Detector(scenario.settings)
+    first.see(scenario.block[:n], scenario.ph[:n])
+    events = first.tick(int(scenario.block.ms[n - 1]))
+    second = Detector(scenario.settings)
+    second.restore(json.loads(json.dumps(first.state(), allow_nan=False)))
+    second.see(scenario.block[n:], scenario.ph[n:])
+    events += second.tick(int(scenario.block.ms[-1]) + 10_000)
+    assert events == whole()
+
+
+def test_a_new_segment_moves_times_and_forgets_nothing() -> None:
+    scenario = leak()
+    end_ms = (scenario.onset_ms + 20_000) // 10_000 * 10_000
+    cut = int(np.searchsorted(scenario.block.ms, end_ms, side="right"))
+    detector = Detector(scenario.settings)
+    detector.see(scenario.block[:cut], scenario.ph[:cut])
+    assert detector.tick(end_ms) == []
+    detector.new_segment(end_ms)
+    later = replace(scenario.block[cut:], ms=scenario.block.ms[cut:] - end_ms)
+    detector.see(later, scenario.ph[cut:])
+    (first, *_) = detector.tick(int(later.ms[-1]))
+    assert first.at_ms + end_ms == whole()[0].at_ms
+    assert first.began_ms + end_ms == whole()[0].began_ms
+
+
+def test_an_unknown_position_is_refused_with_those_there_are() -> None:
+    with pytest.raises(DomainError, match=r"conductivity_position = 'sideways'.*downstream"):
+        IngressSettings(conductivity_position="sideways")
+
+
+def test_a_figure_no_cell_has_is_refused_with_its_range() -> None:
+    with pytest.raises(DomainError, match=r"hold_up_ml = -1 mL is out of range.*0..100000 mL"):
+        IngressSettings(hold_up_ml=-1.0)
