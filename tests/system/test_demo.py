@@ -17,7 +17,7 @@ def test_the_demonstration_ends_with_a_summary_and_results(tmp_path: Path) -> No
     assert "runs 50 times faster" in done.stdout
     assert re.search(r"header-tank: \d accepted; pH 6\.9\d to 6\.9\d", done.stdout)
     assert "larval-hall: " in done.stdout
-    assert "Carbon dioxide is suspected" in done.stdout
+    assert "Carbon dioxide is coming into the water" in done.stdout
     assert "mosquitto_sub -h 127.0.0.1" in done.stdout
     (lines,) = (tmp_path / "quietcell-demo" / "1" / "results").glob("*.jsonl")
     records = [json.loads(line) for line in lines.read_text().splitlines()]
