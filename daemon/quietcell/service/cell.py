@@ -11,7 +11,7 @@ import structlog
 from quietcell.contracts import Clock, MeterDriver
 from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
-from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
@@ -20,6 +20,7 @@ from quietcell.errors import CommandError, ContractError, DriverError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import SegmentReadings
+from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
 from quietcell.service.clock import time_quality
 from quietcell.service.given import Given
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
@@ -56,6 +57,8 @@ class CellTask:
         For records about the port.
     segment : int
         Number of the first segment.
+    engine : Engine, optional
+        With what it knew at the end of the cell's last run; one that knows nothing by default.
     """
 
     def __init__(
@@ -69,6 +72,7 @@ class CellTask:
         ledger: Ledger,
         ids: DaemonIds,
         segment: int,
+        engine: Engine | None = None,
     ) -> None:
         self.name = settings.cell
         self._driver = driver
@@ -77,7 +81,9 @@ class CellTask:
         self._lag_ms = round(LAG_MS * scale)
         self._ledger = ledger
         self._ids = ids
-        self._engine = Engine(settings)
+        self._settings = settings
+        self._engine = engine or Engine(settings)
+        self._checkpoint_boot_ms = clock.boot_ms()
         self._segment = segment
         self._anchor_boot_ms = 0
         self._anchor_utc_ms = 0
@@ -108,7 +114,7 @@ class CellTask:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Read and judge until `stop` is set; then end the segment in order."""
-        await self._ledger.record(self._begin("started"))
+        await self._ledger.record(self._begin("started", settings=self._settings))
         stopping = asyncio.create_task(stop.wait(), name=f"{self.name} stop")
         try:
             first = True
@@ -124,7 +130,8 @@ class CellTask:
             with suppress(DriverError, OSError):
                 await self._driver.close()
         self._measuring = False
-        await self._take(SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped"))
+        end = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
+        await self._ledger.record([*self._engine.take(end), self._checkpoint()])
 
     # --- the meter -----------------------------------------------------------------------------
 
@@ -208,9 +215,10 @@ class CellTask:
     def _now_ms(self) -> int:
         return self._clock.boot_ms() - self._anchor_boot_ms
 
-    async def _take(self, item: EngineInput) -> None:
-        if bodies := self._engine.take(item):  # no await in between: see _feed
-            await self._ledger.record(bodies)
+    def _checkpoint(self) -> CheckpointBody:
+        """Return what the engine knows now."""
+        self._checkpoint_boot_ms = self._clock.boot_ms()
+        return checkpoint(self._engine, id=self._ids.next(), at=rfc3339(self._clock.utc_ms()))
 
     async def _receive(self, readings: Sequence[Reading]) -> None:
         """Hold readings until one begins a new second of engine time: only then can anything happen."""
@@ -277,6 +285,8 @@ class CellTask:
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
             bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
+            if self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
+                bodies = (*bodies, self._checkpoint())
         if bodies:
             await self._ledger.record(bodies)
         step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)

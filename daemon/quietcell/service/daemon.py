@@ -4,9 +4,11 @@ import asyncio
 from collections.abc import Callable
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
+from functools import partial
 
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, MeterDriver
+from quietcell.core.engine import Engine
 from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
@@ -17,12 +19,13 @@ from quietcell.outlets.follower import Outlet, supervise
 from quietcell.outlets.mqtt import MqttOutlet
 from quietcell.service.assembly import engine_settings
 from quietcell.service.cell import CellTask
+from quietcell.service.checkpoint import checkpoint
 from quietcell.service.clock import time_quality
 from quietcell.service.commands import Command, Commands
 from quietcell.service.control import ControlSocket
 from quietcell.service.outlets import file_outlets, mqtt_outlet
 from quietcell.service.records import DaemonIds, RunBody
-from quietcell.service.recovery import next_segment, unfinished_bodies
+from quietcell.service.recovery import next_segment, recover
 from quietcell.service.requests import Requests
 
 LIVE_S = 1.0
@@ -78,10 +81,9 @@ class Daemon:
             readings_commit_s=store.readings_commit_s,
         )
         try:
-            for name in ledger.journal.cells():
-                await ledger.record(unfinished_bodies(ledger.journal, ledger.readings, name))
             ids = DaemonIds(await ledger.run(lambda: ledger.journal.count("run")) + 1)
             await ledger.record([self._run_body(ids, "began")])
+            engines = await self._recover(ledger, ids)
             for name, cell in settings.items():
                 driver_name, driver = self._driver(name)
                 self.cells.append(
@@ -94,11 +96,25 @@ class Daemon:
                         ledger=ledger,
                         ids=ids,
                         segment=next_segment(ledger.journal, name),
+                        engine=engines.get(name),
                     )
                 )
             await self._work(ledger, ids, stop, ready)
         finally:
             await ledger.close()
+
+    async def _recover(self, ledger: Ledger, ids: DaemonIds) -> dict[str, Engine]:
+        """Finish what the last run left open; return each cell's engine with what it knew."""
+        engines = {}
+        for name in ledger.journal.cells():
+            found = await ledger.run(partial(recover, ledger.journal, ledger.readings, name))
+            if found is None:
+                continue
+            engines[name] = found.engine
+            if found.missing:
+                known = checkpoint(found.engine, id=ids.next(), at=rfc3339(self.clock.utc_ms()))
+                await ledger.record([*found.missing, known])
+        return engines
 
     def _measured(self) -> list[str]:
         """Return the cells that have a meter."""
