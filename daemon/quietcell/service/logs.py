@@ -14,7 +14,11 @@ def configure_logs(
     stream = file or sys.stderr
     readable = form == "text" or (form == "auto" and stream.isatty())
     renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer(colors=stream.isatty())
+        structlog.dev.ConsoleRenderer(
+            colors=stream.isatty(),
+            # The other formatters print local variables, and a secret may be among them.
+            exception_formatter=structlog.dev.plain_traceback,
+        )
         if readable
         else structlog.processors.JSONRenderer(ensure_ascii=False)
     )
@@ -24,6 +28,7 @@ def configure_logs(
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
+            _harmless,
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
@@ -31,3 +36,23 @@ def configure_logs(
         cache_logger_on_first_use=True,
     )
     logging.getLogger("mqtt").setLevel(logging.CRITICAL)  # we report lost connections ourselves, once
+
+
+def _harmless(
+    _logger: structlog.typing.WrappedLogger, _method: str, event: structlog.typing.EventDict
+) -> structlog.typing.EventDict:
+    """Let nothing through that moves a cursor, changes colours or begins a line of its own."""
+    return {key: _printable(value, "\n\t" if key == "exception" else "") for key, value in event.items()}
+
+
+def _printable(value: object, kept: str = "") -> object:
+    """Escape what a terminal would act upon, whatever meter, broker or person it came from."""
+    if isinstance(value, str):
+        return "".join(
+            c if c.isprintable() or c in kept else c.encode("unicode_escape").decode("ascii") for c in value
+        )
+    if isinstance(value, dict):
+        return {_printable(key): _printable(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_printable(each) for each in value]
+    return value if value is None or isinstance(value, (bool, int, float)) else _printable(str(value))
