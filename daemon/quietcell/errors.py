@@ -78,6 +78,10 @@ class ReplyTimeoutError(DriverError, TimeoutError):
     """A meter did not answer in time."""
 
 
+class DriverBrokeError(DriverError):
+    """A driver did what no driver may; a bug of its author, felt by its own cell alone."""
+
+
 class LedgerError(QuietcellError):
     """The ledger cannot be read or written."""
 
@@ -92,10 +96,6 @@ class LedgerTooNewError(LedgerError):
 
 class LedgerDamagedError(LedgerError):
     """The ledger's chain or a file of it does not check out."""
-
-
-class ReadingsMissingError(LedgerError):
-    """Readings that something rests on are no longer stored."""
 
 
 class CommandError(QuietcellError):

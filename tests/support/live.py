@@ -8,7 +8,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Self
 
@@ -129,6 +129,11 @@ class Program:
         self._process = None
         return status
 
+    def send(self, number: signal.Signals) -> None:
+        """Send it a signal that does not end it."""
+        assert self._process is not None
+        self._process.send_signal(number)
+
     def __enter__(self) -> Self:
         return self
 
@@ -139,7 +144,12 @@ class Program:
 
     def command(self, *arguments: str) -> str:
         """Run another command of the program and return what it prints."""
-        done = subprocess.run(
+        done = self._run(arguments)
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def _run(self, arguments: Sequence[str]) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
             [sys.executable, "-m", "quietcell", *arguments],
             cwd=self.folder,
             capture_output=True,
@@ -147,8 +157,6 @@ class Program:
             text=True,
             timeout=PATIENCE_S,
         )
-        assert done.returncode == 0, done.stderr
-        return done.stdout
 
     def records(self) -> list[dict[str, Json]]:
         """Return all records of the journal so far."""

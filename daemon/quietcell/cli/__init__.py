@@ -12,6 +12,7 @@ _USAGE, _CONFIGURATION = 64, 78
 """Exit statuses of sysexits.h: wrong use of the command line, fault in the configuration."""
 COMMANDS = {
     "run": "Measure until told to stop.",
+    "reload": "Take over a changed configuration.",
     "demo": "Show it at work with emulated meters.",
     "replay": "Judge recordings as if they were measured now.",
     "export": "Write readings of the ledger as a recording.",

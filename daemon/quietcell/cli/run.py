@@ -13,6 +13,7 @@ from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.logs import configure_logs
+from quietcell.service.notify import Notifier
 
 
 @click.command("run")
@@ -22,12 +23,20 @@ def command(path: Path, *, verbose: bool) -> None:
     """Measure until told to stop (SIGTERM or Ctrl-C).
 
     Opens every meter of the configuration, judges its readings, keeps every record in the ledger and
-    delivers it to the configured outlets. Stopping is always safe; so is pulling the plug.
+    delivers it to the configured outlets. Stopping is always safe; so is pulling the plug. SIGHUP, or
+    `quietcell reload`, takes over a changed configuration; an invalid one changes nothing.
     """
     drivers = InstalledDrivers()
     config = load_config(path, drivers)
     configure_logs(config.log.format, verbose=verbose)
-    asyncio.run(_run(Daemon(config=config, drivers=drivers, clock=SystemClock())))
+    daemon = Daemon(
+        config=config,
+        drivers=drivers,
+        clock=SystemClock(),
+        reread=lambda: load_config(path, drivers),
+        notifier=Notifier(),
+    )
+    asyncio.run(_run(daemon))
 
 
 async def _run(daemon: Daemon) -> None:
@@ -35,6 +44,7 @@ async def _run(daemon: Daemon) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
+    loop.add_signal_handler(signal.SIGHUP, daemon.reload_asked.set)
     log = structlog.get_logger()
-    await daemon.run(stop, ready=lambda: log.info("running", cells=[cell.name for cell in daemon.cells]))
+    await daemon.run(stop, ready=lambda: log.info("running", cells=list(daemon.cells)))
     log.info("stopped")

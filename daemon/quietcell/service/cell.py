@@ -1,9 +1,9 @@
 """One cell at work: its meter's readings and the time, in one order, into its engine and the ledger."""
 
 import asyncio
-import random
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from itertools import count
+from typing import Any, TypeVar
 
 import numpy as np
 import structlog
@@ -11,17 +11,18 @@ import structlog
 from quietcell.contracts import Clock, MeterDriver
 from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
-from quietcell.core.inputs import SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import CommandError, ContractError, DriverError
+from quietcell.errors import CommandError, ContractError, DriverBrokeError, DriverError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import SegmentReadings
-from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
+from quietcell.outlets.follower import Backoff
 from quietcell.service.clock import time_quality
+from quietcell.service.drivers import checked_readings
 from quietcell.service.given import Given
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
 
@@ -34,6 +35,17 @@ CLOCK_STEP_MS = 1000
 """A step of UTC from here on begins a segment."""
 REOPEN_FIRST_S, REOPEN_LONGEST_S = 0.2, 2.0
 """Pauses between attempts to open a port: doubled each time, capped, jittered by a fifth."""
+BROKEN_LONGEST_S = 60.0
+"""The cap where it is the driver that broke."""
+WORKED_S = 10.0
+"""After so long with an open port pauses begin anew."""
+LET_GO_S = 1.0
+"""So long a driver may take to end what it does, or to close."""
+FUTURE_MS = 1000
+"""A stamp this far ahead of the clock (times its scale) is a mistake of the driver."""
+TURNS = 32
+"""Reads after which the other cells get a turn, even where more is waiting."""
+T = TypeVar("T")
 
 
 class CellTask:
@@ -57,8 +69,6 @@ class CellTask:
         For records about the port.
     segment : int
         Number of the first segment.
-    engine : Engine, optional
-        With what it knew at the end of the cell's last run; one that knows nothing by default.
     """
 
     def __init__(
@@ -72,18 +82,16 @@ class CellTask:
         ledger: Ledger,
         ids: DaemonIds,
         segment: int,
-        engine: Engine | None = None,
     ) -> None:
         self.name = settings.cell
         self._driver = driver
         self._driver_name = driver_name
         self._clock = clock
         self._lag_ms = round(LAG_MS * scale)
+        self._future_ms = round(FUTURE_MS * scale)
         self._ledger = ledger
         self._ids = ids
-        self._settings = settings
-        self._engine = engine or Engine(settings)
-        self._checkpoint_boot_ms = clock.boot_ms()
+        self._engine = Engine(settings)
         self._segment = segment
         self._anchor_boot_ms = 0
         self._anchor_utc_ms = 0
@@ -91,6 +99,13 @@ class CellTask:
         self._last_fault = ""
         self._measuring = False
         """True while a segment is open."""
+        self._metering: asyncio.Task[None] | None = None
+        self._reopened = False
+        """The port was closed since the last reading: the next one begins a segment."""
+        self._receiving = False
+        self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self.steps = 0
+        """Grows while the cell moves."""
         self._held: list[Reading] = []
         self._log = structlog.get_logger().bind(cell=self.name)
 
@@ -98,98 +113,178 @@ class CellTask:
         """Return the live reading and what the cell waits for."""
         return self._engine.indication()
 
-    async def reconfigure(self, settings: CellSettings, *, because: Sequence[Body] = ()) -> None:
+    @property
+    def settings(self) -> CellSettings:
+        """What it judges by."""
+        return self._engine.settings
+
+    async def reconfigure(
+        self,
+        settings: CellSettings,
+        *,
+        meter: tuple[str, MeterDriver] | None = None,
+        because: Sequence[Body] = (),
+    ) -> None:
         """Judge by other settings from now on; durable when this returns.
 
-        The open determination ends as `reconfigured` and a segment begins; the port stays open.
+        The open determination ends as `reconfigured` and a segment begins. The port stays open, unless
+        there is another meter.
 
         Parameters
         ----------
         settings : CellSettings
             Of the same cell.
+        meter : (str, MeterDriver) or None
+            Name of the driver and the driver, not yet open, to go on with.
         because : sequence of Body
             Records that lead to it, committed together with what the engine makes of it.
+
+        Raises
+        ------
+        CommandError
+            If the cell is not measuring.
         """
-        await self._new_segment("reloaded", settings=settings, because=because)
+        if meter is not None and self._measuring:
+            await self._leave_meter()
+        if not self._measuring:
+            raise CommandError("not measuring now", subject=self.name, hint="Try again in a minute")
+        bodies = (*because, *self._next_segment("reloaded", settings=settings))
+        if meter is not None:
+            self._driver_name, self._driver = meter
+            self._last_fault, self._reopened = "", True
+            self._metering = self._start_meter()
+        await self._ledger.record(bodies)
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Read and judge until `stop` is set; then end the segment in order."""
-        await self._ledger.record(self._begin("started", settings=self._settings))
+        """Read and judge until `stop` is set; then end the segment in order.
+
+        Raises
+        ------
+        Exception
+            Whatever broke here or in the engine; the segment is left open, as by a kill.
+        """
+        await self._ledger.record(self._begin("started"))
         stopping = asyncio.create_task(stop.wait(), name=f"{self.name} stop")
+        marking = asyncio.create_task(self._guard(self._mark_all()), name=f"{self.name} marks")
+        self._metering = self._start_meter()
         try:
-            first = True
-            while not stop.is_set():
-                if await self._open(stopping):
-                    if not first:
-                        await self._new_segment("reopened")
-                    first = False
-                    await self._read(stopping)
-                await self._driver.close()
+            ends: set[asyncio.Future[Any]] = {stopping, self._broken}
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
+            self._measuring = False
             stopping.cancel()
-            with suppress(DriverError, OSError):
-                await self._driver.close()
-        self._measuring = False
-        end = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
-        await self._ledger.record([*self._engine.take(end), self._checkpoint()])
+            marking.cancel()
+            await asyncio.wait({marking})
+            await self._leave_meter()
+        if self._broken.done():
+            raise self._broken.exception() or ContractError("broke without an error", subject=self.name)
+        self._broken.cancel()
+        ended = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
+        await self._ledger.record((*self._fed(), *self._engine.take(ended)))
+
+    async def _guard(self, work: Coroutine[None, None, None]) -> None:
+        """Do something that ends only by a mistake, and let that end the run."""
+        try:
+            await work
+        except Exception as error:  # noqa: BLE001 # raised again by run
+            if not self._broken.done():
+                self._broken.set_exception(error)
 
     # --- the meter -----------------------------------------------------------------------------
 
-    async def _open(self, stopping: asyncio.Task[bool]) -> bool:
-        """Open the meter's port, however long it takes; False when stopped meanwhile."""
-        pause_s = REOPEN_FIRST_S
-        while not stopping.done():
+    def _start_meter(self) -> asyncio.Task[None]:
+        return asyncio.create_task(self._guard(self._meter()), name=f"{self.name} meter")
+
+    async def _leave_meter(self) -> None:
+        """Leave the meter and release its port; a driver that does not let go is left behind."""
+        if self._metering is not None:
+            self._metering.cancel()
+            _, clinging = await asyncio.wait({self._metering}, timeout=LET_GO_S)
+            if clinging:
+                self._log.error("the driver does not let itself be cancelled", driver=self._driver_name)
+        await self._close()
+
+    async def _meter(self) -> None:
+        """Open, read and close the meter, again and again."""
+        loop = asyncio.get_running_loop()
+        fault_pause = Backoff(REOPEN_FIRST_S, REOPEN_LONGEST_S)
+        broken_pause = Backoff(REOPEN_FIRST_S, BROKEN_LONGEST_S)
+        opened = False
+        while True:
+            began_s, pause = loop.time(), fault_pause
             try:
-                await self._driver.open()
+                await self._ask(self._driver.open)
+                self._log.info("meter open", driver=self._driver_name)
+                self._reopened = self._reopened or opened
+                opened = True
+                await self._receive_all()
+            except DriverBrokeError as error:
+                pause = broken_pause
+                await self._fault(error)
             except DriverError as error:
                 await self._fault(error)
-            except Exception as error:  # noqa: BLE001 # whatever a driver does wrong is its own cell's trouble
-                await self._fault(_broken(self._driver_name, error))
-            else:
-                self._last_fault = ""
-                self._log.info("meter open", driver=self._driver_name)
-                return True
-            jitter = random.uniform(0.8, 1.2)  # noqa: S311 # only spreads attempts
-            await self._wait(stopping, pause_s * jitter)
-            pause_s = min(2 * pause_s, REOPEN_LONGEST_S)
-        return False
-
-    async def _wait(self, stopping: asyncio.Task[bool], seconds: float) -> None:
-        """Wait while the engine's time goes on."""
-        await asyncio.wait({stopping}, timeout=seconds)
-        await self._mark()
-
-    async def _read(self, stopping: asyncio.Task[bool]) -> None:
-        """Take readings until the port is lost or the run stops."""
-        reading = asyncio.create_task(self._receive_all(), name=f"{self.name} reading")
-        marking = asyncio.create_task(self._mark_all(), name=f"{self.name} marking")
-        try:
-            await asyncio.wait({reading, marking, stopping}, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            for task in (reading, marking):
-                task.cancel()
-            ends = await asyncio.gather(reading, marking, return_exceptions=True)
-            await self._feed()
-        for end in ends:
-            if isinstance(end, DriverError):
-                await self._fault(end)
-            elif isinstance(end, Exception):
-                raise end
+            await self._close()
+            if loop.time() - began_s > WORKED_S:
+                pause.worked()
+            await pause.pause()
 
     async def _receive_all(self) -> None:
-        while True:
+        for turn in count(1):
+            readings = await self._ask(self._driver.read)
+            # While they are on their way to the ledger no mark may pass the readings that wait behind them.
+            self._receiving = True
             try:
-                readings = await self._driver.read()
-            except DriverError:
+                await self._receive(self._checked(readings))
+                if turn % TURNS == 0:
+                    await asyncio.sleep(0)  # a meter that always has more must leave the others their turn
+            finally:
+                self._receiving = False
+
+    async def _ask(self, ask: Callable[[], Awaitable[T]]) -> T:
+        """Ask the driver for something; its own mistakes are faults of this cell alone.
+
+        Raises
+        ------
+        DriverError
+            As the driver says.
+        DriverBrokeError
+            If it raises what it may not.
+        """
+        try:
+            return await ask()
+        except DriverError:
+            raise
+        except asyncio.CancelledError as error:
+            task = asyncio.current_task()
+            if task is None or task.cancelling():
                 raise
-            except Exception as error:
-                raise _broken(self._driver_name, error) from error
-            await self._receive(readings)
+            raise _broke(self._driver_name, error) from error
+        except (Exception, SystemExit) as error:
+            raise _broke(self._driver_name, error) from error
+
+    async def _close(self) -> None:
+        """Release the port, whatever the driver makes of it."""
+        closing = asyncio.create_task(self._ask(self._driver.close), name=f"{self.name} closing")
+        _, clinging = await asyncio.wait({closing}, timeout=LET_GO_S)
+        if clinging:
+            closing.cancel()
+        error = "it takes too long" if clinging else closing.exception()
+        if error is not None:
+            self._log.warning("meter not closed in order", driver=self._driver_name, text=str(error))
+
+    def _checked(self, readings: object) -> Sequence[Reading]:
+        """Hold a driver to what it promised."""
+        try:
+            return checked_readings(readings, latest_boot_ms=self._clock.boot_ms() + self._future_ms)
+        except (TypeError, ValueError) as error:
+            raise _broke(self._driver_name, error) from error
 
     async def _mark_all(self) -> None:
         while True:
             await self._clock.sleep(MARK_S)
-            await self._mark()
+            if not self._receiving:
+                await self._mark()
+                self.steps += 1
 
     async def _fault(self, error: Exception) -> None:
         """Record a fault of the driver once, not at every attempt."""
@@ -215,16 +310,23 @@ class CellTask:
     def _now_ms(self) -> int:
         return self._clock.boot_ms() - self._anchor_boot_ms
 
-    def _checkpoint(self) -> CheckpointBody:
-        """Return what the engine knows now."""
-        self._checkpoint_boot_ms = self._clock.boot_ms()
-        return checkpoint(self._engine, id=self._ids.next(), at=rfc3339(self._clock.utc_ms()))
+    async def _take(self, item: EngineInput) -> None:
+        if bodies := self._engine.take(item):  # no await in between: see _feed
+            await self._ledger.record(bodies)
 
     async def _receive(self, readings: Sequence[Reading]) -> None:
         """Hold readings until one begins a new second of engine time: only then can anything happen."""
+        bodies: tuple[Body, ...] = ()
+        if self._reopened:
+            self._reopened = False
+            bodies = self._next_segment("reopened", boot_ms=readings[0].boot_ms)
         self._held.extend(readings)
         if (readings[-1].boot_ms - self._anchor_boot_ms) // TICK_MS > self._floor_ms // TICK_MS:
-            await self._feed()
+            bodies = (*bodies, *self._fed())
+        self.steps += 1
+        self._last_fault = ""
+        if bodies:
+            await self._ledger.record(bodies)
 
     async def _feed(self) -> None:
         # No await between the engine and the ledger's queue: bodies are stored in the order they arose.
@@ -285,8 +387,6 @@ class CellTask:
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
             bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
-            if self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
-                bodies = (*bodies, self._checkpoint())
         if bodies:
             await self._ledger.record(bodies)
         step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)
@@ -302,19 +402,19 @@ class CellTask:
                     )
                 ]
             )
-            await self._new_segment("clock-step")
+            await self._ledger.record(self._next_segment("clock-step"))
 
-    async def _new_segment(
-        self, cause: SegmentCause, *, settings: CellSettings | None = None, because: Sequence[Body] = ()
-    ) -> None:
-        """End the segment and begin the next at the same instant, with other settings if given."""
-        # No await in between: a reading that arrives meanwhile must find a segment open.
+    def _next_segment(
+        self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
+    ) -> tuple[Body, ...]:
+        """End the segment and begin the next at the same instant, now or at `boot_ms`."""
         fed = self._fed()
-        end_ms = max(self._floor_ms, self._now_ms())
+        at_ms = self._now_ms() if boot_ms is None else boot_ms - self._anchor_boot_ms
+        end_ms = max(self._floor_ms, at_ms)
         ended = self._engine.take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
         self._segment += 1
         began = self._begin(cause, boot_ms=self._anchor_boot_ms + end_ms, settings=settings)
-        await self._ledger.record([*fed, *because, *ended, *began])
+        return (*fed, *ended, *began)
 
     def _begin(
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
@@ -342,10 +442,10 @@ def _end_cause(cause: SegmentCause) -> SegmentEndCause:
     return cause
 
 
-def _broken(driver: str, error: Exception) -> DriverError:
+def _broke(driver: str, error: BaseException) -> DriverBrokeError:
     """Return a driver's own mistake as a fault of the cell."""
-    broken = DriverError(
+    broke = DriverBrokeError(
         f"the driver broke: {type(error).__name__}: {error}", subject=driver, hint="Tell its author"
     )
-    broken.__cause__ = error
-    return broken
+    broke.__cause__ = error
+    return broke

@@ -2,8 +2,9 @@
 
 import asyncio
 import ctypes
-import ctypes.util
 import time
+from collections.abc import Callable
+from functools import cache
 
 from quietcell.core.records import TimeQuality
 
@@ -50,15 +51,21 @@ def _boot_ns() -> int:
     return time.clock_gettime_ns(clock)  # noqa: TID251 # this is the clock others ask
 
 
+def monotonic_us() -> int:
+    """Return microseconds of the clock service managers count in."""
+    return time.clock_gettime_ns(time.CLOCK_MONOTONIC) // 1000  # noqa: TID251 # this is the clock others ask
+
+
 def time_quality() -> TimeQuality:
     """Ask the kernel whether something keeps UTC right; it knows of any time service."""
-    library = ctypes.util.find_library("c")
-    if library is None:
-        return "not-known"
-    adjtimex = getattr(ctypes.CDLL(library), "adjtimex", None)
-    if adjtimex is None:
-        return "not-known"
-    state = adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
+    adjtimex = _adjtimex()
+    state = -1 if adjtimex is None else adjtimex(ctypes.create_string_buffer(_TIMEX_BYTES))
     if state < 0:
         return "not-known"
     return "not-synchronised" if state == _TIME_ERROR else "synchronised"
+
+
+@cache
+def _adjtimex() -> Callable[[ctypes.Array[ctypes.c_char]], int] | None:
+    """Return the C library's function, where it has one; the library is already in this process."""
+    return getattr(ctypes.CDLL(None), "adjtimex", None)

@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Self
 
+import structlog
+
 from quietcell.core.records import Json
 from quietcell.errors import ContractError, QuietcellError
 from quietcell.service.commands import Commands
@@ -85,6 +87,9 @@ class ControlSocket:
             return {"ok": True, **await self._commands[name]({**request, "via": "socket"})}
         except QuietcellError as error:
             return {"ok": False, "error": str(error)}
+        except Exception:  # noqa: BLE001 # whoever asks must not end the carrier
+            structlog.get_logger().exception("command broke", command=name)
+            return {"ok": False, "error": "the command broke by a mistake of the daemon; see its log"}
 
 
 async def ask(folder: Path, request: Mapping[str, Json], *, timeout_s: float = 5.0) -> dict[str, Json]:

@@ -1,32 +1,32 @@
 """The daemon: ledger first, then cells and outlets, one task each; an orderly stop."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
-from functools import partial
+from typing import Literal
 
 from quietcell.config import Config, effective_settings
-from quietcell.contracts import Clock, DriverTable, MeterDriver
-from quietcell.core.engine import Engine
+from quietcell.contracts import Clock, DriverTable
 from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
-from quietcell.errors import ConfigError
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.outlets.mqtt import MqttOutlet
-from quietcell.service.assembly import engine_settings
 from quietcell.service.cell import CellTask
-from quietcell.service.checkpoint import checkpoint
+from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
 from quietcell.service.commands import Command, Commands
 from quietcell.service.control import ControlSocket
-from quietcell.service.outlets import file_outlets, mqtt_outlet
+from quietcell.service.notify import Notifier
+from quietcell.service.outlets import outlets_of
 from quietcell.service.records import DaemonIds, RunBody
-from quietcell.service.recovery import next_segment, recover
+from quietcell.service.recovery import unfinished_bodies
+from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
+from quietcell.service.watchdog import feed_watchdog
 
 LIVE_S = 1.0
 """Time between live values on MQTT."""
@@ -56,12 +56,20 @@ class Daemon:
     drivers: DriverTable
     clock: Clock
     scale: float = 1.0
-    cells: list[CellTask] = field(default_factory=list)
+    reread: Callable[[], Config] | None = None
+    """Reads and checks the configuration again, for a reload."""
+    notifier: Notifier = field(default_factory=lambda: Notifier({}))
+    """Tells the service manager."""
+    cells: Mapping[str, CellTask] = field(default_factory=dict)
+    """Those at work, by name; changes with a reload."""
     outlets: list[Outlet] = field(default_factory=list)
+    reload_asked: asyncio.Event = field(default_factory=asyncio.Event)
+    """Set by a signal; the outcome is in the log."""
+    _delivering: list[asyncio.Task[None]] = field(default_factory=list)
 
     def indications(self) -> list[Indication]:
         """Return the live state of every cell."""
-        return [cell.indication() for cell in self.cells]
+        return [cell.indication() for cell in self.cells.values()]
 
     async def run(self, stop: asyncio.Event, *, ready: Callable[[], None] = lambda: None) -> None:
         """Run until `stop` is set.
@@ -73,7 +81,7 @@ class Daemon:
         LedgerError
             If the ledger cannot be opened or written.
         """
-        settings = {name: engine_settings(self.config, name) for name in self._measured()}
+        plan = planned_cells(self.config)
         store = self.config.store
         ledger = Ledger(
             store.folder,
@@ -81,97 +89,84 @@ class Daemon:
             readings_commit_s=store.readings_commit_s,
         )
         try:
+            for name in ledger.journal.cells():
+                await ledger.record(unfinished_bodies(ledger.journal, ledger.readings, name))
             ids = DaemonIds(await ledger.run(lambda: ledger.journal.count("run")) + 1)
             await ledger.record([self._run_body(ids, "began")])
-            engines = await self._recover(ledger, ids)
-            for name, cell in settings.items():
-                driver_name, driver = self._driver(name)
-                self.cells.append(
-                    CellTask(
-                        cell,
-                        driver,
-                        driver_name=driver_name,
-                        clock=self.clock,
-                        scale=self.scale,
-                        ledger=ledger,
-                        ids=ids,
-                        segment=next_segment(ledger.journal, name),
-                        engine=engines.get(name),
-                    )
-                )
-            await self._work(ledger, ids, stop, ready)
+            cells = Cells(drivers=self.drivers, clock=self.clock, scale=self.scale, ledger=ledger, ids=ids)
+            self.cells = cells
+            await self._work(ledger, ids, cells, plan, stop, ready)
         finally:
             await ledger.close()
 
-    async def _recover(self, ledger: Ledger, ids: DaemonIds) -> dict[str, Engine]:
-        """Finish what the last run left open; return each cell's engine with what it knew."""
-        engines = {}
-        for name in ledger.journal.cells():
-            found = await ledger.run(partial(recover, ledger.journal, ledger.readings, name))
-            if found is None:
-                continue
-            engines[name] = found.engine
-            if found.missing:
-                known = checkpoint(found.engine, id=ids.next(), at=rfc3339(self.clock.utc_ms()))
-                await ledger.record([*found.missing, known])
-        return engines
-
-    def _measured(self) -> list[str]:
-        """Return the cells that have a meter."""
-        names = [name for name, cell in self.config.cells.items() if cell.driver is not None]
-        if not names:
-            raise ConfigError(["cells: no cell has a driver; there is nothing to measure"])
-        return names
-
-    def _driver(self, cell: str) -> tuple[str, MeterDriver]:
-        """Return the name of a cell's driver and the driver, not yet open."""
-        configured = self.config.cells[cell]
-        if configured.driver is None or configured.settings is None:
-            raise ConfigError([f"cells.{cell}.settings: missing; the driver needs its settings"])
-        return configured.driver, self.drivers[configured.driver](configured.settings, self.clock)
-
-    def _run_body(self, ids: DaemonIds, state: str) -> RunBody:
-        began = state == "began"
+    def _run_body(self, ids: DaemonIds, state: Literal["began", "reloaded", "ended"]) -> RunBody:
         return RunBody(
             id=ids.next(),
             cell="daemon",
             at=rfc3339(self.clock.utc_ms()),
             run=ids.run,
-            state="began" if began else "ended",
-            time_scale=self.scale if began else ABSENT,
-            settings=effective_settings(self.config) if began else ABSENT,
+            state=state,
+            time_scale=self.scale if state == "began" else ABSENT,
+            settings=ABSENT if state == "ended" else effective_settings(self.config),
         )
 
     async def _work(
-        self, ledger: Ledger, ids: DaemonIds, stop: asyncio.Event, ready: Callable[[], None]
+        self,
+        ledger: Ledger,
+        ids: DaemonIds,
+        cells: Cells,
+        plan: CellPlan,
+        stop: asyncio.Event,
+        ready: Callable[[], None],
     ) -> None:
         with closing(Cursors(ledger.folder)) as cursors:
-            mqtt = mqtt_outlet(self.config, ledger, cursors)
-            self.outlets = [*file_outlets(self.config, ledger, cursors), *([mqtt] if mqtt else [])]
-            delivering = [asyncio.create_task(supervise(o.run, o.name), name=o.name) for o in self.outlets]
-            if mqtt is not None:
-                delivering.append(
-                    asyncio.create_task(supervise(lambda: self._tell_live(mqtt), "live values"))
-                )
+            self._deliver(ledger, cursors)
+
+            async def adopt(new: Config) -> None:
+                outlets_of(new, ledger, cursors)  # raises before anything is changed
+                changed = new.outlets != self.config.outlets
+                self.config = new
+                await ledger.record([self._run_body(ids, "reloaded")])
+                if changed:
+                    await _end(self._delivering)
+                    self._deliver(ledger, cursors)
+
+            reloader = Reloader(self.config, self.reread, cells, adopt=adopt, notifier=self.notifier)
+            beside = [
+                asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"),
+                asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
+            ]
+
+            def begun() -> None:
+                self.notifier.ready(f"measuring {', '.join(cells)}")
+                ready()
+
             try:
-                async with ControlSocket(ledger.folder, self._commands(ledger, ids)):
-                    await self._measure(stop, ready)
+                commands = {**self._commands(ledger, ids), "reload": reloader.command}
+                async with ControlSocket(ledger.folder, commands):
+                    await cells.run(plan, stop, begun=begun)
+                    self.notifier.stopping()
                     await ledger.record([self._run_body(ids, "ended")])
                     await self._farewell(ledger)
             finally:
-                for task in delivering:
-                    task.cancel()
-                await asyncio.gather(*delivering, return_exceptions=True)
+                await _end([*beside, *self._delivering])
 
-    async def _measure(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
-        """Run all cells until the stop, or until the ledger takes no more."""
-        try:
-            async with asyncio.TaskGroup() as group:
-                for cell in self.cells:
-                    group.create_task(cell.run(stop), name=cell.name)
-                ready()
-        except BaseExceptionGroup as group_error:
-            raise group_error.exceptions[0] from group_error
+    async def _watchdog(self, ledger: Ledger, cells: Cells) -> None:
+        await feed_watchdog(
+            self.notifier,
+            self.clock,
+            writer_answers=lambda: ledger.run(lambda: None),
+            steps=cells.steps,
+        )
+
+    def _deliver(self, ledger: Ledger, cursors: Cursors) -> None:
+        """Begin to deliver to the outlets of the configuration."""
+        files, mqtt = outlets_of(self.config, ledger, cursors)
+        self.outlets = [*files, *([mqtt] if mqtt else [])]
+        self._delivering = [asyncio.create_task(supervise(o.run, o.name), name=o.name) for o in self.outlets]
+        if mqtt is not None:
+            telling = supervise(lambda: self._tell_live(mqtt), "live values")
+            self._delivering.append(asyncio.create_task(telling, name="live values"))
 
     async def _farewell(self, ledger: Ledger) -> None:
         """Give the outlets that can deliver a moment for what is left."""
@@ -197,10 +192,9 @@ class Daemon:
 
     def _commands(self, ledger: Ledger, ids: DaemonIds) -> Commands:
         """Gather the commands of every area; each carrier offers all of them."""
-        cells = {cell.name: cell for cell in self.cells}
         return {
             "status": self._status_of(ledger, ids),
-            **Requests(cells, ledger, ids, self.clock).commands(),
+            **Requests(self.cells, ledger, ids, self.clock).commands(),
         }
 
     def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:
@@ -216,3 +210,10 @@ class Daemon:
             }
 
         return status
+
+
+async def _end(tasks: Sequence[asyncio.Task[None]]) -> None:
+    """Cancel tasks and wait for their end."""
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)

@@ -1,10 +1,13 @@
 """Drivers by name, found through the entry-point group ``quietcell.drivers``; loaded when asked for."""
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from importlib.metadata import EntryPoint, entry_points
+from typing import ClassVar, NoReturn
 
-from quietcell.contracts import MeterDriver
-from quietcell.errors import DriverError
+from quietcell.contracts import Clock, DriverSettings, DriverTable, LineCounts, MeterDriver
+from quietcell.core.readings import Reading
+from quietcell.errors import DriverBrokeError, DriverError
 
 GROUP = "quietcell.drivers"
 
@@ -45,3 +48,58 @@ class InstalledDrivers(Mapping[str, type[MeterDriver]]):
     def __len__(self) -> int:
         """Return the number of installed drivers."""
         return len(self._found)
+
+
+def make_driver(drivers: DriverTable, name: str, settings: DriverSettings, clock: Clock) -> MeterDriver:
+    """Return a driver, not yet open; one that cannot even be made fails when it is opened."""
+    try:
+        return drivers[name](settings, clock)
+    except Exception as error:  # noqa: BLE001 # whatever a driver does wrong is its own cell's trouble
+        return _Unmade(
+            DriverBrokeError(
+                f"the driver broke: {type(error).__name__}: {error}", subject=name, hint="Tell its author"
+            )
+        )
+
+
+class _Unmade:
+    """Stands for a driver that could not be made."""
+
+    settings_model: ClassVar[type[DriverSettings]] = DriverSettings
+
+    def __init__(self, error: DriverBrokeError) -> None:
+        self.counts = LineCounts()
+        self._error = error
+
+    async def open(self) -> None:
+        raise self._error
+
+    async def read(self) -> NoReturn:
+        raise self._error
+
+    async def close(self) -> None:
+        """Nothing was opened."""
+
+
+def checked_readings(readings: object, *, latest_boot_ms: int) -> Sequence[Reading]:
+    """Return what a driver gave if it is what it promised.
+
+    Raises
+    ------
+    TypeError
+        If it is no sequence of readings, or empty.
+    ValueError
+        If a reading comes from the future or a quantity is no finite number.
+    """
+    if not isinstance(readings, Sequence) or not readings:
+        raise TypeError("read() returned no reading")
+    given: Sequence[object] = readings
+    for reading in given:
+        if not isinstance(reading, Reading):
+            raise TypeError(f"read() returned a {type(reading).__name__}")
+        if reading.boot_ms > latest_boot_ms:
+            raise ValueError("a reading is stamped ahead of the clock")
+        for value in (reading.mv, reading.temperature_c, reading.conductivity_us_cm, reading.flow_ml_min):
+            if value is not None and not math.isfinite(value):
+                raise ValueError(f"a reading holds {value}, no finite number")
+    return readings

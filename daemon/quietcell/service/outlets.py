@@ -17,6 +17,19 @@ from quietcell.outlets.mqtt import MqttOutlet
 from quietcell.outlets.mqtt_client import Broker
 
 
+def outlets_of(
+    config: Config, ledger: Ledger, cursors: Cursors
+) -> tuple[list[FileOutlet], MqttOutlet | None]:
+    """Return the outlets that write files, and the one to a broker if there is one.
+
+    Raises
+    ------
+    ConfigError
+        If a secret or certificate cannot be had.
+    """
+    return file_outlets(config, ledger, cursors), mqtt_outlet(config, ledger, cursors)
+
+
 def file_outlets(config: Config, ledger: Ledger, cursors: Cursors) -> list[FileOutlet]:
     """Return the outlets that write files."""
     settings = config.outlets.files

@@ -13,12 +13,12 @@ from quietcell.core.records import ABSENT, Absent, Body, Json, decimals
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunBody(Body):
-    """The daemon began or ended."""
+    """The daemon began or ended, or goes on by another configuration."""
 
     kind: ClassVar[str] = "run"
 
     run: int
-    state: Literal["began", "ended"]
+    state: Literal["began", "reloaded", "ended"]
     time_scale: float | Absent = ABSENT
     """Seconds of the daemon's clock for each second of the machine; 1 but in a demonstration."""
     settings: Mapping[str, Json] | Absent = ABSENT
@@ -34,6 +34,16 @@ class DriverFaultBody(Body):
     driver: str
     text: str
     """What failed, where, and what to do."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellFaultBody(Body):
+    """Judging a cell broke by a mistake of this program; the cell began anew."""
+
+    kind: ClassVar[str] = "cell-fault"
+
+    text: str
+    """What broke; a bug to be told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,7 @@
 """Commands about determinations and notes: `request`, `outcome`, `note`."""
 
 import asyncio
+from collections.abc import Mapping
 from typing import Annotated, Self
 
 from pydantic import Field, StringConstraints, model_validator
@@ -62,7 +63,7 @@ class Requests:
 
     Parameters
     ----------
-    cells : dict
+    cells : mapping
         The cells at work, by name; read at each command.
     ledger : Ledger
         Keeps requests, notes and what becomes of them.
@@ -72,7 +73,7 @@ class Requests:
         Dates notes.
     """
 
-    def __init__(self, cells: dict[str, CellTask], ledger: Ledger, ids: DaemonIds, clock: Clock) -> None:
+    def __init__(self, cells: Mapping[str, CellTask], ledger: Ledger, ids: DaemonIds, clock: Clock) -> None:
         self._cells = cells
         self._ledger = ledger
         self._ids = ids

@@ -1,0 +1,31 @@
+"""``quietcell reload``: let a running daemon take over its changed configuration."""
+
+import asyncio
+import json
+from pathlib import Path
+
+import click
+
+from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.errors import QuietcellError
+from quietcell.service.control import ask
+
+
+@click.command("reload")
+@ledger_options
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
+    """Let the running daemon read its configuration again.
+
+    Cells are added, removed and changed; the others do not notice. A changed cell ends its open
+    determination and begins a segment. Changes of [site] and [store] need a restart. If anything is
+    wrong nothing changes, and every fault is told.
+    """
+    answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "reload"}, timeout_s=60.0))
+    if not answer.pop("ok"):
+        raise QuietcellError(answer["error"])
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    told = [f"{what} {', '.join(answer[what])}" for what in ("added", "removed", "changed") if answer[what]]
+    click.echo(f"Cells: {'; '.join(told) or 'none concerned'}")

@@ -1,0 +1,224 @@
+"""All cells at work: each in a task of its own, begun anew when it breaks; the others do not notice."""
+
+import asyncio
+from collections.abc import Callable, Coroutine, Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from quietcell.contracts import Clock, DriverSettings, DriverTable, MeterDriver
+from quietcell.core.records import Body
+from quietcell.core.settings import CellSettings
+from quietcell.core.times import rfc3339
+from quietcell.errors import CommandError, ContractError, LedgerError
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.ledger import Ledger
+from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.outlets.follower import Backoff
+from quietcell.service.cell import CellTask
+from quietcell.service.drivers import make_driver
+from quietcell.service.records import CellFaultBody, DaemonIds
+from quietcell.service.recovery import next_segment, unfinished_bodies
+
+RESTART_FIRST_S, RESTART_LONGEST_S = 1.0, 60.0
+"""Pauses before a broken cell begins anew: doubled each time, capped, jittered by a fifth."""
+LONGEST_TEXT = 500
+WORKED_S = 600.0
+"""After so long at work pauses begin anew."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meter:
+    """Which driver a cell has, and its settings."""
+
+    driver: str
+    settings: DriverSettings
+
+
+@dataclass(slots=True, kw_only=True)
+class _Kept:
+    """A cell that is kept running."""
+
+    meter: Meter
+    task: CellTask
+    changed: CellSettings | None = None
+    """What to judge by when it begins anew, where that is not what it judged by."""
+    stop: asyncio.Event = field(default_factory=asyncio.Event)
+    at_work: bool = True
+    """False while it waits to begin anew."""
+    keeping: asyncio.Task[None] | None = None
+
+
+class Cells(Mapping[str, CellTask]):
+    """The cells by name, those that have begun; changes show at once.
+
+    Parameters
+    ----------
+    drivers : DriverTable
+        Drivers by name.
+    clock : Clock
+        Time.
+    scale : float
+        Seconds of `clock` for each second of the machine.
+    ledger : Ledger
+        Takes readings and bodies.
+    ids : DaemonIds
+        For records about ports.
+    """
+
+    def __init__(
+        self, *, drivers: DriverTable, clock: Clock, scale: float, ledger: Ledger, ids: DaemonIds
+    ) -> None:
+        self._drivers = drivers
+        self._clock = clock
+        self._scale = scale
+        self._ledger = ledger
+        self._ids = ids
+        self._kept: dict[str, _Kept] = {}
+        self._group: asyncio.TaskGroup | None = None
+
+    def __getitem__(self, name: str) -> CellTask:
+        """Return a cell."""
+        return self._kept[name].task
+
+    def __iter__(self) -> Iterator[str]:
+        """Iterate over names."""
+        return iter(self._kept)
+
+    def __len__(self) -> int:
+        """Return the number of cells."""
+        return len(self._kept)
+
+    def meter_of(self, name: str) -> Meter:
+        """Return what a cell measures with."""
+        return self._kept[name].meter
+
+    def steps(self) -> dict[str, int | None]:
+        """Return for each cell how many steps it has done; None while it waits to begin anew."""
+        return {name: kept.task.steps if kept.at_work else None for name, kept in self._kept.items()}
+
+    async def run(
+        self,
+        cells: Mapping[str, tuple[CellSettings, Meter]],
+        stop: asyncio.Event,
+        *,
+        begun: Callable[[], None],
+    ) -> None:
+        """Keep cells running until `stop` is set; then end them in order.
+
+        Raises
+        ------
+        LedgerError
+            If the ledger takes no more; all cells end.
+        """
+        try:
+            async with asyncio.TaskGroup() as self._group:
+                for name, (settings, meter) in cells.items():
+                    await self.add(name, settings, meter)
+                begun()
+                await stop.wait()
+                for kept in self._kept.values():
+                    kept.stop.set()
+        except BaseExceptionGroup as group:
+            raise group.exceptions[0] from group
+
+    async def add(self, name: str, settings: CellSettings, meter: Meter) -> None:
+        """Begin with another cell.
+
+        Raises
+        ------
+        ContractError
+            If cells are not being kept running.
+        """
+        if self._group is None:
+            raise ContractError("cells are added while they run", subject=name)
+        kept = _Kept(meter=meter, task=await self._begun(settings, meter))
+        self._kept[name] = kept
+        kept.keeping = self._group.create_task(self._keep(kept), name=name)
+
+    async def remove(self, name: str) -> None:
+        """End a cell in order."""
+        kept = self._kept.pop(name)
+        kept.stop.set()
+        if kept.keeping is not None:
+            await asyncio.wait({kept.keeping})
+
+    async def change(self, name: str, settings: CellSettings, meter: Meter) -> None:
+        """Let a cell go on by other settings; its port is opened again only for another meter."""
+        kept = self._kept[name]
+        driver = None if meter == kept.meter else (meter.driver, self._driver(meter))
+        kept.meter = meter
+        try:
+            await kept.task.reconfigure(settings, meter=driver)
+        except CommandError:
+            kept.changed = settings  # it has just broken; it begins anew with them
+
+    def _driver(self, meter: Meter) -> MeterDriver:
+        return make_driver(self._drivers, meter.driver, meter.settings, self._clock)
+
+    async def _begun(self, settings: CellSettings, meter: Meter) -> CellTask:
+        """Return a cell ready to run behind its last segment."""
+        name = settings.cell
+        return CellTask(
+            settings,
+            self._driver(meter),
+            driver_name=meter.driver,
+            clock=self._clock,
+            scale=self._scale,
+            ledger=self._ledger,
+            ids=self._ids,
+            segment=await self._ledger.run(lambda: next_segment(self._ledger.journal, name)),
+        )
+
+    async def _keep(self, kept: _Kept) -> None:
+        """Run a cell until it is stopped; begin anew when it breaks."""
+        backoff = Backoff(RESTART_FIRST_S, RESTART_LONGEST_S)
+        loop = asyncio.get_running_loop()
+        while True:
+            began_s = loop.time()
+            try:
+                await kept.task.run(kept.stop)
+            except LedgerError:
+                raise
+            except Exception as error:  # noqa: BLE001 # a mistake in one cell must not end the others
+                kept.at_work = False
+                await self._pick_up(kept.task.name, error)
+            else:
+                return
+            if loop.time() - began_s > WORKED_S:
+                backoff.worked()
+            await _first(backoff.pause(), kept.stop.wait())
+            if kept.stop.is_set():
+                return
+            kept.task = await self._begun(kept.changed or kept.task.settings, kept.meter)
+            kept.changed, kept.at_work = None, True
+
+    async def _pick_up(self, cell: str, error: Exception) -> None:
+        """Record that a cell broke, and finish what it left open from what it stored."""
+        text = f"{type(error).__name__}: {error}"
+        structlog.get_logger().error("cell broke, beginning it anew", cell=cell, text=text, exc_info=error)
+        await self._ledger.flush()
+        left = await asyncio.to_thread(_left_open, self._ledger.folder, cell)
+        fault = CellFaultBody(
+            id=self._ids.next(), cell=cell, at=rfc3339(self._clock.utc_ms()), text=text[:LONGEST_TEXT]
+        )
+        await self._ledger.record([fault, *left])
+
+
+def _left_open(folder: Path, cell: str) -> list[Body]:
+    """Return what the journal lacks of a cell's run, read beside the writer: the others do not wait."""
+    with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as readings:
+        return unfinished_bodies(journal, readings, cell)
+
+
+async def _first(*work: Coroutine[Any, Any, object]) -> None:
+    """Wait until one of several things is done, and leave the others."""
+    tasks = [asyncio.ensure_future(each) for each in work]
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()

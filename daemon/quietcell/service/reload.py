@@ -1,0 +1,176 @@
+"""Take over another configuration while the daemon runs: all of it or nothing."""
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import asdict, dataclass
+
+import structlog
+
+from quietcell.config import Config
+from quietcell.core.records import Json
+from quietcell.core.settings import CellSettings
+from quietcell.errors import CommandError, ConfigError
+from quietcell.service.assembly import engine_settings
+from quietcell.service.cells import Cells, Meter
+from quietcell.service.notify import Notifier
+
+RELOADABLE = frozenset({"cells", "criteria", "outlets"})
+"""Tables that may change while the daemon runs."""
+CellPlan = dict[str, tuple[CellSettings, Meter]]
+
+
+def planned_cells(config: Config) -> CellPlan:
+    """Return what each cell with a meter judges by and measures with.
+
+    Raises
+    ------
+    ConfigError
+        If there is none, or one lacks what it needs.
+    """
+    plan: CellPlan = {}
+    faults: list[str] = []
+    for name, cell in config.cells.items():
+        if cell.driver is None:
+            continue
+        if cell.settings is None:
+            faults.append(f"cells.{name}.settings: missing; the driver needs its settings")
+            continue
+        try:
+            plan[name] = engine_settings(config, name), Meter(driver=cell.driver, settings=cell.settings)
+        except ConfigError as error:
+            faults += error.faults
+    if not plan and not faults:
+        faults.append("cells: no cell has a driver; there is nothing to measure")
+    if faults:
+        raise ConfigError(faults)
+    return plan
+
+
+def check_reloadable(old: Config, new: Config) -> None:
+    """Refuse what a running daemon cannot take over.
+
+    Raises
+    ------
+    ConfigError
+        Names every table that needs a restart.
+    """
+    faults = [
+        f"{table}: was changed; this needs a restart of the daemon, so nothing was taken over"
+        for table in type(new).model_fields
+        if table not in RELOADABLE and getattr(old, table) != getattr(new, table)
+    ]
+    if faults:
+        raise ConfigError(faults)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """Cells to begin with, to end and to change."""
+
+    added: tuple[str, ...]
+    removed: tuple[str, ...]
+    changed: tuple[str, ...]
+
+
+def difference(cells: Cells, plan: CellPlan) -> Difference:
+    """Compare the cells at work with a plan."""
+    return Difference(
+        added=tuple(name for name in plan if name not in cells),
+        removed=tuple(name for name in cells if name not in plan),
+        changed=tuple(
+            name
+            for name, (settings, meter) in plan.items()
+            if name in cells and (cells[name].settings, cells.meter_of(name)) != (settings, meter)
+        ),
+    )
+
+
+class Reloader:
+    """Reloads when asked, one at a time.
+
+    Parameters
+    ----------
+    config : Config
+        In force now.
+    reread : callable or None
+        Reads and checks the configuration; None where there is no file.
+    cells : Cells
+        At work.
+    adopt : callable
+        Takes over the rest of a configuration and records it; raises `ConfigError` before it changes
+        anything.
+    notifier : Notifier
+        Told of the beginning and the end.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        reread: Callable[[], Config] | None,
+        cells: Cells,
+        *,
+        adopt: Callable[[Config], Awaitable[None]],
+        notifier: Notifier,
+    ) -> None:
+        self._config = config
+        self._reread = reread
+        self._cells = cells
+        self._adopt = adopt
+        self._notifier = notifier
+        self._one = asyncio.Lock()
+
+    async def command(self, _request: dict[str, Json]) -> dict[str, Json]:
+        """Reload for whoever asks; the answer names the cells concerned, or every fault."""
+        return asdict(await self.reload())
+
+    async def whenever(self, asked: asyncio.Event) -> None:
+        """Reload each time `asked` is set; the outcome is in the log."""
+        log = structlog.get_logger()
+        while True:
+            await asked.wait()
+            asked.clear()
+            try:
+                await self.reload()
+            except (ConfigError, CommandError):
+                continue  # in the log already
+            except Exception:  # the next one may do better
+                log.exception("reload broke")
+
+    async def reload(self) -> Difference:
+        """Read the configuration again and take it over.
+
+        Raises
+        ------
+        ConfigError
+            If anything in it is wrong or needs a restart; nothing was changed.
+        """
+        log = structlog.get_logger()
+        if self._reread is None:
+            raise CommandError("this daemon has no configuration file to read again", subject="reload")
+        async with self._one:
+            self._notifier.reloading()
+            try:
+                new = await asyncio.to_thread(self._reread)
+                plan = planned_cells(new)
+                check_reloadable(self._config, new)
+                await self._adopt(new)
+                self._config = new
+                change = difference(self._cells, plan)
+                await _apply(self._cells, plan, change)
+            except ConfigError as error:
+                log.error("configuration not taken over", faults=error.faults)  # noqa: TRY400 # faults say it all
+                raise
+            finally:
+                self._notifier.ready(f"measuring {', '.join(self._cells)}")
+            log.info("configuration taken over", **asdict(change))
+            return change
+
+
+async def _apply(cells: Cells, plan: CellPlan, change: Difference) -> None:
+    """Bring the cells at work in line with a plan; cells without a change do not notice."""
+    for name in change.removed:
+        await cells.remove(name)
+    for name in change.changed:
+        await cells.change(name, *plan[name])
+    for name in change.added:
+        await cells.add(name, *plan[name])

@@ -1,0 +1,225 @@
+"""Cells side by side: one that breaks begins anew, the others do not notice."""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietcell.contracts import DriverSettings
+from quietcell.core.engine import Engine
+from quietcell.core.inputs import EngineInput, TimeMark
+from quietcell.core.readings import Reading, ReadingBlock
+from quietcell.core.records import Body, Json
+from quietcell.errors import LedgerError
+from quietcell.service import cell as cell_module
+from quietcell.service import cells as cells_module
+from quietcell.service.cells import Cells, Meter
+from quietcell.service.records import DaemonIds
+from tests.support.clocks import RealClock
+from tests.support.ledgers import open_ledger
+from tests.support.streams import cell_settings
+from tests.support.until import until
+
+
+class Clockwork:
+    """A meter that reads 25 mV a hundred times a second."""
+
+    def __init__(self, _settings: DriverSettings, clock: Any) -> None:
+        self.counts = None
+        self._clock = clock
+
+    async def open(self) -> None: ...
+
+    async def close(self) -> None: ...
+
+    async def read(self) -> Sequence[Reading]:
+        await asyncio.sleep(0.01)
+        return [Reading(boot_ms=self._clock.boot_ms(), mv=25.0, temperature_c=21.0)]
+
+
+def misbehaving(**methods: Callable[..., Any]) -> type:
+    """A meter with some methods replaced."""
+    return type("Misbehaving", (Clockwork,), methods)
+
+
+async def _raises(_self: object) -> None:
+    raise ZeroDivisionError("in somebody's driver")
+
+
+async def _cancelled(_self: object) -> None:
+    raise asyncio.CancelledError
+
+
+async def _exits(_self: object) -> None:
+    raise SystemExit(3)
+
+
+async def _nothing(_self: object) -> list[Reading]:
+    return []
+
+
+async def _words(_self: object) -> list[str]:
+    return ["25.0"]
+
+
+async def _text_for_number(self: Any) -> list[Reading]:
+    return [Reading(boot_ms=self._clock.boot_ms(), mv="25.0", temperature_c=21.0)]  # type: ignore[arg-type] # the point
+
+
+async def _infinite(self: Any) -> list[Reading]:
+    return [Reading(boot_ms=self._clock.boot_ms(), mv=float("inf"), temperature_c=21.0)]
+
+
+async def _future(self: Any) -> list[Reading]:
+    return [Reading(boot_ms=self._clock.boot_ms() + 10_000_000, mv=25.0, temperature_c=21.0)]
+
+
+def _cannot_be_made(_self: object, *_given: object) -> None:
+    raise RuntimeError("no licence on a Tuesday")
+
+
+MISTAKES = {
+    "open raises": misbehaving(open=_raises),
+    "read raises": misbehaving(read=_raises),
+    "close raises": misbehaving(close=_raises, read=_raises),
+    "cancels itself": misbehaving(read=_cancelled),
+    "exits": misbehaving(read=_exits),
+    "reads nothing": misbehaving(read=_nothing),
+    "reads words": misbehaving(read=_words),
+    "text for a number": misbehaving(read=_text_for_number),
+    "infinite": misbehaving(read=_infinite),
+    "from the future": misbehaving(read=_future),
+    "cannot be made": misbehaving(__init__=_cannot_be_made),
+    "no coroutine": misbehaving(open=lambda _self: None),
+}
+
+
+class Side:
+    """Cells by name, each with a driver of its own class."""
+
+    def __init__(self, folder: Path, drivers: dict[str, type]) -> None:
+        self.ledger = open_ledger(folder, readings_commit_s=0.05)
+        self.cells = Cells(
+            drivers=drivers, clock=RealClock(), scale=1.0, ledger=self.ledger, ids=DaemonIds(1)
+        )
+        self._plan = {
+            name: (cell_settings(cell=name), Meter(driver=name, settings=DriverSettings()))
+            for name in drivers
+        }
+        self.stop = asyncio.Event()
+
+    async def run(self, meanwhile: Callable[[], Awaitable[None]]) -> None:
+        begun = asyncio.Event()
+        running = asyncio.create_task(self.cells.run(self._plan, self.stop, begun=begun.set))
+        try:
+            await asyncio.wait({running, asyncio.ensure_future(begun.wait())}, return_when="FIRST_COMPLETED")
+            await meanwhile()
+        finally:
+            self.stop.set()
+            async with asyncio.timeout(10):
+                await running
+
+    def bodies(self, cell: str, kind: str = "") -> list[dict[str, Json]]:
+        bodies = [record.body() for record in self.ledger.journal.all()]
+        return [b for b in bodies if b["cell"] == cell and kind in ("", b["record"])]
+
+
+@pytest.fixture(autouse=True)
+def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody waits for pauses that only spare the disk."""
+    for module, name in [(cell_module, "REOPEN_FIRST_S"), (cells_module, "RESTART_FIRST_S")]:
+        monkeypatch.setattr(module, name, 0.01)
+    monkeypatch.setattr(cell_module, "MARK_S", 0.02)
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+async def test_broken_driver_takes_down_only_its_own_cell(tmp_path: Path, mistake: str) -> None:
+    side = Side(tmp_path, {"good": Clockwork, "bad": MISTAKES[mistake]})
+
+    async def both_seen() -> None:
+        await until(lambda: bool(side.bodies("bad", "driver-fault")))
+        steps = side.cells["good"].steps
+        await until(lambda: side.cells["good"].steps > steps + 10)
+
+    await side.run(both_seen)
+    faults = side.bodies("bad", "driver-fault")
+    assert "the driver broke: " in faults[0]["text"]
+    assert faults[0]["text"].endswith("Tell its author")
+    assert len(faults) == 1  # told once, not at every attempt
+    assert [b["cause"] for b in side.bodies("bad", "segment")] == ["started", "stopped"]
+    assert side.bodies("good", "driver-fault") == []
+    assert side.bodies("good", "segment")[-1]["readings"] > 0
+    await side.ledger.close()
+
+
+async def test_cell_whose_engine_breaks_is_finished_and_begun_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    side = Side(tmp_path, {"good": Clockwork, "bad": Clockwork})
+    take = Engine.take
+    broken: list[EngineInput] = []
+
+    def breaks_once(self: Engine, item: EngineInput) -> tuple[Body, ...]:
+        if self.settings.cell == "bad" and isinstance(item, ReadingBlock) and not broken:
+            broken.append(item)
+            raise ZeroDivisionError("in the engine")
+        return take(self, item)
+
+    monkeypatch.setattr(Engine, "take", breaks_once)
+
+    async def again() -> None:
+        await until(lambda: len([b for b in side.bodies("bad", "segment") if b["state"] == "began"]) == 2)
+        steps = side.cells["bad"].steps
+        await until(lambda: side.cells["bad"].steps > steps + 10)
+
+    await side.run(again)
+    (fault,) = side.bodies("bad", "cell-fault")
+    assert fault["text"] == "ZeroDivisionError: in the engine"
+    ends = [b["cause"] for b in side.bodies("bad", "segment") if b["state"] == "ended"]
+    assert ends == ["interrupted", "stopped"]
+    assert [b["cause"] for b in side.bodies("good", "segment")] == ["started", "stopped"]
+    assert side.bodies("good", "cell-fault") == []
+    await side.ledger.close()
+
+
+async def test_engine_that_breaks_on_what_was_stored_is_closed_and_begun_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    side = Side(tmp_path, {"bad": Clockwork})
+    take = Engine.take
+
+    def breaks_in_the_first_segment(self: Engine, item: EngineInput) -> tuple[Body, ...]:
+        if isinstance(item, ReadingBlock | TimeMark):
+            assert self._segment is not None
+            if self._segment.segment == 1:
+                raise ZeroDivisionError("always")
+        return take(self, item)
+
+    monkeypatch.setattr(Engine, "take", breaks_in_the_first_segment)
+    await side.run(lambda: until(lambda: len(side.bodies("bad", "segment")) == 3))
+    assert [b["cause"] for b in side.bodies("bad", "segment")] == [
+        "started",
+        "interrupted",
+        "started",
+        "stopped",
+    ]
+    await side.ledger.close()
+
+
+async def test_ledger_that_takes_no_more_ends_every_cell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    side = Side(tmp_path, {"one": Clockwork, "two": Clockwork})
+
+    async def fail() -> None:
+        def full(*_given: object) -> None:
+            raise OSError(28, "No space left on device")
+
+        monkeypatch.setattr(side.ledger, "_commit", full)
+        await until(lambda: side.ledger.failure is not None)
+
+    with pytest.raises(LedgerError, match="No space left"):
+        await side.run(fail)
+    await side.ledger.close()
