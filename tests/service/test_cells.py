@@ -1,7 +1,7 @@
 """Cells side by side: one that breaks begins anew, the others do not notice."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,29 +19,14 @@ from quietcell.service.cells import Cells, Meter
 from quietcell.service.records import DaemonIds
 from tests.support.clocks import RealClock
 from tests.support.ledgers import open_ledger
+from tests.support.steady_driver import SteadyDriver
 from tests.support.streams import cell_settings
 from tests.support.until import until
 
 
-class Clockwork:
-    """A meter that reads 25 mV a hundred times a second."""
-
-    def __init__(self, _settings: DriverSettings, clock: Any) -> None:
-        self.counts = None
-        self._clock = clock
-
-    async def open(self) -> None: ...
-
-    async def close(self) -> None: ...
-
-    async def read(self) -> Sequence[Reading]:
-        await asyncio.sleep(0.01)
-        return [Reading(boot_ms=self._clock.boot_ms(), mv=25.0, temperature_c=21.0)]
-
-
 def misbehaving(**methods: Callable[..., Any]) -> type:
     """A meter with some methods replaced."""
-    return type("Misbehaving", (Clockwork,), methods)
+    return type("Misbehaving", (SteadyDriver,), methods)
 
 
 async def _raises(_self: object) -> None:
@@ -65,15 +50,15 @@ async def _words(_self: object) -> list[str]:
 
 
 async def _text_for_number(self: Any) -> list[Reading]:
-    return [Reading(boot_ms=self._clock.boot_ms(), mv="25.0", temperature_c=21.0)]  # type: ignore[arg-type] # the point
+    return [Reading(boot_ms=self.clock.boot_ms(), mv="25.0", temperature_c=21.0)]  # type: ignore[arg-type] # the point
 
 
 async def _infinite(self: Any) -> list[Reading]:
-    return [Reading(boot_ms=self._clock.boot_ms(), mv=float("inf"), temperature_c=21.0)]
+    return [Reading(boot_ms=self.clock.boot_ms(), mv=float("inf"), temperature_c=21.0)]
 
 
 async def _future(self: Any) -> list[Reading]:
-    return [Reading(boot_ms=self._clock.boot_ms() + 10_000_000, mv=25.0, temperature_c=21.0)]
+    return [Reading(boot_ms=self.clock.boot_ms() + 10_000_000, mv=25.0, temperature_c=21.0)]
 
 
 def _cannot_be_made(_self: object, *_given: object) -> None:
@@ -136,7 +121,7 @@ def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize("mistake", MISTAKES)
 async def test_broken_driver_takes_down_only_its_own_cell(tmp_path: Path, mistake: str) -> None:
-    side = Side(tmp_path, {"good": Clockwork, "bad": MISTAKES[mistake]})
+    side = Side(tmp_path, {"good": SteadyDriver, "bad": MISTAKES[mistake]})
 
     async def both_seen() -> None:
         await until(lambda: bool(side.bodies("bad", "driver-fault")))
@@ -157,7 +142,7 @@ async def test_broken_driver_takes_down_only_its_own_cell(tmp_path: Path, mistak
 async def test_cell_whose_engine_breaks_is_finished_and_begun_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    side = Side(tmp_path, {"good": Clockwork, "bad": Clockwork})
+    side = Side(tmp_path, {"good": SteadyDriver, "bad": SteadyDriver})
     take = Engine.take
     broken: list[EngineInput] = []
 
@@ -187,7 +172,7 @@ async def test_cell_whose_engine_breaks_is_finished_and_begun_anew(
 async def test_engine_that_breaks_on_what_was_stored_is_closed_and_begun_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    side = Side(tmp_path, {"bad": Clockwork})
+    side = Side(tmp_path, {"bad": SteadyDriver})
     take = Engine.take
 
     def breaks_in_the_first_segment(self: Engine, item: EngineInput) -> tuple[Body, ...]:
@@ -211,7 +196,7 @@ async def test_engine_that_breaks_on_what_was_stored_is_closed_and_begun_anew(
 async def test_ledger_that_takes_no_more_ends_every_cell(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    side = Side(tmp_path, {"one": Clockwork, "two": Clockwork})
+    side = Side(tmp_path, {"one": SteadyDriver, "two": SteadyDriver})
 
     async def fail() -> None:
         def full(*_given: object) -> None:
