@@ -345,12 +345,13 @@ class Engine:
 
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for; never journalled."""
-        heard_ms = None if self._segment is None else self._reception.last_ms
+        newest = None if self._segment is None else self._reception.newest
+        last, heard_ms = (None, None) if newest is None else newest
         return indication(
             self.settings.cell,
-            self._reception.last,
+            last,
             at=None if heard_ms is None else self._text(heard_ms),
-            age_s=None if heard_ms is None else (self._now_ms - heard_ms) / 1000,
+            age_s=None if heard_ms is None else max(0, self._now_ms - heard_ms) / 1000,
             ph_of=self._live_ph,
             where=self._standing,
         )

@@ -78,6 +78,13 @@ class Reception:
         self.quiet_since_ms -= ended_ms
         self.disturb(0, Reason.GAP)
 
+    @property
+    def newest(self) -> tuple[ReadingBlock, int] | None:
+        """The last reading received, whether its time has come or not, and its time."""
+        if self._pending:
+            return self._pending[-1][-1:], int(self._pending[-1].ms[-1])
+        return None if self.last is None or self.last_ms is None else (self.last, self.last_ms)
+
     def hold(self, block: ReadingBlock) -> None:
         """Take readings whose time has not yet come."""
         self._pending.append(block)

@@ -315,13 +315,17 @@ class CellTask:
             await self._ledger.record(bodies)
 
     async def _receive(self, readings: Sequence[Reading]) -> None:
-        """Hold readings until one begins a new second of engine time: only then can anything happen."""
+        """Hold readings until one begins a new second of engine time: only then can anything happen.
+
+        The first of a segment goes on at once, so that people see it.
+        """
         bodies: tuple[Body, ...] = ()
         if self._reopened:
             self._reopened = False
             bodies = self._next_segment("reopened", boot_ms=readings[0].boot_ms)
         self._held.extend(readings)
-        if (readings[-1].boot_ms - self._anchor_boot_ms) // TICK_MS > self._floor_ms // TICK_MS:
+        new_second = (readings[-1].boot_ms - self._anchor_boot_ms) // TICK_MS > self._floor_ms // TICK_MS
+        if new_second or self._floor_ms == 0:
             bodies = (*bodies, *self._fed())
         self.steps += 1
         self._last_fault = ""

@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable
@@ -14,7 +14,6 @@ from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.follower import Outlet, supervise
-from quietcell.outlets.mqtt import MqttOutlet
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
@@ -27,6 +26,9 @@ from quietcell.service.recovery import unfinished_bodies
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
 from quietcell.service.watchdog import feed_watchdog
+
+if TYPE_CHECKING:
+    from quietcell.outlets.mqtt import MqttOutlet
 
 LIVE_S = 1.0
 """Time between live values on MQTT."""
@@ -175,7 +177,7 @@ class Daemon:
                 while any(o.seq < ledger.seq for o in self.outlets if o.working):  # noqa: ASYNC110 # outlets know no stop
                     await asyncio.sleep(0.02)
 
-    async def _tell_live(self, mqtt: MqttOutlet) -> None:
+    async def _tell_live(self, mqtt: "MqttOutlet") -> None:
         """Publish live values; a state only when it changes."""
         told: dict[str, dict[str, Json]] = {}
         while True:

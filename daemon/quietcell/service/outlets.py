@@ -2,6 +2,7 @@
 
 import ssl
 from collections.abc import Collection
+from typing import TYPE_CHECKING
 
 from quietcell.config import Config, check_private, read_secret
 from quietcell.config.outlets import CsvSettings, MqttSettings
@@ -13,13 +14,15 @@ from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.csv_format import DETERMINATION_COLUMNS, Column, CsvFormat
 from quietcell.outlets.files import DailyFiles, DropFolder, Sheet
 from quietcell.outlets.follower import FileOutlet
-from quietcell.outlets.mqtt import MqttOutlet
-from quietcell.outlets.mqtt_client import Broker
+
+if TYPE_CHECKING:
+    from quietcell.outlets.mqtt import MqttOutlet
+    from quietcell.outlets.mqtt_client import Broker
 
 
 def outlets_of(
     config: Config, ledger: Ledger, cursors: Cursors
-) -> tuple[list[FileOutlet], MqttOutlet | None]:
+) -> "tuple[list[FileOutlet], MqttOutlet | None]":
     """Return the outlets that write files, and the one to a broker if there is one.
 
     Raises
@@ -75,7 +78,7 @@ def csv_sheet(settings: CsvSettings) -> Sheet:
     return Sheet(name="files.csv", stem="determinations", suffix="csv", header=form.header(), line=line)
 
 
-def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> MqttOutlet | None:
+def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> "MqttOutlet | None":
     """Return the outlet to a broker, secrets read, or None.
 
     Raises
@@ -86,11 +89,15 @@ def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> MqttOutlet 
     settings = config.outlets.mqtt
     if settings is None:
         return None
+    from quietcell.outlets.mqtt import MqttOutlet  # noqa: PLC0415 # who has no broker starts sooner
+
     site = config.site.name
     return MqttOutlet(site, _broker(settings, site), ledger, cursors)
 
 
-def _broker(settings: MqttSettings, site: str) -> Broker:
+def _broker(settings: MqttSettings, site: str) -> "Broker":
+    from quietcell.outlets.mqtt_client import Broker  # noqa: PLC0415 # as above
+
     password = None
     if settings.password is not None:
         reference = settings.password
