@@ -1,9 +1,9 @@
 """`modbus-rtu`: meters that keep their values in registers, one or several on a line.
 
-An answer carries no number of its question: one that comes late looks like the answer to the next.
-So nothing is asked again before a late answer can no longer come; then a question of another length
-must be answered as such before values are asked for again; the first reading after it is flagged. What
-brought more, less or something else than one whole frame of the meter is thrown away with all it brought.
+An answer carries no number of its question: one that comes late, or twice, looks like the answer to the
+next. So a question of one length is not asked again before answers to the last can no longer come. After
+one that failed, a question of another length must be answered as such first, and the first reading after
+it is flagged. What brought anything but one whole frame of the meter is thrown away with all it brought.
 """
 
 import asyncio
@@ -47,7 +47,7 @@ class ModbusRtuSettings(PortSettings, RegisterMap):
 
     unit: int = Field(ge=1, le=247, description="Address of the meter on the line.")
     interval_s: float = Field(
-        default=1.0, gt=0, le=3600, description="From one reading to the next, s; longer if answers are slow."
+        default=2.0, gt=0, le=3600, description="From one reading to the next, s; longer if answers are slow."
     )
     reply_timeout_s: float = Field(
         default=0.5, gt=0, le=60, description="Longest wait for an answer, s; more than the meter ever needs."
@@ -56,8 +56,8 @@ class ModbusRtuSettings(PortSettings, RegisterMap):
         default=2.0,
         gt=0,
         le=300,
-        description="After so many s since a question without answer, none can come any more; nothing is "
-        "asked of the meter before.",
+        description="After so many s since a question no answer to it can come any more, not even a second "
+        "one; the same is not asked again before. Readings come no faster.",
     )
     quiet_s: float = Field(
         default=0.02,
@@ -97,10 +97,8 @@ class ModbusRtu:
         self._owner: asyncio.Task[None] | None = None
         self._unanswered_s: float | None = None
         """When the last question that had no proper answer was asked; survives closing."""
-        self._doubles = False
-        """Whether more came than was asked for: then questions of one length keep their distance."""
         self._asked_s: dict[int, float] = {}
-        """When a question was last asked, by its number of registers."""
+        """When a question was last asked, by its number of registers; survives closing."""
         self._start()
 
     def _start(self) -> None:
@@ -228,8 +226,7 @@ class ModbusRtu:
 
     async def _send(self, bus: Bus, codec: "Codec", block: RegisterBlock) -> Heard:
         settings, loop = self._settings, asyncio.get_running_loop()
-        if self._doubles and block.count in self._asked_s:
-            # What may still come to an earlier question of the same length must have come.
+        if block.count in self._asked_s:
             wait_s = self._asked_s[block.count] + settings.latest_reply_s - loop.time()
             await asyncio.sleep(max(0.0, wait_s))
 
@@ -247,8 +244,6 @@ class ModbusRtu:
         if heard.unasked:
             self.counts.discarded_bytes += heard.unasked
             self.counts.count(UNASKED)
-        if heard.unasked or len(heard.data) > codec.answer_size(block):
-            self._doubles = True
         return heard
 
     def _fail(self, heard: Heard, why: str) -> None:
