@@ -10,6 +10,7 @@ import errno
 import fcntl
 import grp
 import os
+import socket
 import struct
 import termios
 from typing import Protocol
@@ -29,6 +30,15 @@ _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial
 _TIOCGICOUNT = 0x545D
 _ICOUNT = struct.Struct("20i")
 _ICOUNT_FAULTS = slice(6, 11)
+
+_KEEPALIVE = (
+    (socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1),
+    (socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, 10),
+    (socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, 5),
+    (socket.IPPROTO_TCP, socket.TCP_KEEPCNT, 3),
+    (socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, 25_000),
+)
+"""So is a peer noticed that is gone without a word, whether we listen or write."""
 
 
 class PortListener(Protocol):
@@ -244,10 +254,14 @@ def _not_allowed(port: str) -> PortUnavailableError:
 class _SocketPort(asyncio.Protocol):
     """A TCP connection that passes a meter's bytes through."""
 
-    def __init__(self, name: str, clock: Clock, listener: PortListener) -> None:
+    def __init__(
+        self, name: str, clock: Clock, listener: PortListener, *, max_silence_s: float | None = None
+    ) -> None:
         self._name = name
         self._clock = clock
         self._listener = listener
+        self._max_silence_s = max_silence_s
+        self._silence: asyncio.TimerHandle | None = None
         self._transport: asyncio.Transport | None = None
         self._closed = False
         self._may_write = asyncio.Event()
@@ -256,8 +270,14 @@ class _SocketPort(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)  # noqa: S101 - TCP gives nothing else
         self._transport = transport
+        wire = transport.get_extra_info("socket")
+        # A serial server that lost its power says no goodbye: probes after 10 s of silence, lost 15 s later.
+        for level, option, value in _KEEPALIVE:
+            wire.setsockopt(level, option, value)
+        self._await_silence()
 
     def data_received(self, data: bytes) -> None:
+        self._await_silence()
         self._listener.received(self._clock.boot_ms(), data)
 
     def pause_writing(self) -> None:
@@ -267,15 +287,28 @@ class _SocketPort(asyncio.Protocol):
         self._may_write.set()
 
     def connection_lost(self, exc: Exception | None) -> None:
+        self._lose(f"the connection was closed ({exc or 'by the other end'})")
+
+    def _await_silence(self) -> None:
+        if self._silence is not None:
+            self._silence.cancel()
+        if self._max_silence_s is not None:
+            loop = asyncio.get_running_loop()
+            self._silence = loop.call_later(self._max_silence_s, self._fell_silent)
+
+    def _fell_silent(self) -> None:
+        self._lose(f"nothing came over the connection for {self._max_silence_s:g} s")
+        if self._transport is not None:
+            self._transport.abort()
+
+    def _lose(self, why: str) -> None:
         self._may_write.set()
+        if self._silence is not None:
+            self._silence.cancel()
         if not self._closed:
             self._closed = True
             self._listener.lost(
-                PortLostError(
-                    f"the connection was closed ({exc or 'by the other end'})",
-                    subject=self._name,
-                    hint="Check the serial server and the network",
-                )
+                PortLostError(why, subject=self._name, hint="Check the serial server and the network")
             )
 
     async def write(self, data: bytes) -> None:
@@ -287,13 +320,18 @@ class _SocketPort(asyncio.Protocol):
     def pause(self) -> None:
         if self._transport is not None and not self._closed:
             self._transport.pause_reading()
+            if self._silence is not None:
+                self._silence.cancel()  # we are the silent ones
 
     def resume(self) -> None:
-        if self._transport is not None and not self._closed:
+        if self._transport is not None and not self._closed and not self._transport.is_reading():
             self._transport.resume_reading()
+            self._await_silence()
 
     def close(self) -> None:
         self._closed = True
+        if self._silence is not None:
+            self._silence.cancel()
         if self._transport is not None:
             self._transport.abort()
 
@@ -304,7 +342,9 @@ async def _open_socket(settings: PortSettings, clock: Clock, listener: PortListe
     try:
         async with asyncio.timeout(settings.connect_timeout_s):
             _, port = await loop.create_connection(
-                lambda: _SocketPort(settings.port, clock, listener), host, tcp_port
+                lambda: _SocketPort(settings.port, clock, listener, max_silence_s=settings.max_silence_s),
+                host,
+                tcp_port,
             )
     except TimeoutError as error:
         raise PortUnavailableError(

@@ -48,6 +48,13 @@ class PortSettings(DriverSettings):
     connect_timeout_s: float = Field(
         default=5.0, gt=0, le=120, description="Longest wait in s for a socket:// connection."
     )
+    max_silence_s: float | None = Field(
+        default=None,
+        gt=0,
+        le=86400,
+        description="Silence in s after which a socket:// connection is taken for dead and opened anew; more "
+        "than the meter ever pauses. Left out: only what TCP itself notices within half a minute.",
+    )
 
     @field_validator("port")
     @classmethod
