@@ -98,6 +98,10 @@ class LedgerDamagedError(LedgerError):
     """The ledger's chain or a file of it does not check out."""
 
 
+class ReadingsMissingError(LedgerError):
+    """Readings that something rests on are no longer stored."""
+
+
 class CommandError(QuietcellError):
     """A running daemon cannot do what it is asked; nothing was changed."""
 

@@ -9,8 +9,8 @@ from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service import cell as cell_module
 from quietcell.service import recovery
 from quietcell.service.cell import CellTask
-from quietcell.service.recovery import next_segment, unfinished_bodies
-from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings
+from quietcell.service.recovery import next_segment, recover
+from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings, recovered
 from tests.support.scripted_driver import Loss
 from tests.support.streams import determinations
 
@@ -26,7 +26,7 @@ async def test_live_run_ends_in_records_anyone_can_recompute(tmp_path: Path) -> 
     bench = Bench(tmp_path)
     await bench.run(meter_readings(80), 85)
     assert [body["verdict"] for body in determinations(bench.bodies())][:2] == ["accepted", "accepted"]
-    assert bench.bodies()[-1]["cause"] == "stopped"
+    assert bench.engine_bodies()[-1]["cause"] == "stopped"
     assert_recomputable(bench)
     await bench.ledger.close()
 
@@ -98,12 +98,11 @@ async def test_killed_run_is_finished_from_what_it_stored(tmp_path: Path) -> Non
     database.execute("DELETE FROM journal WHERE seq > ?", (kept,))
     await cut.ledger.close()
     cut.ledger = Ledger(tmp_path / "cut", stamp=lambda: Stamp(0, "not-known"))
-    bodies = unfinished_bodies(cut.ledger.journal, cut.ledger.readings, "live-feed-room")
-    await cut.ledger.record(bodies)
-    assert cut.bodies()[: len(whole.bodies()) - 2] == whole.bodies()[:-2]
-    assert cut.bodies()[-1]["cause"] == "interrupted"
-    assert cut.bodies()[-2]["reasons"][0] == "stopped"
-    assert unfinished_bodies(cut.ledger.journal, cut.ledger.readings, "live-feed-room") == []
+    await recovered(cut)
+    assert cut.engine_bodies()[:-2] == whole.engine_bodies()[:-2]
+    assert cut.engine_bodies()[-1]["cause"] == "interrupted"
+    assert cut.engine_bodies()[-2]["reasons"][0] == "stopped"
+    assert (await recovered(cut)).missing == ()
     assert next_segment(cut.ledger.journal, "live-feed-room") == 2
     await cut.ledger.close()
     await whole.ledger.close()
@@ -115,9 +114,11 @@ async def test_run_of_another_engine_is_closed_and_not_recomputed(
     bench = Bench(tmp_path)
     await bench.run(meter_readings(50), 52)
     database = bench.ledger.journal._database
-    database.execute("DELETE FROM journal WHERE seq = (SELECT max(seq) FROM journal)")
+    database.execute("DELETE FROM journal WHERE seq > (SELECT max(seq) - 2 FROM journal)")
     monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
-    (end,) = unfinished_bodies(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
+    found = recover(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
+    assert found is not None
+    (end,) = found.missing
     assert end.as_json()["cause"] == "interrupted"
     assert end.id not in {body["id"] for body in bench.bodies()}
     await bench.ledger.close()

@@ -15,9 +15,8 @@ from quietcell.errors import ContractError
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service.cell import CellTask
 from quietcell.service.export import recording_lines
-from quietcell.service.recovery import unfinished_bodies
 from quietcell.service.replay import replay
-from tests.support.cell_bench import Bench, assert_recomputable, meter_readings
+from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
 from tests.support.ledgers import note
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
@@ -71,11 +70,9 @@ async def test_run_killed_after_a_reload_is_finished_by_the_settings_then_in_for
     bench.ledger.journal._database.execute("DELETE FROM journal WHERE seq > ?", (kept,))
     await bench.ledger.close()
     bench.ledger = Ledger(tmp_path, stamp=lambda: Stamp(0, "not-known"))
-    await bench.ledger.record(
-        unfinished_bodies(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
-    )
-    assert bench.bodies()[: len(whole) - 2] == whole[:-2]
-    assert bench.bodies()[-1]["cause"] == "interrupted"
+    await recovered(bench)
+    assert bench.bodies()[: len(whole) - 3] == whole[:-3]
+    assert bench.engine_bodies()[-1]["cause"] == "interrupted"
     await bench.ledger.close()
 
 

@@ -13,8 +13,9 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.service.export import recording_lines
 from quietcell.service.given import labelled_input
-from quietcell.service.recovery import engine_input, last_run, unfinished_bodies
+from quietcell.service.recovery import recover
 from quietcell.service.replay import replay
+from quietcell.service.stored_input import StoredInput
 from tests.support.measuring import CELL, Measuring
 from tests.support.streams import cell_settings
 
@@ -147,16 +148,17 @@ async def test_recovery_feeds_requests_again(tmp_path: Path) -> None:
         await measuring.run(55)
         await measuring.stop()
         whole = measuring.bodies()
-        run = last_run(measuring.ledger.journal, CELL)
-        assert run is not None
-        engine = Engine(run.settings)
-        again = [b.as_json() for i in engine_input(run, measuring.ledger.readings) for b in engine.take(i)]
+        engine = Engine(cell_settings())
+        steps = StoredInput(measuring.ledger.journal, measuring.ledger.readings, CELL)
+        items = [step.item for step in steps if step.item is not None]
+        again = [body.as_json() for item in items for body in engine.take(item)]
         assert again == [body for body in whole if not body["id"].startswith("daemon.")]
         # What a kill leaves: everything behind the second request is missing, the readings are there.
         kept = next(n for n, body in enumerate(whole) if body.get("sample_id") == "S-18") + 1
         measuring.ledger.journal._database.execute("DELETE FROM journal WHERE seq > ?", (kept,))
-        bodies = unfinished_bodies(measuring.ledger.journal, measuring.ledger.readings, CELL)
-        assert [body.as_json() for body in bodies][:2] == whole[kept : kept + 2]
+        found = recover(measuring.ledger.journal, measuring.ledger.readings, CELL)
+        assert found is not None
+        assert [body.as_json() for body in found.missing][:2] == whole[kept : kept + 2]
 
 
 async def test_an_exported_run_with_requests_replays_to_the_same_bodies(tmp_path: Path) -> None:

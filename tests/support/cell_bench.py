@@ -8,10 +8,13 @@ from quietcell.core.engine import Engine
 from quietcell.core.readings import Reading
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
+from quietcell.core.times import rfc3339
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service.cell import CellTask
+from quietcell.service.checkpoint import checkpoint
 from quietcell.service.records import DaemonIds
-from quietcell.service.recovery import engine_input, last_run, next_segment
+from quietcell.service.recovery import Recovered, next_segment, recover
+from quietcell.service.stored_input import StoredInput
 from tests.support.scripted_driver import Loss, ScriptedDriver
 from tests.support.stepped_clock import SteppedClock
 from tests.support.streams import cell_settings, readings
@@ -41,9 +44,11 @@ class Bench:
         *,
         settings: CellSettings | None = None,
         events: Mapping[float, Callable[[CellTask], Awaitable[None]]] | None = None,
+        engine: Engine | None = None,
     ) -> None:
         """Run a cell for `seconds` of held time; `events` happen at their second."""
         due = {round(at_s * 20): event for at_s, event in (events or {}).items()}
+        segment = next_segment(self.ledger.journal, "live-feed-room")
         task = CellTask(
             settings or cell_settings(),
             ScriptedDriver(script, self.clock),
@@ -51,8 +56,9 @@ class Bench:
             clock=self.clock,
             scale=1.0,
             ledger=self.ledger,
-            ids=DaemonIds(self.ledger.journal.count("run") + 1),
-            segment=next_segment(self.ledger.journal, "live-feed-room"),
+            ids=DaemonIds(segment),
+            segment=segment,
+            engine=engine,
         )
         stop = asyncio.Event()
         running = asyncio.create_task(task.run(stop))
@@ -77,17 +83,27 @@ class Bench:
     def bodies(self) -> list[dict[str, Json]]:
         return [record.body() for record in self.ledger.journal.all()]
 
+    def engine_bodies(self) -> list[dict[str, Json]]:
+        """Those that are a function of the engine's input."""
+        return [body for body in self.bodies() if not body["id"].startswith("daemon.")]
+
     def kinds(self) -> list[str]:
         return [body["record"] for body in self.bodies()]
 
 
 def assert_recomputable(bench: Bench) -> None:
     """Everything the journal holds of the cell comes out again from the stored input, byte for byte."""
-    stored = [body for body in bench.bodies() if not body["id"].startswith("daemon.")]
-    run = last_run(bench.ledger.journal, "live-feed-room")
-    assert run is not None
-    engine = Engine(run.settings)
-    again = [
-        body.as_json() for item in engine_input(run, bench.ledger.readings) for body in engine.take(item)
-    ]
-    assert again == stored
+    engine = Engine(cell_settings())
+    steps = StoredInput(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
+    items = [step.item for step in steps if step.item is not None]
+    assert [body.as_json() for item in items for body in engine.take(item)] == bench.engine_bodies()
+
+
+async def recovered(bench: Bench) -> Recovered:
+    """Finish the last run as the daemon does at its start, in a run of its own."""
+    found = recover(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
+    assert found is not None
+    ids = DaemonIds(98)
+    if found.missing:
+        await bench.ledger.record([*found.missing, checkpoint(found.engine, id=ids.next(), at=rfc3339(0))])
+    return found

@@ -19,11 +19,13 @@ import numpy as np
 
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
+from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.evaluation import evaluate, mean_of
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
 from quietcell.core.ingress.watch import IngressWatch, Stamp
 from quietcell.core.inputs import EngineInput, EpisodeVerdict, Request, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.plain import plain, rebuilt
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
@@ -31,6 +33,7 @@ from quietcell.core.records import (
     ConfigurationBody,
     DeterminationBody,
     GapBody,
+    Json,
     Reason,
     SegmentBody,
     Verdict,
@@ -76,6 +79,7 @@ class Engine:
         self._earlier_refused = 0
         self._ingress = IngressWatch(settings)
         self._stamp = Stamp(self._identity, self._text)
+        self._ended: SegmentEnd | None = None
 
     # --- input ---------------------------------------------------------------------------------
 
@@ -106,7 +110,7 @@ class Engine:
         self._require_order(item.ms)
         self._fed_ms = item.ms
         if isinstance(item, TimeMark):
-            return tuple(self._happen(item.ms))
+            return (*self._happen(item.ms), *self._see_readings(item.ms))
         if isinstance(item, Request):
             return (*self._happen(item.ms - 1), *self._request(item))
         if isinstance(item, EpisodeVerdict):
@@ -126,13 +130,14 @@ class Engine:
             raise ContractError("a segment began inside another", subject=self.settings.cell)
         if began.settings is not None:
             self._reconfigure(began.settings)
+        if began.cause == "started" and self._ended is not None:
+            self._let_pass(self._ended, began)
         self._segment = began
         self._ordinal = 0
         self._now_ms = self._fed_ms = -1
         self._reception.begin_segment(began.cause, self.settings)
-        if began.cause == "reloaded":
-            self._due_ms = 0  # what was open was ended for it, so the next begins at once
         if began.cause in ("started", "reloaded"):
+            self._due_ms = 0  # what was open was ended for it, so the next begins at once
             yield ConfigurationBody(**self._identity(0), settings=self.settings.as_json())
         yield SegmentBody(
             **self._identity(0),
@@ -141,6 +146,23 @@ class Engine:
             cause=began.cause,
             time_quality=began.time_quality,
         )
+
+    def _let_pass(self, ended: SegmentEnd, began: SegmentBegan) -> None:
+        """Let the time between two runs pass, where the clocks of both tell it."""
+        told = "not-synchronised" not in (ended.time_quality, began.time_quality)
+        pause_ms = began.utc_ms - ended.utc_ms
+        if not told or pause_ms < 0:
+            pause_ms = 0
+            self._reception.last_ms = None  # how long the silence was nobody knows
+        self._shift(pause_ms)
+
+    def _shift(self, ms: int) -> None:
+        """Move to the time of the next segment, whose zero lies `ms` later."""
+        self._reception.end_segment(ms)
+        self._due_ms -= ms
+        self._ingress.new_segment(ms)
+        if self._attempt is not None:
+            self._attempt.shift(ms)
 
     def _reconfigure(self, settings: CellSettings) -> None:
         """Work with other settings; what is known of the water stays."""
@@ -163,13 +185,11 @@ class Engine:
             cause=ended.cause,
             readings=self._reception.readings,
         )
+        began = self._open_segment
+        self._ended = SegmentEnd(utc_ms=began.utc_ms + ended.ms, time_quality=began.time_quality)
         self._segment = None
-        # The next segment's zero is this instant.
-        self._reception.end_segment(ended.ms)
-        self._due_ms -= ended.ms
-        self._ingress.new_segment(ended.ms)
-        if self._attempt is not None:
-            self._attempt.shift(ended.ms)
+        self._ordinal, self._now_ms, self._fed_ms = 0, -1, -1
+        self._shift(ended.ms)  # the next segment's zero is this instant
 
     @property
     def _open_segment(self) -> SegmentBegan:
@@ -330,6 +350,57 @@ class Engine:
         begin_ms = ms - round(self.settings.criterion.window_s * 1000)
         after_ms = max(begin_ms, self._reception.quiet_since_ms, attempt.began_ms)
         return self._reception.history.between(after_ms, ms)
+
+    # --- state ---------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Json]:
+        """Return all that must be known to go on from here, as JSON values.
+
+        Take it behind a time mark or between segments. Readings are named, not repeated.
+        """
+        return dict(
+            plain(
+                EngineState(
+                    segment=None if self._segment is None else replace(self._segment, settings=None),
+                    ended=self._ended,
+                    ordinal=self._ordinal,
+                    now_ms=self._now_ms,
+                    reception=self._reception.state(),
+                    attempt=self._attempt,
+                    standing=self._standing,
+                    due_ms=self._due_ms,
+                    earlier_refused=self._earlier_refused,
+                    ingress=self._ingress.state(),
+                )
+            )
+        )
+
+    def restore(self, state: dict[str, Json], readings: ReadingBlock | None = None) -> None:
+        """Go on from a state of an engine with the same settings.
+
+        Parameters
+        ----------
+        state : dict
+            As `state` gave it.
+        readings : ReadingBlock, optional
+            What `needed_readings` of the state asks for.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If it is no such state.
+        ReadingsMissingError
+            If readings that count are not given.
+        """
+        known = rebuilt(EngineState, state)
+        stored = ReadingBlock.from_columns([], []) if readings is None else readings
+        self._reception.restore(known.reception, stored)
+        self._segment, self._ended = known.segment, known.ended
+        self._ordinal = known.ordinal
+        self._now_ms = self._fed_ms = known.now_ms
+        self._attempt, self._standing = known.attempt, known.standing
+        self._due_ms, self._earlier_refused = known.due_ms, known.earlier_refused
+        self._ingress.restore(known.ingress)
 
     # --- views ---------------------------------------------------------------------------------
 

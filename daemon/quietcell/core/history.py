@@ -4,6 +4,7 @@ import hashlib
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcell.core.readings import ReadingBlock, flag_labels
 
@@ -17,20 +18,30 @@ class History:
         self._capacity = 256
         self._ms = np.empty(self._capacity, np.int64)
         self._flags = np.empty(self._capacity, np.int64)
+        self._row = np.empty(self._capacity, np.int64)
         self._floats = {name: np.empty(self._capacity) for name in _FLOATS}
         self._first = 0
         self._end = 0
 
-    def append(self, block: ReadingBlock) -> None:
-        """Add readings behind those held."""
+    def append(self, block: ReadingBlock, rows: NDArray[np.int64]) -> None:
+        """Add readings behind those held.
+
+        Parameters
+        ----------
+        block : ReadingBlock
+            The readings.
+        rows : int64 array, shape (n,)
+            Their numbers among all readings of the segment, from 0.
+        """
         if self._end + len(block) > self._capacity:
             self._make_room(len(block))
-        rows = slice(self._end, self._end + len(block))
-        self._ms[rows] = block.ms
-        self._flags[rows] = block.flags
+        held = slice(self._end, self._end + len(block))
+        self._ms[held] = block.ms
+        self._flags[held] = block.flags
+        self._row[held] = rows
         for name, column in self._floats.items():
-            column[rows] = getattr(block, name)
-        self._end = rows.stop
+            column[held] = getattr(block, name)
+        self._end = held.stop
 
     def _make_room(self, more: int) -> None:
         """Move what is held to the front of columns at least half free."""
@@ -39,10 +50,16 @@ class History:
         while self._capacity < 2 * (size + more):
             self._capacity *= 2
 
-        for column in (self._ms, self._flags, *self._floats.values()):
+        for column in (self._ms, self._flags, self._row, *self._floats.values()):
             column.resize(self._capacity, refcheck=False)
             column[:size] = column[held].copy()
         self._first, self._end = 0, size
+
+    def runs(self) -> list[tuple[int, int]]:
+        """Return which readings of the segment are held: first of each unbroken run, first behind it."""
+        rows = self._row[self._first : self._end]
+        breaks = np.flatnonzero(np.diff(rows) != 1) + 1
+        return [(int(run[0]), int(run[-1]) + 1) for run in np.split(rows, breaks) if len(run)]
 
     @property
     def last_ms(self) -> int | None:

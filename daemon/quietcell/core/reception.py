@@ -8,8 +8,9 @@ import numpy as np
 from quietcell.core.history import History
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Reason
-from quietcell.core.screening import Screen
+from quietcell.core.screening import Screen, ScreenState
 from quietcell.core.settings import CellSettings
+from quietcell.errors import ReadingsMissingError
 
 HISTORY_MS = 3_600_000
 """Readings older than this say nothing about what is still to come."""
@@ -34,6 +35,20 @@ class Received:
     """Names of what speaks against readings that do not count, one for each of them."""
     counting: ReadingBlock
     """The others."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReceptionState:
+    """What later readings are held against; the readings held are named by their numbers only."""
+
+    readings: int
+    counting: list[tuple[int, int]]
+    """Runs of readings of the last hour that count: number of the first, and of the first behind."""
+    screen: ScreenState
+    silent_since: str
+    last_ms: int | None
+    quiet_since_ms: int
+    disturbance: Reason
 
 
 class Reception:
@@ -68,11 +83,12 @@ class Reception:
         self._settings = settings
         self._silent_since = cause
         self._screen = self._new_screen()
-        self.history = History()
-        self.readings = 0
 
     def end_segment(self, ended_ms: int) -> None:
         """Move to the time of the next segment, whose zero lies at `ended_ms`."""
+        self._screen = self._new_screen()
+        self.history = History()
+        self.readings = 0
         if self.last_ms is not None:
             self.last_ms -= ended_ms
         self.quiet_since_ms -= ended_ms
@@ -110,8 +126,9 @@ class Reception:
         screened = self._screen.screen(block)
         for ms, _ in screened.disturbances:
             self.disturb(ms, Reason.FLAGGED_READINGS)
+        rows = np.arange(self.readings - len(block), self.readings)
         counting = screened.counting(block)
-        self.history.append(counting)
+        self.history.append(counting, rows[screened.counts])
         self.history.forget_before(self.last_ms - HISTORY_MS)
         return Received(
             silences=silences,
@@ -139,6 +156,47 @@ class Reception:
         return Screen(
             self._settings.line, resolution_mv=criterion.resolution_mv, max_gap_s=criterion.max_gap_s
         )
+
+    # --- state ---------------------------------------------------------------------------------
+
+    def state(self) -> ReceptionState:
+        """Return what must be known to go on; readings whose time has not come are no part of it."""
+        return ReceptionState(
+            readings=self.readings,
+            counting=self.history.runs(),
+            screen=self._screen.state,
+            silent_since=self._silent_since,
+            last_ms=self.last_ms,
+            quiet_since_ms=self.quiet_since_ms,
+            disturbance=self.disturbance,
+        )
+
+    def restore(self, state: ReceptionState, stored: ReadingBlock) -> None:
+        """Go on from a state.
+
+        Parameters
+        ----------
+        state : ReceptionState
+            As `state` gave it.
+        stored : ReadingBlock
+            The readings of the segment up to then, of the last hour at least.
+
+        Raises
+        ------
+        ReadingsMissingError
+            If readings that count are not among them.
+        """
+        first_row = state.readings - len(stored)
+        if state.counting and state.counting[0][0] < first_row:
+            missing = first_row - state.counting[0][0]
+            raise ReadingsMissingError(f"{missing} readings before the checkpoint are missing")
+        self.readings = state.readings
+        self._screen.state = state.screen
+        self._silent_since = state.silent_since
+        self.last_ms, self.last = state.last_ms, stored[-1:] if len(stored) else None
+        self.quiet_since_ms, self.disturbance = state.quiet_since_ms, state.disturbance
+        for first, behind in state.counting:
+            self.history.append(stored[first - first_row : behind - first_row], np.arange(first, behind))
 
     def disturb(self, ms: int, reason: Reason) -> None:
         """Let windows begin after `ms`."""

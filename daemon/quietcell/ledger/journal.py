@@ -146,12 +146,18 @@ class Journal:
         row = self._database.execute(query, values).fetchone()
         return Stored(seq=row[0], text=row[1]) if row else None
 
-    def last_seq(self, cell: str, kind: str) -> int:
-        """Return the number of the last record of a kind of one cell, 0 when there is none."""
+    def last_seq(self, cell: str, kind: str, *, before: int | None = None) -> int:
+        """Return the number of the last record of a kind of one cell (before `before`), 0 for none."""
         row = self._database.execute(
-            "SELECT max(seq) FROM journal WHERE cell = ? AND kind = ?", (cell, kind)
+            "SELECT max(seq) FROM journal WHERE cell = ? AND kind = ? AND seq < ?",
+            (cell, kind, 2**62 if before is None else before),
         ).fetchone()
         return row[0] or 0
+
+    def get(self, seq: int) -> Stored | None:
+        """Return one record, None when there is none of that number."""
+        row = self._database.execute("SELECT seq, record FROM journal WHERE seq = ?", (seq,)).fetchone()
+        return Stored(seq=row[0], text=row[1]) if row else None
 
     def cells(self) -> list[str]:
         """Return the names of all cells that have segments, in order of name."""

@@ -36,6 +36,7 @@ CREATE TABLE reading (
 ) STRICT, WITHOUT ROWID
 """  # noqa: S608 # nothing but our own flag names is put in
 _PREFIX = "readings-"
+_LATEST_MS = 2**62
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,20 +125,52 @@ class ReadingsFiles:
     def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
         """Yield the readings of one segment in order, in blocks of up to `page`."""
         for month in self.months():
-            database = self._month(month)
-            cursor = database.execute(
-                "SELECT ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
-                "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? ORDER BY ms, tie",
-                (cell, segment),
+            yield from self._blocks(month, cell, segment, page=page)
+
+    def between(
+        self,
+        cell: str,
+        segment: int,
+        *,
+        anchor_utc_ms: int,
+        after_ms: int = -1,
+        upto_ms: int | None = None,
+        page: int = 5000,
+    ) -> Iterator[ReadingBlock]:
+        """Yield the readings of one segment with after_ms < ms <= upto_ms, in blocks of up to `page`.
+
+        Only the files of the months that span may lie in are opened.
+        """
+        first = month_of(anchor_utc_ms + after_ms)
+        last = None if upto_ms is None else month_of(anchor_utc_ms + upto_ms)
+        for month in self.months():
+            if month >= first and (last is None or month <= last):
+                yield from self._blocks(month, cell, segment, after_ms=after_ms, upto_ms=upto_ms, page=page)
+
+    def _blocks(
+        self,
+        month: str,
+        cell: str,
+        segment: int,
+        *,
+        after_ms: int = -1,
+        upto_ms: int | None = None,
+        page: int,
+    ) -> Iterator[ReadingBlock]:
+        cursor = self._month(month).execute(
+            "SELECT ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
+            "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? AND ms > ? AND ms <= ? "
+            "ORDER BY ms, tie",
+            (cell, segment, after_ms, _LATEST_MS if upto_ms is None else upto_ms),
+        )
+        while rows := cursor.fetchmany(page):
+            ms, *quantities, flags = zip(*rows, strict=True)
+            mv, temperature_c, conductivity_us_cm, flow_ml_min = (
+                np.array([np.nan if x is None else x for x in column]) for column in quantities
             )
-            while rows := cursor.fetchmany(page):
-                ms, *quantities, flags = zip(*rows, strict=True)
-                mv, temperature_c, conductivity_us_cm, flow_ml_min = (
-                    np.array([np.nan if x is None else x for x in column]) for column in quantities
-                )
-                yield ReadingBlock.from_columns(
-                    ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags=flags
-                )
+            yield ReadingBlock.from_columns(
+                ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags=flags
+            )
 
     def close(self) -> None:
         """Close all files."""

@@ -11,7 +11,7 @@ import structlog
 from quietcell.contracts import Clock, MeterDriver
 from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
-from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
@@ -21,6 +21,7 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.outlets.follower import Backoff
+from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
 from quietcell.service.clock import time_quality
 from quietcell.service.drivers import checked_readings
 from quietcell.service.given import Given
@@ -69,6 +70,8 @@ class CellTask:
         For records about the port.
     segment : int
         Number of the first segment.
+    engine : Engine, optional
+        With what it knew at the end of the cell's last run; one that knows nothing by default.
     """
 
     def __init__(
@@ -82,6 +85,7 @@ class CellTask:
         ledger: Ledger,
         ids: DaemonIds,
         segment: int,
+        engine: Engine | None = None,
     ) -> None:
         self.name = settings.cell
         self._driver = driver
@@ -91,7 +95,9 @@ class CellTask:
         self._future_ms = round(FUTURE_MS * scale)
         self._ledger = ledger
         self._ids = ids
-        self._engine = Engine(settings)
+        self._settings = settings
+        self._engine = engine or Engine(settings)
+        self._checkpoint_boot_ms = clock.boot_ms()
         self._segment = segment
         self._anchor_boot_ms = 0
         self._anchor_utc_ms = 0
@@ -163,7 +169,7 @@ class CellTask:
         Exception
             Whatever broke here or in the engine; the segment is left open, as by a kill.
         """
-        await self._ledger.record(self._begin("started"))
+        await self._ledger.record(self._begin("started", settings=self._settings))
         stopping = asyncio.create_task(stop.wait(), name=f"{self.name} stop")
         marking = asyncio.create_task(self._guard(self._mark_all()), name=f"{self.name} marks")
         self._metering = self._start_meter()
@@ -180,7 +186,7 @@ class CellTask:
             raise self._broken.exception() or ContractError("broke without an error", subject=self.name)
         self._broken.cancel()
         ended = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
-        await self._ledger.record((*self._fed(), *self._engine.take(ended)))
+        await self._ledger.record((*self._fed(), *self._engine.take(ended), self._checkpoint()))
 
     async def _guard(self, work: Coroutine[None, None, None]) -> None:
         """Do something that ends only by a mistake, and let that end the run."""
@@ -310,9 +316,10 @@ class CellTask:
     def _now_ms(self) -> int:
         return self._clock.boot_ms() - self._anchor_boot_ms
 
-    async def _take(self, item: EngineInput) -> None:
-        if bodies := self._engine.take(item):  # no await in between: see _feed
-            await self._ledger.record(bodies)
+    def _checkpoint(self) -> CheckpointBody:
+        """Return what the engine knows now."""
+        self._checkpoint_boot_ms = self._clock.boot_ms()
+        return checkpoint(self._engine, id=self._ids.next(), at=rfc3339(self._clock.utc_ms()))
 
     async def _receive(self, readings: Sequence[Reading]) -> None:
         """Hold readings until one begins a new second of engine time: only then can anything happen.
@@ -391,6 +398,8 @@ class CellTask:
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
             bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
+            if self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
+                bodies = (*bodies, self._checkpoint())
         if bodies:
             await self._ledger.record(bodies)
         step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)

@@ -2,26 +2,22 @@
 
 import asyncio
 from collections.abc import Callable, Coroutine, Iterator, Mapping
-from contextlib import closing
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import structlog
 
 from quietcell.contracts import Clock, DriverSettings, DriverTable, MeterDriver
-from quietcell.core.records import Body
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, ContractError, LedgerError
-from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
-from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.outlets.follower import Backoff
 from quietcell.service.cell import CellTask
 from quietcell.service.drivers import make_driver
 from quietcell.service.records import CellFaultBody, DaemonIds
-from quietcell.service.recovery import next_segment, unfinished_bodies
+from quietcell.service.recovery import next_segment
+from quietcell.service.resume import resume
 
 RESTART_FIRST_S, RESTART_LONGEST_S = 1.0, 60.0
 """Pauses before a broken cell begins anew: doubled each time, capped, jittered by a fifth."""
@@ -162,6 +158,7 @@ class Cells(Mapping[str, CellTask]):
     async def _begun(self, settings: CellSettings, meter: Meter) -> CellTask:
         """Return a cell ready to run behind its last segment."""
         name = settings.cell
+        engine = await resume(self._ledger, self._ids, name, utc_ms=self._clock.utc_ms())
         return CellTask(
             settings,
             self._driver(meter),
@@ -171,6 +168,7 @@ class Cells(Mapping[str, CellTask]):
             ledger=self._ledger,
             ids=self._ids,
             segment=await self._ledger.run(lambda: next_segment(self._ledger.journal, name)),
+            engine=engine,
         )
 
     async def _keep(self, kept: _Kept) -> None:
@@ -200,18 +198,11 @@ class Cells(Mapping[str, CellTask]):
         """Record that a cell broke, and finish what it left open from what it stored."""
         text = f"{type(error).__name__}: {error}"
         structlog.get_logger().error("cell broke, beginning it anew", cell=cell, text=text, exc_info=error)
-        await self._ledger.flush()
-        left = await asyncio.to_thread(_left_open, self._ledger.folder, cell)
         fault = CellFaultBody(
             id=self._ids.next(), cell=cell, at=rfc3339(self._clock.utc_ms()), text=text[:LONGEST_TEXT]
         )
-        await self._ledger.record([fault, *left])
-
-
-def _left_open(folder: Path, cell: str) -> list[Body]:
-    """Return what the journal lacks of a cell's run, read beside the writer: the others do not wait."""
-    with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as readings:
-        return unfinished_bodies(journal, readings, cell)
+        await self._ledger.record([fault])
+        await resume(self._ledger, self._ids, cell, utc_ms=self._clock.utc_ms())
 
 
 async def _first(*work: Coroutine[Any, Any, object]) -> None:

@@ -22,9 +22,9 @@ from quietcell.service.control import ControlSocket
 from quietcell.service.notify import Notifier
 from quietcell.service.outlets import outlets_of
 from quietcell.service.records import DaemonIds, RunBody
-from quietcell.service.recovery import unfinished_bodies
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
+from quietcell.service.resume import resume
 from quietcell.service.watchdog import feed_watchdog
 
 if TYPE_CHECKING:
@@ -91,10 +91,10 @@ class Daemon:
             readings_commit_s=store.readings_commit_s,
         )
         try:
-            for name in ledger.journal.cells():
-                await ledger.record(unfinished_bodies(ledger.journal, ledger.readings, name))
             ids = DaemonIds(await ledger.run(lambda: ledger.journal.count("run")) + 1)
             await ledger.record([self._run_body(ids, "began")])
+            for name in set(ledger.journal.cells()) - set(plan):
+                await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())  # finished, though not measured
             cells = Cells(drivers=self.drivers, clock=self.clock, scale=self.scale, ledger=ledger, ids=ids)
             self.cells = cells
             await self._work(ledger, ids, cells, plan, stop, ready)

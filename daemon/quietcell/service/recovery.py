@@ -1,161 +1,128 @@
-"""Finish what a killed run left open, from what it stored.
+"""Go on where the last run of a cell's engine stopped, and finish what a kill left open.
 
-The engine is a pure function of stored input, so running it again over the readings of the
-interrupted run gives exactly the bodies the journal holds, plus those whose commit was cut off, plus
-an orderly end of the open determination and segment.
+The engine is a pure function of stored input, so feeding it again what was stored behind the last
+checkpoint gives exactly the bodies the journal holds, plus those whose commit was cut off, plus an orderly
+end of the open determination and segment. What it then knows (open episodes, what is normal at this cell)
+is what the next run begins with: a restart never blinds it.
 """
 
-from collections import deque
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import structlog
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
-from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
+from quietcell.core.inputs import EngineInput, SegmentEnded
+from quietcell.core.records import ENGINE_VERSION, Body, SegmentBody
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import rfc3339
+from quietcell.errors import ContractError, LedgerDamagedError, ReadingsMissingError
+from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
-from quietcell.service.given import INPUTS, Given, given_input, placed
+from quietcell.service.checkpoint import last_checkpoint, place_of, restored
+from quietcell.service.stored_input import Place, StoredInput
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StoredRun:
-    """The segments one engine went through, as the journal tells."""
+class Recovered:
+    """Where a cell goes on."""
 
-    plain_settings: dict[str, Json]
-    """What the engine worked with at first."""
-    reloaded: dict[int, dict[str, Json]]
-    """What it worked with from then on, by the number of the segment that began with it."""
-    segments: list[dict[str, Json]]
-    """Bodies of the segments that began, in order."""
-    ends: dict[int, dict[str, Json]]
-    """Bodies of those that ended, by number."""
-    given: dict[int, list[Given]]
-    """What people gave the engine, in order, by number of the segment."""
-    last_at_ms: int
-    """UTC of the last record of the cell in this run, ms."""
-    ids: set[str]
-    """Ids of all its bodies in the journal."""
-    engine_version: int
-    """Of the program that ran."""
-
-    @property
-    def settings(self) -> CellSettings:
-        """What the engine worked with at first."""
-        return CellSettings.from_json(self.plain_settings)
+    engine: Engine
+    """Between two runs, with all it knew at the end of the last one."""
+    missing: tuple[Body, ...]
+    """Bodies the journal lacks of that run."""
 
 
-def last_run(journal: Journal, cell: str) -> StoredRun | None:
-    """Return the last run of a cell's engine, or None when it never ran."""
-    segments: list[dict[str, Json]] = []
-    ends: dict[int, dict[str, Json]] = {}
-    configurations: list[dict[str, Json]] = []
-    reloaded: dict[int, dict[str, Json]] = {}
-    given: dict[int, list[Given]] = {}
-    last_at_ms, ids, version = 0, set(), ENGINE_VERSION
-    for record in journal.of_cell(cell, after=_start(journal, cell) - 1):
-        envelope = record.envelope()
-        body, version = envelope["body"], envelope["engine_version"]
-        if body["record"] in INPUTS:
-            given.setdefault(body["segment"], []).append(given_input(body))
-            last_at_ms = max(last_at_ms, utc_ms(body["at"]))
-        if body["id"].startswith("daemon."):
-            continue  # about the port or the clock; no work of the engine
-        ids.add(body["id"])
-        last_at_ms = max(last_at_ms, utc_ms(body["at"]))
-        if body["record"] == "configuration":
-            configurations.append(body["settings"])
-        elif body["record"] == "segment":
-            if body["state"] == "began":
-                if body["cause"] == "reloaded":
-                    reloaded[body["segment"]] = configurations[-1]
-                segments.append(body)
-            else:
-                ends[body["segment"]] = body
-    if not segments:
-        return None
-    return StoredRun(
-        plain_settings=configurations[0],
-        reloaded=reloaded,
-        segments=segments,
-        ends=ends,
-        given=given,
-        last_at_ms=last_at_ms,
-        ids=ids,
-        engine_version=version,
+def recover(journal: Journal, readings: ReadingsFiles, cell: str) -> Recovered | None:
+    """Return where a cell goes on, None when it never ran."""
+    began = last_checkpoint(journal, cell)
+    steps = StoredInput(
+        journal,
+        readings,
+        cell,
+        after=0 if began is None else began.seq,
+        place=None if began is None else place_of(began),
     )
-
-
-def _start(journal: Journal, cell: str) -> int:
-    """Return the number of the record the last run of a cell's engine began with."""
-    configured = start = 0
-    for record in journal.of_cell(cell, kinds=("configuration", "segment")):
-        body = record.body()
-        if body["record"] == "configuration":
-            configured = record.seq
-        elif body["state"] == "began" and body["cause"] == "started":
-            start = configured
-    return start
-
-
-def engine_input(run: StoredRun, readings: ReadingsFiles) -> Iterator[EngineInput]:
-    """Yield what the engine of a run was fed; an end that was never recorded is an interruption."""
-    cell = run.plain_settings["cell"]
-    for body in run.segments:
-        number, anchor_ms = body["segment"], utc_ms(body["at"])
-        plain = run.reloaded.get(number)
-        yield SegmentBegan(
-            segment=number,
-            utc_ms=anchor_ms,
-            cause=body["cause"],
-            time_quality=body["time_quality"],
-            settings=None if plain is None else CellSettings.from_json(plain),
-        )
-        last_ms = 0
-        waiting = deque(run.given.get(number, ()))
-        for block in readings.of_segment(cell, number):
-            yield from placed(block, waiting)
-            last_ms = int(block.ms[-1])
-        yield from waiting
-        end = run.ends.get(number)
-        if end is not None:
-            yield SegmentEnded(ms=utc_ms(end["at"]) - anchor_ms, cause=end["cause"])
-        else:
-            yield SegmentEnded(ms=max(last_ms, run.last_at_ms - anchor_ms), cause="interrupted")
-
-
-def unfinished_bodies(journal: Journal, readings: ReadingsFiles, cell: str) -> list[Body]:
-    """Return the bodies the journal lacks of a cell's last run, none when it ended in order."""
-    run = last_run(journal, cell)
-    if run is None or run.segments[-1]["segment"] in run.ends:
-        return []
     log = structlog.get_logger().bind(cell=cell)
-    if run.engine_version != ENGINE_VERSION:
-        log.warning("interrupted run closed without recomputing it", engine_version=run.engine_version)
-        return [_bare_end(cell, run)]
     try:
-        engine = Engine(run.settings)
-        made = [body for item in engine_input(run, readings) for body in engine.take(item)]
+        return _finished(journal, readings, began, steps)
+    except _OtherEngineError as error:
+        log.warning("interrupted run closed without judging it again", engine_version=error.version)
+    except ReadingsMissingError as error:
+        log.warning("interrupted run closed without judging it again", why=str(error))
+    except LedgerDamagedError:
+        raise
     except Exception:  # what broke the engine once must not keep the daemon from starting
-        log.exception("interrupted run closed without finishing it: the engine breaks on it")
-        return [_bare_end(cell, run)]
-    missing = [body for body in made if body.id not in run.ids]
-    log.info("interrupted run finished from stored readings", records=len(missing))
-    return missing
+        log.exception("interrupted run closed without judging it again: the engine breaks on it")
+    return _closed(journal, readings, cell, began)
 
 
-def _bare_end(cell: str, run: StoredRun) -> SegmentBody:
-    """Return the end of a segment that another engine began: its verdicts are not ours to complete."""
-    number = run.segments[-1]["segment"]
-    ordinals = (int(text.rpartition(".")[2]) for text in run.ids if text.startswith(f"{cell}.{number}."))
+class _OtherEngineError(Exception):
+    """Another engine made what is to be finished."""
+
+    def __init__(self, version: int) -> None:
+        super().__init__()
+        self.version = version
+
+
+def _finished(
+    journal: Journal, readings: ReadingsFiles, began: Stored | None, steps: StoredInput
+) -> Recovered | None:
+    """Feed an engine everything behind the last checkpoint."""
+    engine = None if began is None else restored(journal, readings, began)
+    ids: set[str] = set()
+    made: list[Body] = []
+    for step in steps:
+        if step.record is not None:
+            version = step.envelope["engine_version"]
+            if version != ENGINE_VERSION:
+                raise _OtherEngineError(version)
+            ids.add(step.body["id"])
+        if engine is None and step.record is not None:
+            engine = Engine(CellSettings.from_json(step.body["settings"]))
+        if engine is not None and step.item is not None:
+            made += engine.take(step.item)
+    if engine is None:
+        return None
+    missing = tuple(body for body in made if body.id not in ids)
+    if missing:
+        structlog.get_logger().info(
+            "interrupted run finished from stored readings", cell=engine.settings.cell, records=len(missing)
+        )
+    return Recovered(engine=engine, missing=missing)
+
+
+def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored | None) -> Recovered | None:
+    """End the open segment without a verdict on what was judged in it: that is not ours to complete.
+
+    What the engine knew at the last checkpoint is carried over.
+    """
+    engine, place, ordinal = None, None, 0
+    if began is not None:
+        engine, place = restored(journal, readings, began, with_readings=False), place_of(began)
+        ordinal = began.body()["state"]["ordinal"]
+        if place is not None:
+            engine.take(SegmentEnded(ms=place.last_ms, cause="interrupted"))
+    steps = StoredInput(journal, None, cell, after=0 if began is None else began.seq, place=place)
+    missing: tuple[Body, ...] = ()
+    for step in steps:
+        if step.body.get("record") == "configuration" and engine is None:
+            engine = Engine(CellSettings.from_json(step.body["settings"]))
+        if step.record is None:
+            missing = (_bare_end(cell, steps.place, ordinal + 1, step.item),)
+        elif not step.body["id"].startswith("daemon."):
+            ordinal = int(step.body["id"].rpartition(".")[2])
+    return None if engine is None else Recovered(engine=engine, missing=missing)
+
+
+def _bare_end(cell: str, place: Place | None, ordinal: int, end: EngineInput | None) -> SegmentBody:
+    if place is None or not isinstance(end, SegmentEnded):
+        raise ContractError("an end without a segment", subject=cell)
     return SegmentBody(
-        id=f"{cell}.{number}.{max(ordinals) + 1}",
+        id=f"{cell}.{place.segment}.{ordinal}",
         cell=cell,
-        at=rfc3339(run.last_at_ms),
-        segment=number,
+        at=rfc3339(place.anchor_utc_ms + end.ms),
+        segment=place.segment,
         state="ended",
         cause="interrupted",
     )
@@ -163,7 +130,5 @@ def _bare_end(cell: str, run: StoredRun) -> SegmentBody:
 
 def next_segment(journal: Journal, cell: str) -> int:
     """Return the number of the next segment of a cell."""
-    last = journal.last_seq(cell, "segment")
-    return 1 + next(
-        (r.body()["segment"] for r in journal.of_cell(cell, kinds=("segment",), after=last - 1)), 0
-    )
+    last = journal.get(journal.last_seq(cell, "segment"))
+    return 1 if last is None else 1 + int(last.body()["segment"])

@@ -40,8 +40,6 @@ def replay(
         settings = replace(settings, mode="on-request")
     engine = Engine(settings)
     for item in with_requests(engine_inputs(pieces), sorted(requests_utc_ms)):
-        if isinstance(item, SegmentBegan) and item.cause == "started":
-            engine = Engine(settings)
         yield from engine.take(item)
 
 

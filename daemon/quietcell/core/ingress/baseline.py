@@ -85,7 +85,7 @@ class Baseline:
     """End, pH, ln conductivity, temperature, flow."""
     _open: list[Block] = field(default_factory=list)
     """Blocks of the minute that is not over."""
-    not_before_ms: int = -(2**60)
+    not_before_ms: int = -(2**50)
     """Levels never rest on minutes before this: an episode began there."""
     levels: list[Level | None] = field(default_factory=lambda: [None] * len(SPANS))
     spreads: list[Spread] = field(default_factory=lambda: [_at_start(span) for span in SPANS])

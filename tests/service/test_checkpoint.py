@@ -1,0 +1,119 @@
+"""What a cell's engine knows is journalled, restored, and outlives a kill."""
+
+from pathlib import Path
+
+import pytest
+
+from quietcell.core.engine import Engine
+from quietcell.core.inputs import SegmentEnded
+from quietcell.core.records import Json
+from quietcell.errors import LedgerDamagedError
+from quietcell.ledger.ledger import Ledger, Stamp
+from quietcell.ledger.readings_files import SegmentReadings
+from quietcell.service import cell as cell_module
+from quietcell.service import recovery
+from quietcell.service.checkpoint import CheckpointBody, checkpoint
+from quietcell.service.recovery import recover
+from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
+from tests.support.leak import leaking
+from tests.support.ledgers import open_ledger
+from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, determinations, run
+
+CELL = "live-feed-room"
+LEAK = cell_settings(every_s=60.0)
+
+
+def checkpoints(bench: Bench) -> list[dict[str, Json]]:
+    return [body for body in bench.bodies() if body["record"] == "checkpoint"]
+
+
+@pytest.fixture
+def frequent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A checkpoint every 20 s in place of every hour."""
+    monkeypatch.setattr(cell_module, "CHECKPOINT_MS", 20_000)
+
+
+@pytest.mark.usefixtures("frequent")
+async def test_checkpoints_are_made_on_the_way_and_at_the_stop(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    await bench.run(meter_readings(65), 66)
+    made = checkpoints(bench)
+    assert [body["segment"] for body in made] == [1, 1, 1, None]
+    assert [body["ms"] for body in made[:3]] == pytest.approx([20_000, 40_000, 60_000], abs=1500)
+    assert bench.bodies()[-1] == made[-1]
+    assert_recomputable(bench)
+    await bench.ledger.close()
+
+
+@pytest.mark.usefixtures("frequent")
+async def test_a_killed_run_is_finished_from_its_last_checkpoint(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    await bench.run(meter_readings(75), 76)
+    whole = bench.engine_bodies()
+    last = [r.seq for r in bench.ledger.journal.all() if r.body()["record"] == "checkpoint"][1]
+    bench.ledger.journal._database.execute("DELETE FROM journal WHERE seq > ?", (last,))
+    await bench.ledger.close()
+    bench.ledger = Ledger(tmp_path, stamp=lambda: Stamp(bench.clock.utc_ms(), "synchronised"))
+    found = await recovered(bench)
+    assert bench.engine_bodies()[:-2] == whole[:-2]
+    assert bench.engine_bodies()[-1]["cause"] == "interrupted"
+    await bench.run(meter_readings(30, start_s=80), 120, engine=found.engine)
+    assert_recomputable(bench)
+    await bench.ledger.close()
+
+
+async def leak_killed(folder: Path) -> Ledger:
+    """The ledger of a run that was killed ten minutes into a leak."""
+    ledger, engine, block = open_ledger(folder), Engine(LEAK), leaking(900, LEAK, from_s=500)
+    await ledger.record(engine.take(began()))
+    for first in range(0, 900, 100):
+        part = block[first : first + 100]
+        ledger.keep(SegmentReadings(cell=CELL, segment=1, anchor_utc_ms=ANCHOR_UTC_MS, block=part))
+        await ledger.record(engine.take(part))
+    await ledger.flush()
+    await ledger.close()
+    return open_ledger(folder)
+
+
+async def test_an_episode_open_at_a_kill_is_open_in_the_next_run(tmp_path: Path) -> None:
+    ledger = await leak_killed(tmp_path)
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
+    await ledger.record([*found.missing, known])
+    again = recover(ledger.journal, ledger.readings, CELL)
+    assert again is not None
+    assert again.missing == ()
+    after = leaking(200, LEAK, seed=9)
+    later = began(2, utc_ms=ANCHOR_UTC_MS + 900_000)
+    bodies = run(again.engine, [later, after, SegmentEnded(ms=200_000, cause="stopped")])
+    assert {body["verdict"] for body in determinations(bodies)} == {"qualified"}
+    await ledger.close()
+
+
+async def test_what_another_engine_knew_is_carried_over_though_not_judged_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = await leak_killed(tmp_path)
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
+    await ledger.record([*found.missing, known])
+    await ledger.record(found.engine.take(began(2, utc_ms=ANCHOR_UTC_MS + 900_000)))
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    again = recover(ledger.journal, ledger.readings, CELL)
+    assert again is not None
+    assert [body.as_json()["cause"] for body in again.missing] == ["interrupted"]
+    assert again.engine.state()["ingress"]["open"] == known.state["ingress"]["open"] != {}
+    await ledger.close()
+
+
+async def test_a_checkpoint_that_cannot_be_read_is_named(tmp_path: Path) -> None:
+    ledger = await leak_killed(tmp_path)
+    bad = CheckpointBody(
+        id="daemon.1.1", cell=CELL, at="2026-09-21T15:00:00.000Z", segment=None, ms=None, state={}
+    )
+    (stored,) = await ledger.record([bad])
+    with pytest.raises(LedgerDamagedError, match=rf"record {stored.seq} .*checkpoint cannot be restored"):
+        recover(ledger.journal, ledger.readings, CELL)
+    await ledger.close()
