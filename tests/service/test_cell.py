@@ -114,7 +114,7 @@ async def test_run_of_another_engine_is_closed_and_not_recomputed(
     bench = Bench(tmp_path)
     await bench.run(meter_readings(50), 52)
     database = bench.ledger.journal._database
-    database.execute("DELETE FROM journal WHERE seq > (SELECT max(seq) - 2 FROM journal)")
+    database.execute("DELETE FROM journal WHERE seq > (SELECT max(seq) - 3 FROM journal)")
     monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
     found = recover(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
     assert found is not None

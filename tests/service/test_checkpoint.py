@@ -39,8 +39,9 @@ async def test_checkpoints_are_made_on_the_way_and_at_the_stop(tmp_path: Path) -
     await bench.run(meter_readings(65), 66)
     made = checkpoints(bench)
     assert [body["segment"] for body in made] == [1, 1, 1, None]
-    assert [body["ms"] for body in made[:3]] == pytest.approx([20_000, 40_000, 60_000], abs=1500)
-    assert bench.bodies()[-1] == made[-1]
+    first, second, third = (body["ms"] for body in made[:3])
+    assert 19_000 < first < second - 19_000 < third - 38_000
+    assert bench.kinds()[-2:] == ["checkpoint", "readings-digest"]
     assert_recomputable(bench)
     await bench.ledger.close()
 

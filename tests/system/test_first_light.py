@@ -66,7 +66,11 @@ def test_killed_in_the_middle_nothing_is_lost_or_repeated(tmp_path: Path) -> Non
     assert ends == ["interrupted", "interrupted", "interrupted", "stopped"]
     assert program.file_lines() == records
     assert_same_bytes(program)
-    assert head_of(tmp_path)
+    found = json.loads(program.command("verify", "--config", str(program.config), "--recompute", "--json"))
+    assert found["head"] == head_of(tmp_path)
+    assert found["readings_not_covered_yet"] == 0
+    cell = found["recomputed"]["live-feed-room"]
+    assert (cell["different"], cell["not_recomputable"]) == (0, {})
 
 
 def test_a_pulled_terminal_comes_back_as_a_new_segment_with_no_window_across(tmp_path: Path) -> None:

@@ -62,6 +62,11 @@ class History:
         return [(int(run[0]), int(run[-1]) + 1) for run in np.split(rows, breaks) if len(run)]
 
     @property
+    def first_ms(self) -> int | None:
+        """Time of the first reading held, or None."""
+        return int(self._ms[self._first]) if self._end > self._first else None
+
+    @property
     def last_ms(self) -> int | None:
         """Time of the last reading held, or None."""
         return int(self._ms[self._end - 1]) if self._end > self._first else None

@@ -135,7 +135,8 @@ class ReadingBlock:
 
         def column(name: str) -> Quantity:
             values = (getattr(row, name) for row in rows)
-            return np.array([np.nan if value is None else value for value in values], np.float64)
+            # Stored numbers have no negative zero; what is judged live must be what is stored.
+            return np.array([np.nan if value is None else value for value in values], np.float64) + 0.0
 
         return cls(
             ms=np.array([row.boot_ms - anchor_boot_ms for row in rows], np.int64),

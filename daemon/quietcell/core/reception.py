@@ -44,6 +44,8 @@ class ReceptionState:
     readings: int
     counting: list[tuple[int, int]]
     """Runs of readings of the last hour that count: number of the first, and of the first behind."""
+    first_ms: int | None
+    """Time of the first of them."""
     screen: ScreenState
     silent_since: str
     last_ms: int | None
@@ -164,6 +166,7 @@ class Reception:
         return ReceptionState(
             readings=self.readings,
             counting=self.history.runs(),
+            first_ms=self.history.first_ms,
             screen=self._screen.state,
             silent_since=self._silent_since,
             last_ms=self.last_ms,
@@ -190,6 +193,8 @@ class Reception:
         if state.counting and state.counting[0][0] < first_row:
             missing = first_row - state.counting[0][0]
             raise ReadingsMissingError(f"{missing} readings before the checkpoint are missing")
+        if state.counting and int(stored.ms[state.counting[0][0] - first_row]) != state.first_ms:
+            raise ReadingsMissingError("readings before the checkpoint are missing")
         self.readings = state.readings
         self._screen.state = state.screen
         self._silent_since = state.silent_since

@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import Self
 
 from quietcell.core.records import Json
+from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.chain import GENESIS, Envelope, Stored, digest
 from quietcell.ledger.store import open_file
 
@@ -49,9 +50,19 @@ class Journal:
         self._database = open_file(
             folder / FILE_NAME, layout=layout, version=_VERSION, read_only=new_id is None
         )
-        row = self._database.execute("SELECT ledger FROM identity").fetchone()
+        try:
+            row = self._database.execute("SELECT ledger FROM identity").fetchone()
+            last = self._database.execute(
+                "SELECT seq, record FROM journal ORDER BY seq DESC LIMIT 1"
+            ).fetchone()
+        except sqlite3.DatabaseError as error:
+            self._database.close()
+            raise LedgerDamagedError(
+                f"the file is damaged: {error}",
+                subject=str(folder / FILE_NAME),
+                hint="Keep it for whoever can look into it, and go on from the last backup",
+            ) from error
         self.ledger: str = row[0]
-        last = self._database.execute("SELECT seq, record FROM journal ORDER BY seq DESC LIMIT 1").fetchone()
         self.head: tuple[int, str] = (last[0], digest(last[1])) if last else (0, GENESIS)
         """Number (0 while empty) and hash of the last durable record; replaced as one."""
 
@@ -158,6 +169,27 @@ class Journal:
         """Return one record, None when there is none of that number."""
         row = self._database.execute("SELECT seq, record FROM journal WHERE seq = ?", (seq,)).fetchone()
         return Stored(seq=row[0], text=row[1]) if row else None
+
+    def of_kind(self, kind: str) -> Iterator[Stored]:
+        """Yield the records of a kind in order."""
+        rows = self._database.execute("SELECT seq, record FROM journal WHERE kind = ? ORDER BY seq", (kind,))
+        for row in rows:
+            yield Stored(seq=row[0], text=row[1])
+
+    def check_file(self) -> None:
+        """Check that the file itself is sound, its indexes included.
+
+        Raises
+        ------
+        LedgerDamagedError
+            If it is not.
+        """
+        try:
+            faults = [row[0] for row in self._database.execute("PRAGMA integrity_check(1)")]
+        except sqlite3.DatabaseError as error:
+            faults = [str(error)]
+        if faults != ["ok"]:
+            raise LedgerDamagedError(f"the file is damaged: {faults[0]}", subject=FILE_NAME)
 
     def cells(self) -> list[str]:
         """Return the names of all cells that have segments, in order of name."""

@@ -61,6 +61,9 @@ class Ledger:
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="ledger")
         self._bodies: list[tuple[list[tuple[Mapping[str, Json], int]], asyncio.Future[list[Stored]]]] = []
         self._readings: list[SegmentReadings] = []
+        self._before_bodies = 0
+        """So many of them were kept before the last body was queued."""
+        self._due = False
         self._timer: asyncio.TimerHandle | None = None
         self._busy: asyncio.Task[None] | None = None
         self._grown = asyncio.Condition()
@@ -87,9 +90,7 @@ class Ledger:
     def keep(self, readings: SegmentReadings) -> None:
         """Queue readings; durable within `readings_commit_s`, or with the next record."""
         self._readings.append(readings)
-        if self._timer is None and self._busy is None:
-            loop = asyncio.get_running_loop()
-            self._timer = loop.call_later(self._readings_commit_s, self._start)
+        self._wait()
 
     async def record(self, bodies: Sequence[Body]) -> list[Stored]:
         """Commit bodies as the next records; durable when this returns.
@@ -104,9 +105,20 @@ class Ledger:
         if not bodies:
             return []
         future: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
+        self._before_bodies = len(self._readings)
         self._bodies.append(([(body.as_json(), body.schema) for body in bodies], future))
         self._start()
         return await asyncio.shield(future)
+
+    def _wait(self) -> None:
+        """Let readings wait for a record to come along, but not for long."""
+        if self._readings and self._timer is None and self._busy is None:
+            loop = asyncio.get_running_loop()
+            self._timer = loop.call_later(self._readings_commit_s, self._commit_readings)
+
+    def _commit_readings(self) -> None:
+        self._due = True
+        self._start()
 
     def _start(self) -> None:
         if self._timer is not None:
@@ -116,12 +128,18 @@ class Ledger:
             self._busy = asyncio.create_task(self._drain(), name="ledger writer")
 
     async def _drain(self) -> None:
-        """Commit until nothing is queued."""
+        """Commit until no body is queued, and the readings if they are due.
+
+        Readings kept before a body go along with it, those kept later wait: they may be of a segment whose
+        beginning is that body, and no reading may be stored before its segment is.
+        """
         loop = asyncio.get_running_loop()
         try:
-            while self._bodies or self._readings:
+            while self._bodies or self._due:
                 batch, self._bodies = self._bodies, []
-                readings, self._readings = self._readings, []
+                count = self._before_bodies if batch else len(self._readings)
+                readings, self._readings = self._readings[:count], self._readings[count:]
+                self._before_bodies, self._due = 0, self._due and bool(batch)
                 flat = [body for bodies, _ in batch for body in bodies]
                 try:
                     records = await loop.run_in_executor(self._writer, self._commit, flat, readings)
@@ -141,6 +159,8 @@ class Ledger:
                         self._grown.notify_all()
         finally:
             self._busy = None
+            if self.failure is None:
+                self._wait()
 
     def _commit(
         self, bodies: list[tuple[Mapping[str, Json], int]], readings: list[SegmentReadings]
@@ -162,6 +182,7 @@ class Ledger:
     async def flush(self) -> None:
         """Wait until everything queued is durable."""
         while self._bodies or self._readings or self._busy is not None:
+            self._due = True
             self._start()
             if self._busy is not None:
                 await asyncio.shield(self._busy)

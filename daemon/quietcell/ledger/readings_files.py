@@ -37,6 +37,8 @@ CREATE TABLE reading (
 """  # noqa: S608 # nothing but our own flag names is put in
 _PREFIX = "readings-"
 _LATEST_MS = 2**62
+Row = tuple[int, int, float | None, float | None, float | None, float | None, int]
+"""A reading as stored: ms, tie, four quantities, flags."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,55 +127,85 @@ class ReadingsFiles:
     def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
         """Yield the readings of one segment in order, in blocks of up to `page`."""
         for month in self.months():
-            yield from self._blocks(month, cell, segment, page=page)
+            yield from map(_block, self._pages(month, cell, segment, -1, _LATEST_MS, page))
 
     def between(
-        self,
-        cell: str,
-        segment: int,
-        *,
-        anchor_utc_ms: int,
-        after_ms: int = -1,
-        upto_ms: int | None = None,
-        page: int = 5000,
+        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int = -1, upto_ms: int | None = None
     ) -> Iterator[ReadingBlock]:
-        """Yield the readings of one segment with after_ms < ms <= upto_ms, in blocks of up to `page`.
+        """Yield the readings of one segment with after_ms < ms <= upto_ms, in blocks.
 
-        Only the files of the months that span may lie in are opened.
+        Only the files of the months that span lies in are opened.
         """
+        latest_ms = _LATEST_MS if upto_ms is None else upto_ms
+        for _, rows in self.rows(
+            cell, segment, anchor_utc_ms=anchor_utc_ms, after_ms=after_ms, upto_ms=latest_ms
+        ):
+            yield _block(rows)
+
+    def rows(
+        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int, upto_ms: int, page: int = 5000
+    ) -> Iterator[tuple[str, list[Row]]]:
+        """Yield what is stored of such a span, with the month of the file it lies in."""
         first = month_of(anchor_utc_ms + after_ms)
-        last = None if upto_ms is None else month_of(anchor_utc_ms + upto_ms)
+        last = None if upto_ms >= _LATEST_MS else month_of(anchor_utc_ms + upto_ms)
         for month in self.months():
             if month >= first and (last is None or month <= last):
-                yield from self._blocks(month, cell, segment, after_ms=after_ms, upto_ms=upto_ms, page=page)
+                for rows in self._pages(month, cell, segment, after_ms, upto_ms, page):
+                    yield month, rows
 
-    def _blocks(
-        self,
-        month: str,
-        cell: str,
-        segment: int,
-        *,
-        after_ms: int = -1,
-        upto_ms: int | None = None,
-        page: int,
-    ) -> Iterator[ReadingBlock]:
+    def _pages(
+        self, month: str, cell: str, segment: int, after_ms: int, upto_ms: int, page: int
+    ) -> Iterator[list[Row]]:
         cursor = self._month(month).execute(
-            "SELECT ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
+            "SELECT ms, tie, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
             "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? AND ms > ? AND ms <= ? "
             "ORDER BY ms, tie",
-            (cell, segment, after_ms, _LATEST_MS if upto_ms is None else upto_ms),
+            (cell, segment, after_ms, upto_ms),
         )
         while rows := cursor.fetchmany(page):
-            ms, *quantities, flags = zip(*rows, strict=True)
-            mv, temperature_c, conductivity_us_cm, flow_ml_min = (
-                np.array([np.nan if x is None else x for x in column]) for column in quantities
+            yield rows
+
+    def segments(self, month: str) -> list[tuple[str | None, int]]:
+        """Return cell and segment of everything in the file of a month."""
+        return (
+            self._month(month)
+            .execute(
+                "SELECT DISTINCT (SELECT name FROM cell WHERE number = reading.cell), segment FROM reading"
             )
-            yield ReadingBlock.from_columns(
-                ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags=flags
+            .fetchall()
+        )
+
+    def count(
+        self, month: str, cell: str, segment: int, *, after_ms: int = -_LATEST_MS, upto_ms: int = _LATEST_MS
+    ) -> int:
+        """Return the number of readings of a segment with after_ms < ms <= upto_ms in the file of a month."""
+        found: int = (
+            self._month(month)
+            .execute(
+                "SELECT count(*) FROM reading WHERE cell = (SELECT number FROM cell WHERE name = ?) "
+                "AND segment = ? AND ms > ? AND ms <= ?",
+                (cell, segment, after_ms, upto_ms),
             )
+            .fetchone()[0]
+        )
+        return found
+
+    def names(self, month: str) -> tuple[list[str], dict[int, str]]:
+        """Return the names of cells, and of flags by bit, in the file of a month."""
+        database = self._month(month)
+        cells = [row[0] for row in database.execute("SELECT name FROM cell")]
+        return cells, dict(database.execute("SELECT bit, label FROM flag").fetchall())
 
     def close(self) -> None:
         """Close all files."""
         for database in self._open.values():
             database.close()
         self._open.clear()
+
+
+def _block(rows: Sequence[Row]) -> ReadingBlock:
+    ms, _, *quantities, flags = zip(*rows, strict=True)
+    mv, temperature_c, conductivity_us_cm, flow_ml_min = (
+        np.array([np.nan if x is None else x for x in column], np.float64) for column in quantities
+    )
+    return ReadingBlock.from_columns(ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags=flags)

@@ -59,6 +59,8 @@ def open_file(path: Path, *, layout: str, version: int, read_only: bool = False)
     if read_only and not found:
         database.close()
         raise LedgerError("nothing recorded yet", subject=str(path))
+    # Damaged text must come back as something a hash can be held against.
+    database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
     if read_only:
         return database
     database.execute("PRAGMA journal_mode = WAL")

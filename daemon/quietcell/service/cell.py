@@ -23,6 +23,7 @@ from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.outlets.follower import Backoff
 from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
 from quietcell.service.clock import time_quality
+from quietcell.service.digests import record_digest
 from quietcell.service.drivers import checked_readings
 from quietcell.service.given import Given
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
@@ -185,8 +186,10 @@ class CellTask:
         if self._broken.done():
             raise self._broken.exception() or ContractError("broke without an error", subject=self.name)
         self._broken.cancel()
+        fed = self._fed()
         ended = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
-        await self._ledger.record((*self._fed(), *self._engine.take(ended), self._checkpoint()))
+        await self._ledger.record((*fed, *self._engine.take(ended), self._checkpoint()))
+        await self._digest()
 
     async def _guard(self, work: Coroutine[None, None, None]) -> None:
         """Do something that ends only by a mistake, and let that end the run."""
@@ -321,6 +324,12 @@ class CellTask:
         self._checkpoint_boot_ms = self._clock.boot_ms()
         return checkpoint(self._engine, id=self._ids.next(), at=rfc3339(self._clock.utc_ms()))
 
+    async def _digest(self, complete: tuple[int, int] | None = None) -> None:
+        """Tie the stored readings to the journal."""
+        await record_digest(
+            self._ledger, self._ids, self.name, utc_ms=self._clock.utc_ms(), complete=complete
+        )
+
     async def _receive(self, readings: Sequence[Reading]) -> None:
         """Hold readings until one begins a new second of engine time: only then can anything happen.
 
@@ -393,15 +402,19 @@ class CellTask:
 
     async def _mark(self) -> None:
         """Tell the engine how far time has come, and notice a step of UTC."""
+        complete: tuple[int, int] | None = None
         bodies = self._fed()
         ms = self._now_ms() - self._lag_ms
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
             bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
             if self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
+                complete = (self._segment, ms)
                 bodies = (*bodies, self._checkpoint())
         if bodies:
             await self._ledger.record(bodies)
+        if complete is not None:
+            await self._digest(complete)
         step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)
         if abs(step_ms) >= CLOCK_STEP_MS:
             self._log.warning("clock step", step_s=step_ms / 1000)

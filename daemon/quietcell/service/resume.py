@@ -10,6 +10,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.service.checkpoint import checkpoint
+from quietcell.service.digests import record_digest
 from quietcell.service.records import DaemonIds
 from quietcell.service.recovery import Recovered, recover
 
@@ -35,6 +36,7 @@ async def resume(ledger: Ledger, ids: DaemonIds, cell: str, *, utc_ms: int) -> E
     if found.missing:
         known = checkpoint(found.engine, id=ids.next(), at=rfc3339(utc_ms))
         await ledger.record([*found.missing, known])
+    await record_digest(ledger, ids, cell, utc_ms=utc_ms)
     return found.engine
 
 
