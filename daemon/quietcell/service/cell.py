@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import numpy as np
 import structlog
 
-from quietcell.contracts import Clock, MeterDriver
+from quietcell.contracts import Clock, LineCounts, MeterDriver
 from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
 from quietcell.core.inputs import SegmentBegan, SegmentEnded, TimeMark
@@ -124,6 +124,12 @@ class CellTask:
     def settings(self) -> CellSettings:
         """What it judges by."""
         return self._engine.settings
+
+    @property
+    def counts(self) -> LineCounts:
+        """What its meter has sent since its port was opened."""
+        counts: object = self._driver.counts
+        return counts if isinstance(counts, LineCounts) else LineCounts()
 
     async def reconfigure(
         self,

@@ -20,6 +20,8 @@ from quietcell.service.commands import Commands
 
 NAME = "control.sock"
 LONGEST_LINE = 64 * 1024
+MOST_CLIENTS = 32
+"""More at once are turned away, so that nobody can fill the memory with half lines."""
 
 
 class ControlSocket:
@@ -63,11 +65,14 @@ class ControlSocket:
         task = asyncio.current_task()
         if task is None:
             raise ContractError("served outside a task")
+        if len(self._clients) >= MOST_CLIENTS:
+            writer.close()
+            return
         self._clients[task] = writer
         try:
             while line := await reader.readline():
                 answer = await self._answer(line)
-                writer.write(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
+                writer.write(json.dumps(answer).encode() + b"\n")
                 await writer.drain()
         except (ConnectionError, ValueError, asyncio.CancelledError):
             pass  # gone, a line beyond the limit, or the end: there is nobody to answer any more

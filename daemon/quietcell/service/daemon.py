@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Literal
 
 from quietcell.config import Config, effective_settings
-from quietcell.contracts import Clock, DriverTable
+from quietcell.contracts import Clock, DriverTable, LineCounts
 from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
@@ -19,6 +19,7 @@ from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
 from quietcell.service.commands import Command, Commands
 from quietcell.service.control import ControlSocket
+from quietcell.service.line_watch import watch_lines
 from quietcell.service.notify import Notifier
 from quietcell.service.outlets import outlets_of
 from quietcell.service.records import DaemonIds, RunBody
@@ -137,6 +138,7 @@ class Daemon:
             beside = [
                 asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"),
                 asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
+                asyncio.create_task(watch_lines(self.clock, self._line_counts), name="line counts"),
             ]
 
             def begun() -> None:
@@ -152,6 +154,9 @@ class Daemon:
                     await self._farewell(ledger)
             finally:
                 await _end([*beside, *self._delivering])
+
+    def _line_counts(self) -> dict[str, LineCounts]:
+        return {name: cell.counts for name, cell in self.cells.items()}
 
     async def _watchdog(self, ledger: Ledger, cells: Cells) -> None:
         await feed_watchdog(
