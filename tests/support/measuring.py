@@ -4,7 +4,9 @@ import asyncio
 from pathlib import Path
 from typing import Self
 
-from quietcell.core.readings import Reading
+import numpy as np
+
+from quietcell.core.readings import Reading, ReadingBlock
 from quietcell.core.records import Json
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service.cell import CellTask
@@ -22,14 +24,22 @@ CELL = "live-feed-room"
 class Measuring:
     """One cell with a steady meter, its ledger, and the commands about it."""
 
-    def __init__(self, folder: Path, *, seconds: int = 200, **settings: Json) -> None:
+    def __init__(
+        self, folder: Path, *, seconds: int = 200, block: ReadingBlock | None = None, **settings: Json
+    ) -> None:
         self.clock = SteppedClock(boot_ms=BOOT_MS)
         self.ledger = Ledger(folder, stamp=lambda: Stamp(self.clock.utc_ms(), "synchronised"))
         ids = DaemonIds(self.ledger.journal.count("run") + 1)
-        block = readings(seconds)
+        block = readings(seconds) if block is None else block
+        columns = (block.ms, block.mv, block.temperature_c, block.flow_ml_min)
         script = [
-            Reading(boot_ms=BOOT_MS + int(ms), mv=float(mv), temperature_c=float(t))
-            for ms, mv, t in zip(block.ms, block.mv, block.temperature_c, strict=True)
+            Reading(
+                boot_ms=BOOT_MS + int(ms),
+                mv=float(mv),
+                temperature_c=float(t),
+                flow_ml_min=None if np.isnan(flow) else float(flow),
+            )
+            for ms, mv, t, flow in zip(*columns, strict=True)
         ]
         self.cell = CellTask(
             cell_settings(**settings),

@@ -18,6 +18,7 @@ COMMANDS = {
     "export": "Write readings of the ledger as a recording.",
     "verify": "Check that nothing in the ledger was changed.",
     "request": "Ask for a determination.",
+    "episode": "Confirm or reject a suspected cause.",
     "note": "Keep free text about a cell.",
     "status": "Show what each cell reads and waits for.",
     "ports": "List serial ports by names that stay.",

@@ -404,6 +404,11 @@ class Engine:
 
     # --- views ---------------------------------------------------------------------------------
 
+    @property
+    def open_episodes(self) -> tuple[str, ...]:
+        """Ids of the records that opened the episodes still open."""
+        return self._ingress.episodes
+
     def _next_id(self) -> str:
         self._ordinal += 1
         return f"{self.settings.cell}.{self._open_segment.segment}.{self._ordinal}"

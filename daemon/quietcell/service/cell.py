@@ -121,6 +121,11 @@ class CellTask:
         return self._engine.indication()
 
     @property
+    def open_episodes(self) -> tuple[str, ...]:
+        """Ids of the records that opened the episodes still open."""
+        return self._engine.open_episodes
+
+    @property
     def settings(self) -> CellSettings:
         """What it judges by."""
         return self._engine.settings

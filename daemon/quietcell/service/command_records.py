@@ -34,6 +34,23 @@ class RequestBody(Body):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OperatorVerdictBody(Body):
+    """A person confirms or rejects an episode; a rejected one closes."""
+
+    kind: ClassVar[str] = "operator-verdict"
+
+    segment: int
+    ms: int = decimals(0, "ms")
+    """Engine time since the segment began."""
+    episode: str
+    """Id of the record that opened the episode."""
+    verdict: Literal["confirm", "reject"]
+    why: str | None
+    operator: str | None
+    via: Via
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NoteBody(Body):
     """Free text about a cell."""
 

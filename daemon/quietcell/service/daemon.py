@@ -19,6 +19,7 @@ from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
 from quietcell.service.commands import Command, Commands
 from quietcell.service.control import ControlSocket
+from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
 from quietcell.service.notify import Notifier
 from quietcell.service.outlets import outlets_of
@@ -202,6 +203,7 @@ class Daemon:
         return {
             "status": self._status_of(ledger, ids),
             **Requests(self.cells, ledger, ids, self.clock).commands(),
+            **EpisodeVerdicts(self.cells, ledger, ids).commands(),
         }
 
     def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:

@@ -7,22 +7,29 @@ from urllib.parse import quote, unquote
 
 import numpy as np
 
-from quietcell.core.inputs import EngineInput, Request
+from quietcell.core.inputs import EngineInput, EpisodeVerdict, Request
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.recording import GIVEN
 from quietcell.core.records import Json
 from quietcell.errors import RecordingError
 
-Given = Request
+Given = Request | EpisodeVerdict
 
 
 def _request(body: Mapping[str, Json]) -> Given:
     return Request(ms=body["ms"], id=body["id"], sample_id=body["sample_id"], operator=body["operator"])
 
 
-INPUTS: Mapping[str, Callable[[Mapping[str, Json]], Given]] = {"request": _request}
+def _episode_verdict(body: Mapping[str, Json]) -> Given:
+    return EpisodeVerdict(ms=body["ms"], id=body["id"], episode=body["episode"], verdict=body["verdict"])
+
+
+INPUTS: Mapping[str, Callable[[Mapping[str, Json]], Given]] = {
+    "request": _request,
+    "operator-verdict": _episode_verdict,
+}
 """What the engine was fed, by kind of record."""
-_FIELDS = {"request": ("id", "sample_id", "operator")}
+_FIELDS = {"request": ("id", "sample_id", "operator"), "operator-verdict": ("id", "episode", "verdict")}
 """Fields beside `ms` that the engine sees, by kind of record."""
 
 

@@ -157,6 +157,7 @@ class Detector:
             if episode.number == number:
                 now = self._now_level() or episode.before
                 if close:
+                    self._faults.accept(episode.kind)
                     return self._episodes.close(episode, now, ms)
                 return self._episodes.tell(episode, "updated", now, ms, self._recent)
         return None

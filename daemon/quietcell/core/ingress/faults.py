@@ -102,6 +102,12 @@ class Watch:
             found.append((kind, self._since_ms.pop(kind), True))
             self._count.pop(kind, None)
 
+    def accept(self, kind: str) -> None:
+        """Take what looked like a fault as usual from here on."""
+        if self._since_ms.pop(kind, None) is not None:
+            self.usual_flow = self.usual_scatter = math.nan
+            self.within = 0
+
     def shift(self, ms: int) -> None:
         """Move to the time of a segment whose zero lies `ms` later."""
         self._since_ms = {kind: began - ms for kind, began in self._since_ms.items()}

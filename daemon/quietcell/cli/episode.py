@@ -1,0 +1,43 @@
+"""``quietcell episode``: confirm or reject what a running daemon suspects."""
+
+import json
+from pathlib import Path
+
+import click
+
+from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+
+
+@click.command("episode")
+@ledger_options
+@operator_option
+@click.argument("cell")
+@click.argument("episode")
+@click.argument("verdict", type=click.Choice(["confirm", "reject"]))
+@click.option("--why", help="What you found; kept with the verdict.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(
+    config: Path | None,
+    ledger: Path | None,
+    cell: str,
+    episode: str,
+    verdict: str,
+    operator: str,
+    why: str | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Confirm or reject EPISODE of CELL, named by the id of any of its records.
+
+    A confirmed episode stays open until the readings show that its cause is gone. A rejected one closes
+    at once: what it said no longer qualifies results, and what is read from here on is the new normal.
+    """
+    given = {"cell": cell, "episode": episode, "verdict": verdict, "operator": operator}
+    reason = {} if why is None else {"why": why}
+    answer = ask_daemon(config, ledger, {"command": "episode", **given, **reason})
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    became = answer["episode"]
+    state = "unchanged" if became is None else became["body"]["state"]
+    click.echo(f"episode {episode} of {cell}: {verdict}ed, {state} (record {answer['operator_verdict']})")

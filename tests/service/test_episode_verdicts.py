@@ -1,0 +1,78 @@
+"""People confirm and reject episodes; their word is journalled before it counts, and recomputed."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from quietcell.core.engine import Engine
+from quietcell.errors import CommandError
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.service.episode_verdicts import EpisodeVerdicts
+from quietcell.service.given import given_input, given_labels, labelled_input
+from quietcell.service.records import DaemonIds
+from quietcell.service.stored_input import StoredInput
+from tests.support.measuring import CELL, Measuring
+from tests.support.streams import cell_settings, readings
+
+
+def verdicts(measuring: Measuring) -> EpisodeVerdicts:
+    return EpisodeVerdicts({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))
+
+
+def test_a_verdict_is_fed_again_from_its_record_and_from_an_export() -> None:
+    body = {
+        "record": "operator-verdict",
+        "id": "daemon.1.4",
+        "segment": 1,
+        "ms": 5000,
+        "episode": "live-feed-room.1.9",
+        "verdict": "reject",
+    }
+    item = given_input(body)
+    assert item.ms == 5000
+    assert labelled_input(given_labels(body), 5000) == item
+
+
+async def test_a_verdict_on_what_is_no_episode_is_refused_and_nothing_is_kept(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        await measuring.run(5)
+        asked = {"via": "socket", "cell": CELL, "episode": "live-feed-room.1.1", "verdict": "reject"}
+        with pytest.raises(CommandError, match=r"no episode live-feed-room\.1\.1"):
+            await verdicts(measuring).episode(asked)
+        with pytest.raises(CommandError, match="verdict"):
+            await verdicts(measuring).episode({**asked, "verdict": "perhaps"})
+        with pytest.raises(CommandError, match="no cell larval-hall; there is live-feed-room"):
+            await verdicts(measuring).episode({**asked, "cell": "larval-hall"})
+        assert measuring.bodies("operator-verdict") == []
+
+
+async def test_a_rejected_episode_closes_with_the_word_that_closed_it_and_is_judged_alike_again(
+    tmp_path: Path,
+) -> None:
+    plain = readings(150)[::3]
+    flowing = replace(plain, flow_ml_min=np.where(plain.ms < 40_000, 80.0, 0.0))
+    async with Measuring(tmp_path, block=flowing) as measuring:
+        await measuring.run(115)
+        (opened,) = measuring.bodies("episode")
+        asked = {"via": "page", "cell": CELL, "operator": "day shift", "episode": opened["id"]}
+        told = await verdicts(measuring).episode({**asked, "verdict": "reject", "why": "valve shut by us"})
+        said, closed = measuring.bodies()[-2:]
+        assert (said["record"], said["why"], said["operator"]) == (
+            "operator-verdict",
+            "valve shut by us",
+            "day shift",
+        )
+        assert (closed["record"], closed["state"], closed["episode"]) == ("episode", "closed", opened["id"])
+        assert told["episode"]["body"] == closed
+        with pytest.raises(CommandError, match="is not open; open now: none"):
+            await verdicts(measuring).episode({**asked, "verdict": "confirm"})
+        await measuring.stop()
+        live = [body for body in measuring.bodies() if not body["id"].startswith("daemon.")]
+    engine = Engine(cell_settings())
+    with Journal(tmp_path) as journal:
+        steps = StoredInput(journal, ReadingsFiles(tmp_path, read_only=True), CELL)
+        items = [step.item for step in steps if step.item is not None]
+    assert [body.as_json() for item in items for body in engine.take(item)] == live
