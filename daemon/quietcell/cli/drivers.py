@@ -1,23 +1,35 @@
-"""``quietcell drivers``: list the installed drivers and their settings."""
+"""``quietcell drivers``: list the installed drivers and their settings, or check one."""
 
+import asyncio
 import inspect
 import json
+from dataclasses import asdict
 from typing import Any
 
 import click
 
 from quietcell.errors import DriverError
+from quietcell.service.conformance import check_driver
 from quietcell.service.drivers import InstalledDrivers
 
 
 @click.command("drivers")
-@click.argument("name", required=False)
+@click.argument("words", nargs=-1, metavar="[NAME | check NAME]")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def command(name: str | None, *, as_json: bool) -> int:
-    """List the installed drivers, or the settings of the driver NAME."""
+def command(words: tuple[str, ...], *, as_json: bool) -> int:
+    """List the installed drivers, or the settings of the driver NAME.
+
+    `check NAME` lets the driver read an emulated meter that is unplugged, falls silent and sends junk, and
+    says what the driver does wrong. No real meter is touched.
+    """
+    name = words[-1] if words else None
+    if len(words) > 2 or (len(words) == 2 and words[0] != "check") or words == ("check",):
+        raise click.UsageError("allowed: no word, NAME, or check NAME")
     drivers = InstalledDrivers()
     if name is not None and name not in drivers:
         raise click.UsageError(f"no driver {name!r}; installed: {', '.join(drivers)}")
+    if name is not None and len(words) == 2:
+        return _check(name, as_json=as_json)
     rows = [_described(drivers, each, settings=name is not None) for each in ([name] if name else drivers)]
     if as_json:
         click.echo(json.dumps(rows, ensure_ascii=False))
@@ -28,6 +40,19 @@ def command(name: str | None, *, as_json: bool) -> int:
                 click.echo(f"\n  {setting['name']} ({setting['default']})")
                 click.echo(click.wrap_text(setting["description"], 90, "    ", "    "))
     return 1 if any(row["fault"] for row in rows) else 0
+
+
+def _check(name: str, *, as_json: bool) -> int:
+    """Print what a check of a driver finds; 1 if it finds a fault."""
+    findings = asyncio.run(check_driver(name))
+    if as_json:
+        click.echo(json.dumps([asdict(finding) for finding in findings], ensure_ascii=False))
+    for finding in [] if as_json else findings:
+        told = "not to be shown here" if finding.skipped else finding.fault
+        click.echo(f"{'FAULT' if finding.fault else '-' if finding.skipped else 'good':5}  {finding.check}")
+        if told:
+            click.echo(f"       {''.join(c if c.isprintable() else '.' for c in told)}")
+    return 1 if any(finding.fault for finding in findings) else 0
 
 
 def _described(drivers: InstalledDrivers, name: str, *, settings: bool) -> dict[str, Any]:

@@ -1,0 +1,183 @@
+"""Shipped drivers and a third party's keep what drivers promise; broken ones are found out."""
+
+import asyncio
+import json
+import tomllib
+from collections.abc import Sequence
+from importlib.metadata import entry_points
+from pathlib import Path
+
+import pytest
+from loop_tally.driver import LoopTally
+from loop_tally.stand import say
+
+from quietcell.cli import main
+from quietcell.contracts import MeterDriver
+from quietcell.core.readings import Reading
+from quietcell_drivers import conformance
+from quietcell_drivers.conformance import Finding, check
+from quietcell_drivers.stands import PseudoTerminalStand
+
+SHIPPED = {point.name: point for point in entry_points(group="quietcell.driver_stands")}
+PACKAGE = Path(__file__).parents[1] / "third_party_driver"
+
+
+@pytest.fixture
+def installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The third party's package as an installer leaves it: its entry points beside the others."""
+    project = tomllib.loads((PACKAGE / "pyproject.toml").read_text())["project"]
+    folder = tmp_path / "quietcell_loop_tally-1.0.0.dist-info"
+    folder.mkdir()
+    (folder / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {project['name']}\nVersion: 1.0.0\n")
+    lines = [
+        line
+        for group, points in project["entry-points"].items()
+        for line in (f"[{group}]", *(f"{name} = {target}" for name, target in points.items()))
+    ]
+    (folder / "entry_points.txt").write_text("\n".join(lines))
+    monkeypatch.syspath_prepend(tmp_path)
+
+
+def faults(findings: Sequence[Finding]) -> dict[str, str]:
+    return {finding.check: finding.fault for finding in findings if finding.fault}
+
+
+def test_every_shipped_driver_has_a_stand() -> None:
+    shipped = {
+        point.name for point in entry_points(group="quietcell.drivers") if "quietcell_drivers" in point.value
+    }
+    assert shipped == set(SHIPPED)
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+async def test_a_shipped_driver_keeps_what_drivers_promise(name: str) -> None:
+    assert faults(await check(SHIPPED[name].load()())) == {}
+
+
+@pytest.mark.usefixtures("installed")
+def test_a_third_party_s_driver_is_found_shown_and_checked(capsys: pytest.CaptureFixture[str]) -> None:
+    for words, expected in [
+        (("drivers", "loop-tally"), "zero_offset_mv"),
+        (("drivers", "check", "loop-tally"), "good   takes no junk for a reading"),
+    ]:
+        with pytest.raises(SystemExit) as ended:
+            main(list(words))
+        assert not ended.value.code
+        assert expected in capsys.readouterr().out
+
+
+@pytest.mark.usefixtures("installed")
+def test_a_fault_ends_with_1_and_is_named(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(LoopTally, "__doc__", None)
+    monkeypatch.setattr(conformance, "_ON_A_LINE", ())
+    with pytest.raises(SystemExit) as ended:
+        main(["drivers", "check", "loop-tally", "--json"])
+    assert ended.value.code == 1
+    (fault,) = [row["fault"] for row in json.loads(capsys.readouterr().out) if row["fault"]]
+    assert "no docstring" in fault
+
+
+def test_a_driver_without_a_stand_can_not_be_checked(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["drivers", "check", "nonesuch"])
+    assert ended.value.code == 64
+    assert "no driver 'nonesuch'" in capsys.readouterr().err
+
+
+# --- drivers that break a promise ----------------------------------------------------------------
+
+
+class Spoilt(LoopTally):
+    """A third party's driver with a mistake."""
+
+
+class InVolts(Spoilt):
+    """Forgets to convert."""
+
+    async def read(self) -> Sequence[Reading]:
+        return [with_mv(reading, (reading.mv or 0.0) / 1000) for reading in await super().read()]
+
+
+class Guessing(Spoilt):
+    """Takes whatever has three numbers in it."""
+
+    def received(self, boot_ms: int, data: bytes) -> None:
+        for line in data.split(b"\r\n"):
+            parts = line.strip(b"$").partition(b"*")[0].split(b",")
+            if parts[-1].lstrip(b"-").isdigit() and len(parts) > 1 and parts[-2].lstrip(b"-").isdigit():
+                mv, temperature_c = int(parts[-2]) / 100, int(parts[-1]) / 100
+                self._waiting.put(Reading(boot_ms=boot_ms, mv=mv, temperature_c=temperature_c))
+
+
+class Forgetful(Spoilt):
+    """Drops what it holds when its read is cancelled."""
+
+    async def read(self) -> Sequence[Reading]:
+        readings = await super().read()
+        await asyncio.sleep(0.004)
+        return readings
+
+
+class Leaking(Spoilt):
+    """Starts a task at each opening and forgets it."""
+
+    async def open(self) -> None:
+        await super().open()
+        self.tasks = [*getattr(self, "tasks", []), asyncio.create_task(asyncio.sleep(3600))]
+
+
+class Stubborn(Spoilt):
+    """Waits for ever where the port is gone."""
+
+    def lost(self, error: Exception) -> None: ...
+
+
+class Hoarding(Spoilt):
+    """Takes all there is, whether anyone reads or not."""
+
+    def received(self, boot_ms: int, data: bytes) -> None:
+        super().received(boot_ms, data)
+        assert self._port is not None
+        self._port.resume()
+
+
+class StampedLate(Spoilt):
+    """Stamps with a clock of its own."""
+
+    async def read(self) -> Sequence[Reading]:
+        return [
+            Reading(boot_ms=reading.boot_ms + 60_000, mv=reading.mv, temperature_c=reading.temperature_c)
+            for reading in await super().read()
+        ]
+
+
+def with_mv(reading: Reading, mv: float) -> Reading:
+    return Reading(boot_ms=reading.boot_ms, mv=mv, temperature_c=reading.temperature_c)
+
+
+@pytest.mark.parametrize(
+    ("driver", "sentence", "told"),
+    [
+        (InVolts, "yields what the meter said, in units of readings, in order, stamped", "nobody sent"),
+        (Guessing, "takes no message without its beginning for a reading", "nobody sent"),
+        (Forgetful, "loses nothing when read is cancelled", "lost"),
+        (Leaking, "leaves no descriptor open and no task running", "tasks left running"),
+        (Stubborn, "tells when the plug is pulled, and reads on when it is back", "goes on waiting"),
+        (Hoarding, "holds back when nobody reads", "are allowed"),
+        (StampedLate, "yields what the meter said, in units of readings, in order, stamped", "stamped"),
+    ],
+)
+async def test_a_broken_promise_is_found(
+    driver: type[MeterDriver], sentence: str, told: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(conformance, "PATIENCE_S", 0.3)
+    monkeypatch.setattr(conformance, "MOST_HELD", 4500)
+    checks = dict([*conformance._ANYWHERE, *conformance._ON_A_LINE])
+    stand = PseudoTerminalStand(driver, {}, say=say)
+    found = await conformance._fault(checks[sentence](stand))
+    for task in asyncio.all_tasks() - {asyncio.current_task()}:
+        task.cancel()
+    assert found is not None
+    assert told in found
