@@ -1,6 +1,7 @@
 """Cells side by side: one that breaks begins anew, the others do not notice."""
 
 import asyncio
+import sqlite3
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -199,12 +200,12 @@ async def test_ledger_that_takes_no_more_ends_every_cell(
     side = Side(tmp_path, {"one": SteadyDriver, "two": SteadyDriver})
 
     async def fail() -> None:
-        def full(*_given: object) -> None:
-            raise OSError(28, "No space left on device")
+        def malformed(*_given: object) -> None:
+            raise sqlite3.DatabaseError("database disk image is malformed")
 
-        monkeypatch.setattr(side.ledger, "_commit", full)
+        monkeypatch.setattr(side.ledger, "_commit", malformed)
         await until(lambda: side.ledger.failure is not None)
 
-    with pytest.raises(LedgerError, match="No space left"):
+    with pytest.raises(LedgerError, match="image is malformed"):
         await side.run(fail)
     await side.ledger.close()

@@ -8,8 +8,8 @@ import pytest
 from quietcell.core.engine import Engine
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.service import recompute as recompute_module
-from quietcell.service.dropped import ReadingsDroppedBody
 from quietcell.service.recompute import Recomputed, recompute
 from tests.support.ledgers import open_ledger
 from tests.support.recorded import CELL, record_run, recorded

@@ -24,6 +24,9 @@ class StoreSettings(Section):
     readings_commit_s: Annotated[float, Field(ge=0.1, le=600)] = Field(
         default=5.0, description="Longest time readings alone wait for the disk, s."
     )
+    reserve_mib: Annotated[int, Field(ge=0, le=1024)] = Field(
+        default=4, description="Space kept free for records when the disk is full, MiB; 0: none."
+    )
     keep_readings_months: Annotated[int, Field(ge=1, le=1200)] | None = Field(
         default=None,
         description="Whole months of readings to keep; absent: all. Other records stay for ever.",

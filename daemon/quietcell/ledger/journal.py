@@ -31,6 +31,8 @@ CREATE INDEX journal_reference ON journal (cell, json_extract(record, '$.body.re
     WHERE json_extract(record, '$.body.reference') IS NOT NULL
 """
 _PAGE = 500
+_USUAL_PAGES, _TIGHT_PAGES = 1000, 16
+"""Length of the write-ahead log at which it is moved into the file."""
 
 
 class Journal:
@@ -109,6 +111,15 @@ class Journal:
             raise
         self.head = (seq, head)
         return records
+
+    def save_space(self, *, tight: bool) -> None:
+        """Keep the write-ahead log small at the price of slower commits, or no longer.
+
+        The log takes several pages a record, the file itself hardly more than the record.
+        """
+        self._database.execute(f"PRAGMA wal_autocheckpoint = {_TIGHT_PAGES if tight else _USUAL_PAGES}")
+        if tight:
+            self._database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def after(self, seq: int, *, limit: int = _PAGE) -> list[Stored]:
         """Return up to `limit` records behind `seq`, in order."""

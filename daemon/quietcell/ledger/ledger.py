@@ -10,9 +10,12 @@ import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 from uuid import uuid4
+
+import structlog
 
 from quietcell import __version__
 from quietcell.core.records import ENGINE_VERSION, Body, Json
@@ -21,8 +24,16 @@ from quietcell.errors import LedgerError, LedgerLockedError
 from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
+from quietcell.ledger.storage import Reserve, Space, is_full, may_pass
 
 T = TypeVar("T")
+RESERVE_BYTES = 4 * 1024 * 1024
+RETRY_S = 2.0
+"""Time until a disk that fails is tried again."""
+MOST_READINGS = 200_000
+"""So many readings wait for a disk that fails; then the oldest are dropped."""
+_Queued = tuple[list[tuple[Mapping[str, Json], int]], asyncio.Future[list[Stored]]]
+"""Bodies with their schemas, and who waits for them."""
 
 
 class Stamp(NamedTuple):
@@ -43,6 +54,8 @@ class Ledger:
         Gives the time of a commit.
     readings_commit_s : float
         Longest wait of readings that no record rests on yet.
+    reserve_bytes : int
+        Space that is kept for records when there is no other.
 
     Raises
     ------
@@ -50,7 +63,14 @@ class Ledger:
         If another process has it open.
     """
 
-    def __init__(self, folder: Path, *, stamp: Callable[[], Stamp], readings_commit_s: float = 5.0) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        stamp: Callable[[], Stamp],
+        readings_commit_s: float = 5.0,
+        reserve_bytes: int = RESERVE_BYTES,
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self._stamp = stamp
@@ -58,8 +78,10 @@ class Ledger:
         self._lock = _lock(folder)
         self._journal = Journal(folder, new_id=str(uuid4()))
         self._files = ReadingsFiles(folder)
+        self._space = Space(Reserve(folder, reserve_bytes), lambda: stamp().utc_ms)
+        self._trouble, self._woken, self._closing = asyncio.Event(), asyncio.Event(), False
         self._writer = ThreadPoolExecutor(1, thread_name_prefix="ledger")
-        self._bodies: list[tuple[list[tuple[Mapping[str, Json], int]], asyncio.Future[list[Stored]]]] = []
+        self._bodies: list[_Queued] = []
         self._readings: list[SegmentReadings] = []
         self._before_bodies = 0
         """So many of them were kept before the last body was queued."""
@@ -68,7 +90,7 @@ class Ledger:
         self._busy: asyncio.Task[None] | None = None
         self._grown = asyncio.Condition()
         self.failure: LedgerError | None = None
-        """Set once a commit has failed; the service stops on it."""
+        """Set once a commit has failed in a way that does not pass; the service stops on it."""
 
     @property
     def id(self) -> str:
@@ -95,20 +117,56 @@ class Ledger:
     async def record(self, bodies: Sequence[Body]) -> list[Stored]:
         """Commit bodies as the next records; durable when this returns.
 
+        A disk that fails is tried again until it works.
+
         Raises
         ------
         LedgerError
-            If the commit failed, or an earlier one did; nothing of the batch is stored.
+            If the commit failed in a way that does not pass, or an earlier one did.
         """
+        return await asyncio.shield(self._queue(bodies)) if bodies else []
+
+    async def submit(self, bodies: Sequence[Body]) -> None:
+        """Queue bodies as the next records; wait until they are durable, but not for a disk that fails.
+
+        So measuring goes on meanwhile; they are stored, in order, once the disk works again.
+
+        Raises
+        ------
+        LedgerError
+            As `record`.
+        """
+        if not bodies:
+            return
+        stored = self._queue(bodies)
+        trouble = asyncio.ensure_future(self._trouble.wait())
+        try:
+            ends: set[asyncio.Future[Any]] = {stored, trouble}
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            trouble.cancel()
+        if stored.done():
+            await stored
+        else:
+            stored.add_done_callback(_forget)  # nobody waits for it; what went wrong stands in `failure`
+
+    def _queue(self, bodies: Sequence[Body]) -> asyncio.Future[list[Stored]]:
         if self.failure is not None:
             raise self.failure
-        if not bodies:
-            return []
         future: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
         self._before_bodies = len(self._readings)
         self._bodies.append(([(body.as_json(), body.schema) for body in bodies], future))
         self._start()
-        return await asyncio.shield(future)
+        return future
+
+    def give_ids(self, next_id: Callable[[], str]) -> None:
+        """Take ids for the ledger's own records, about its disk, from here."""
+        self._space.next_id = next_id
+
+    @property
+    def interruptions(self) -> int:
+        """How many times the disk failed and works again; readings may be missing behind each."""
+        return self._space.interruptions
 
     def _wait(self) -> None:
         """Let readings wait for a record to come along, but not for long."""
@@ -144,12 +202,17 @@ class Ledger:
                 try:
                     records = await loop.run_in_executor(self._writer, self._commit, flat, readings)
                 except (sqlite3.Error, LedgerError, OSError) as error:
+                    if may_pass(error) and not self._closing:
+                        self._put_back(batch, readings)
+                        await self._pause(error)
+                        continue
                     self.failure = LedgerError(f"commit failed: {error}", subject=str(self.folder))
                     for _, future in batch:
                         if not future.done():
                             future.set_exception(self.failure)
                     return
-                at = 0
+                self._trouble.clear()
+                at = len(records) - len(flat)  # the ledger's own come first
                 for bodies, future in batch:
                     if not future.done():
                         future.set_result(records[at : at + len(bodies)])
@@ -165,8 +228,42 @@ class Ledger:
     def _commit(
         self, bodies: list[tuple[Mapping[str, Json], int]], readings: list[SegmentReadings]
     ) -> list[Stored]:
-        if readings:
+        space = self._space
+        if space.look():
+            self._journal.save_space(tight=False)
+        try:
+            if space.full:
+                space.drop(readings)
+            elif readings:
+                self._store_readings(readings)
+            try:
+                return self._append(bodies)
+            except (sqlite3.Error, OSError) as error:
+                if space.full or not is_full(error):
+                    raise
+                self._give_up_reserve()  # there may be room in it
+                return self._append(bodies)
+        except (sqlite3.Error, LedgerError, OSError) as error:
+            space.failed(error)
+            raise
+
+    def _store_readings(self, readings: list[SegmentReadings]) -> None:
+        """Store readings; a full disk takes none, so that it takes records."""
+        try:
             self._files.append(readings)
+        except (sqlite3.Error, LedgerError, OSError) as error:
+            if not is_full(error):
+                raise
+            self._give_up_reserve()
+            self._space.drop(readings)
+
+    def _give_up_reserve(self) -> None:
+        self._space.give_up_reserve()
+        with suppress(sqlite3.Error):  # what still does not fit is tried again
+            self._journal.save_space(tight=True)
+
+    def _append(self, bodies: list[tuple[Mapping[str, Json], int]]) -> list[Stored]:
+        bodies = [*((own.as_json(), own.schema) for own in self._space.own_records()), *bodies]
         if not bodies:
             return []
         stamp = self._stamp()
@@ -177,7 +274,33 @@ class Ledger:
             software=f"quietcell {__version__}",
             engine_version=ENGINE_VERSION,
         )
-        return self._journal.append(bodies, envelope)
+        records = self._journal.append(bodies, envelope)
+        self._space.told()
+        return records
+
+    def _put_back(self, batch: list[_Queued], readings: list[SegmentReadings]) -> None:
+        """Queue again what could not be stored, ahead of what came since."""
+        if self._bodies:
+            self._before_bodies += len(readings)
+        else:
+            self._before_bodies = len(readings) if batch else 0
+        self._due = self._due or not batch
+        self._bodies, self._readings = [*batch, *self._bodies], [*readings, *self._readings]
+        waiting = sum(len(part.block) for part in self._readings)
+        while waiting > MOST_READINGS:
+            oldest = self._readings.pop(0)
+            waiting -= len(oldest.block)
+            self._before_bodies = max(0, self._before_bodies - 1)
+            self._space.drop([oldest])
+
+    async def _pause(self, error: Exception) -> None:
+        """Wait before a disk that fails is tried again; whoever only submits goes on."""
+        if not self._trouble.is_set():
+            self._trouble.set()
+            structlog.get_logger().error("the disk of the ledger fails", text=str(error))
+        with suppress(TimeoutError):
+            async with asyncio.timeout(RETRY_S):
+                await self._woken.wait()
 
     async def flush(self) -> None:
         """Wait until everything queued is durable."""
@@ -212,7 +335,9 @@ class Ledger:
         return self._files
 
     async def close(self) -> None:
-        """Make everything durable and release the files."""
+        """Make everything durable and release the files; a disk that fails is tried once more."""
+        self._closing = True
+        self._woken.set()
         try:
             if self.failure is None:
                 await self.flush()
@@ -223,6 +348,11 @@ class Ledger:
             self._journal.close()
             self._files.close()
             os.close(self._lock)
+
+
+def _forget(stored: asyncio.Future[list[Stored]]) -> None:
+    if not stored.cancelled():
+        stored.exception()
 
 
 def _lock(folder: Path) -> int:

@@ -98,7 +98,10 @@ class ReadingsFiles:
         return self._numbers[key]
 
     def append(self, batch: Sequence[SegmentReadings]) -> None:
-        """Commit readings; durable when this returns."""
+        """Commit readings; durable when this returns.
+
+        A batch that failed may be given again: what of it is stored already stays as it is.
+        """
         rows: dict[str, list[tuple[object, ...]]] = {}
         last = dict(self._last)
         for part in batch:
@@ -116,7 +119,7 @@ class ReadingsFiles:
             database = self._month(month)
             database.execute("BEGIN IMMEDIATE")
             try:
-                database.executemany("INSERT INTO reading VALUES (?,?,?,?,?,?,?,?,?)", rows[month])
+                database.executemany("INSERT OR IGNORE INTO reading VALUES (?,?,?,?,?,?,?,?,?)", rows[month])
                 database.execute("COMMIT")
             except sqlite3.Error:
                 if database.in_transaction:

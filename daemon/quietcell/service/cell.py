@@ -99,6 +99,7 @@ class CellTask:
         self._settings = settings
         self._engine = engine or Engine(settings)
         self._checkpoint_boot_ms = clock.boot_ms()
+        self._interruptions = ledger.interruptions
         self._segment = segment
         self._anchor_boot_ms = 0
         self._anchor_utc_ms = 0
@@ -181,7 +182,7 @@ class CellTask:
         Exception
             Whatever broke here or in the engine; the segment is left open, as by a kill.
         """
-        await self._ledger.record(self._begin("started", settings=self._settings))
+        await self._ledger.submit(self._begin("started", settings=self._settings))
         stopping = asyncio.create_task(stop.wait(), name=f"{self.name} stop")
         marking = asyncio.create_task(self._guard(self._mark_all()), name=f"{self.name} marks")
         self._metering = self._start_meter()
@@ -199,7 +200,7 @@ class CellTask:
         self._broken.cancel()
         fed = self._fed()
         ended = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
-        await self._ledger.record((*fed, *self._engine.take(ended), self._checkpoint()))
+        await self._ledger.submit((*fed, *self._engine.take(ended), self._checkpoint()))
         await self._digest()
 
     async def _guard(self, work: Coroutine[None, None, None]) -> None:
@@ -313,7 +314,7 @@ class CellTask:
             return
         self._last_fault = text
         self._log.warning("meter fault", driver=self._driver_name, text=text, exc_info=error.__cause__)
-        await self._ledger.record(
+        await self._ledger.submit(
             [
                 DriverFaultBody(
                     id=self._ids.next(),
@@ -333,6 +334,7 @@ class CellTask:
     def _checkpoint(self) -> CheckpointBody:
         """Return what the engine knows now."""
         self._checkpoint_boot_ms = self._clock.boot_ms()
+        self._interruptions = self._ledger.interruptions  # what was dropped can't be judged again
         return checkpoint(self._engine, id=self._ids.next(), at=rfc3339(self._clock.utc_ms()))
 
     async def _digest(self, complete: tuple[int, int] | None = None) -> None:
@@ -357,12 +359,12 @@ class CellTask:
         self.steps += 1
         self._last_fault = ""
         if bodies:
-            await self._ledger.record(bodies)
+            await self._ledger.submit(bodies)
 
     async def _feed(self) -> None:
         # No await between the engine and the ledger's queue: bodies are stored in the order they arose.
         if bodies := self._fed():
-            await self._ledger.record(bodies)
+            await self._ledger.submit(bodies)
 
     def _fed(self) -> tuple[Body, ...]:
         """Put what is held on segment time, keep it, then let the engine see it."""
@@ -419,17 +421,18 @@ class CellTask:
         if ms >= self._floor_ms:
             self._floor_ms = ms + 1
             bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
-            if self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
+            interrupted = self._interruptions != self._ledger.interruptions
+            if interrupted or self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
                 complete = (self._segment, ms)
                 bodies = (*bodies, self._checkpoint())
         if bodies:
-            await self._ledger.record(bodies)
+            await self._ledger.submit(bodies)
         if complete is not None:
             await self._digest(complete)
         step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)
         if abs(step_ms) >= CLOCK_STEP_MS:
             self._log.warning("clock step", step_s=step_ms / 1000)
-            await self._ledger.record(
+            await self._ledger.submit(
                 [
                     ClockStepBody(
                         id=self._ids.next(),
@@ -439,7 +442,7 @@ class CellTask:
                     )
                 ]
             )
-            await self._ledger.record(self._next_segment("clock-step"))
+            await self._ledger.submit(self._next_segment("clock-step"))
 
     def _next_segment(
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None

@@ -91,9 +91,11 @@ class Daemon:
             store.folder,
             stamp=lambda: Stamp(self.clock.utc_ms(), time_quality()),
             readings_commit_s=store.readings_commit_s,
+            reserve_bytes=store.reserve_mib * 1024 * 1024,
         )
         try:
             ids = DaemonIds(await ledger.run(lambda: ledger.journal.count("run")) + 1)
+            ledger.give_ids(ids.next)
             await ledger.record([self._run_body(ids, "began")])
             for name in set(ledger.journal.cells()) - set(plan):
                 await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())  # finished, though not measured

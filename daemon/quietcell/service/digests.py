@@ -30,6 +30,6 @@ async def record_digest(
     """
     spans = await ledger.run(partial(undigested, ledger.journal, ledger.readings, cell, complete=complete))
     if spans:
-        await ledger.record(
+        await ledger.submit(
             [ReadingsDigestBody(id=ids.next(), cell=cell, at=rfc3339(utc_ms), spans=tuple(spans))]
         )

@@ -18,9 +18,9 @@ from quietcell.errors import QuietcellError, ReadingsMissingError
 from quietcell.ledger.chain import canonical
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, month_of
+from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.ledger.verify import READINGS_EXPIRED
 from quietcell.service.checkpoint import checkpoint, restored
-from quietcell.service.dropped import READINGS_DROPPED
 from quietcell.service.stored_input import Step, StoredInput
 
 TOLD = 5
@@ -84,7 +84,7 @@ class _Recomputation:
         self._expired = {m for r in journal.of_kind(READINGS_EXPIRED) for m in r.body()["months"]}
         self._lost: dict[int, list[int]] = {}
         """By segment, from when on readings were dropped."""
-        for record in journal.of_cell(cell, kinds=(READINGS_DROPPED,)):
+        for record in journal.of_cell(cell, kinds=(ReadingsDroppedBody.kind,)):
             body = record.body()
             self._lost.setdefault(body["segment"], []).append(body["from_ms"])
 

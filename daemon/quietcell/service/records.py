@@ -6,6 +6,7 @@ place in the engine's sequence, which anyone can recompute from readings.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import count
 from typing import ClassVar, Literal
 
 from quietcell.core.records import ABSENT, Absent, Body, Json, decimals
@@ -61,9 +62,8 @@ class DaemonIds:
 
     def __init__(self, run: int) -> None:
         self.run = run
-        self._ordinal = 0
+        self._ordinals = count(1)
 
     def next(self) -> str:
-        """Return the next id."""
-        self._ordinal += 1
-        return f"daemon.{self.run}.{self._ordinal}"
+        """Return the next id; any thread may ask."""
+        return f"daemon.{self.run}.{next(self._ordinals)}"

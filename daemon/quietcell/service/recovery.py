@@ -19,6 +19,7 @@ from quietcell.errors import ContractError, LedgerDamagedError, ReadingsMissingE
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.service.checkpoint import last_checkpoint, place_of, restored
 from quietcell.service.stored_input import Place, StoredInput
 
@@ -69,6 +70,9 @@ def _finished(
     journal: Journal, readings: ReadingsFiles, began: Stored | None, steps: StoredInput
 ) -> Recovered | None:
     """Feed an engine everything behind the last checkpoint."""
+    after = 0 if began is None else began.seq
+    if any(journal.of_cell(steps.cell, kinds=(ReadingsDroppedBody.kind,), after=after)):
+        raise ReadingsMissingError("readings were dropped for want of space")
     engine = None if began is None else restored(journal, readings, began)
     ids: set[str] = set()
     made: list[Body] = []

@@ -77,7 +77,7 @@ class StoredInput:
     ) -> None:
         self._journal = journal
         self._readings = readings
-        self._cell = cell
+        self.cell = cell
         self._after = after
         self.place = place
         """The segment told last."""
@@ -85,7 +85,7 @@ class StoredInput:
 
     def __iter__(self) -> Iterator[Step]:
         """Yield the steps; an end that was never recorded is an interruption."""
-        for record in self._journal.of_cell(self._cell, after=self._after):
+        for record in self._journal.of_cell(self.cell, after=self._after):
             envelope = record.envelope()
             body = envelope["body"]
             kind = body["record"]
@@ -142,7 +142,7 @@ class StoredInput:
             ()
             if self._readings is None
             else self._readings.between(
-                self._cell,
+                self.cell,
                 place.segment,
                 anchor_utc_ms=place.anchor_utc_ms,
                 after_ms=place.fed_ms,

@@ -1,0 +1,146 @@
+"""A disk that is full or fails: records before readings, nothing acknowledged lost, and it says so."""
+
+import asyncio
+from itertools import count
+from pathlib import Path
+
+import pytest
+
+from quietcell.core.records import Json
+from quietcell.errors import LedgerError
+from quietcell.ledger import ledger as ledger_module
+from quietcell.ledger.ledger import Ledger
+from quietcell.ledger.readings_files import SegmentReadings
+from quietcell.ledger.storage import RESERVE_NAME, Reserve
+from tests.support.ledgers import note, open_ledger
+from tests.support.streams import ANCHOR_UTC_MS, readings
+
+BLOCK = readings(2000)
+
+
+@pytest.fixture(autouse=True)
+def brief(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No pause between attempts, and no space until a test gives some."""
+    monkeypatch.setattr(ledger_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(Reserve, "space_is_back", lambda _: False)
+
+
+def opened(folder: Path) -> Ledger:
+    ledger, ordinals = open_ledger(folder), count(1)
+    ledger.give_ids(lambda: f"daemon.1.{next(ordinals)}")
+    return ledger
+
+
+def keep(ledger: Ledger, first: int, behind: int) -> None:
+    part = BLOCK[first:behind]
+    ledger.keep(SegmentReadings(cell="live-feed-room", segment=1, anchor_utc_ms=ANCHOR_UTC_MS, block=part))
+
+
+def limit_readings(ledger: Ledger, pages: int) -> None:
+    """Let the readings file grow no further, as on a full disk."""
+    ledger.readings._month("2026-09").execute(f"PRAGMA max_page_count = {pages}")
+
+
+def limit_journal(ledger: Ledger, pages: int) -> None:
+    ledger.journal._database.execute(f"PRAGMA max_page_count = {pages}")
+
+
+def told(ledger: Ledger) -> list[tuple[str, Json]]:
+    """Kind of each record, with what it says of the disk."""
+    bodies = [record.body() for record in ledger.journal.all()]
+    return [(body["record"], body.get("state", body.get("readings"))) for body in bodies]
+
+
+async def test_a_full_disk_drops_readings_says_so_and_takes_records(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = opened(tmp_path)
+    keep(ledger, 0, 10)
+    await ledger.flush()
+    assert (tmp_path / RESERVE_NAME).stat().st_size == ledger_module.RESERVE_BYTES
+    limit_readings(ledger, 1)
+    keep(ledger, 10, 1000)
+    await ledger.flush()
+    assert told(ledger) == [("storage", "full"), ("readings-dropped", 990)]
+    assert not (tmp_path / RESERVE_NAME).exists()
+    await ledger.record([note(1)])
+    keep(ledger, 1000, 1100)
+    await ledger.record([note(2)])
+    monkeypatch.setattr(Reserve, "space_is_back", lambda _: True)
+    limit_readings(ledger, 10**6)
+    keep(ledger, 1100, 1200)
+    await ledger.record([note(3)])
+    assert told(ledger)[2:] == [
+        ("note", None),
+        ("note", None),
+        ("storage", "recovered"),
+        ("readings-dropped", 1090),
+        ("note", None),
+    ]
+    last = [record.body() for record in ledger.journal.all()][-2]
+    assert (last["from_ms"], last["upto_ms"]) == (int(BLOCK.ms[10]), int(BLOCK.ms[1099]))
+    assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 110
+    assert (tmp_path / RESERVE_NAME).exists()
+    assert ledger.interruptions == 1
+    await ledger.close()
+
+
+async def test_records_wait_for_a_disk_that_takes_nothing_and_measuring_does_not(tmp_path: Path) -> None:
+    ledger = opened(tmp_path)
+    await ledger.record([note(1)])
+    limit_journal(ledger, 1)
+    for number in range(2, 40):
+        async with asyncio.timeout(20):
+            await ledger.submit([note(number, "x" * 2000)])
+    assert ledger.seq < 39
+    limit_journal(ledger, 10**6)
+    async with asyncio.timeout(20):
+        await ledger.record([note(40)])
+    kinds = told(ledger)
+    assert kinds.count(("note", None)) == 40
+    assert ("storage", "recovered") in kinds
+    notes = [r.body()["id"] for r in ledger.journal.all() if r.body()["record"] == "note"]
+    assert notes == [f"live-feed-room.1.{number}" for number in range(1, 41)]
+    await ledger.close()
+
+
+async def test_a_stop_does_not_wait_for_a_disk_for_ever(tmp_path: Path) -> None:
+    ledger = opened(tmp_path)
+    limit_journal(ledger, 1)
+    await ledger.submit([note(1, "x" * 100_000)])
+    with pytest.raises(LedgerError, match="commit failed"):
+        async with asyncio.timeout(20):
+            await ledger.close()
+
+
+async def test_readings_wait_for_a_failing_disk_up_to_a_limit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledger_module, "MOST_READINGS", 500)
+    ledger = opened(tmp_path)
+    append, failing = ledger.readings.append, True
+
+    def fail(batch: list[SegmentReadings]) -> None:
+        if failing:
+            raise OSError(5, "Input/output error")
+        append(batch)
+
+    monkeypatch.setattr(ledger.readings, "append", fail)
+    for first in range(0, 1000, 100):
+        keep(ledger, first, first + 100)
+        ledger._commit_readings()
+        await asyncio.sleep(0.005)
+    failing = False
+    async with asyncio.timeout(20):
+        await ledger.flush()
+        await ledger.record([note(1)])
+    stored = sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1))
+    (dropped,) = (count for kind, count in told(ledger) if kind == "readings-dropped")
+    assert 400 <= stored <= 600
+    assert stored + dropped == 1000
+    await ledger.close()
+
+
+def test_a_disk_without_room_for_it_gets_no_half_reserve(tmp_path: Path) -> None:
+    Reserve(tmp_path, 2**60).set_up()
+    assert not (tmp_path / RESERVE_NAME).exists()
