@@ -1,0 +1,179 @@
+"""A running daemon takes over a changed configuration: cells come, go and change; or nothing does."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+from quietcell.config import load_config
+from quietcell.contracts import DriverSettings, DriverTable
+from quietcell.core.records import Json
+from quietcell.ledger.journal import Journal
+from quietcell.service import cell
+from quietcell.service.control import ask
+from quietcell.service.daemon import Daemon
+from tests.support.clocks import RealClock
+from tests.support.steady_driver import SteadyDriver
+from tests.support.until import until
+
+HEAD = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\nreadings_commit_s = 0.1\n'
+CELL = """
+[cells.{name}]
+driver = "counted"
+settings = {{ port = "{port}" }}
+calibration = {{ slope_pct = {slope}, zero_mv = 3.1 }}
+"""
+
+
+class PortedSettings(DriverSettings):
+    """Settings of a meter behind a port."""
+
+    port: str
+
+
+class Counted(SteadyDriver):
+    """Notes which ports were opened and closed."""
+
+    settings_model: ClassVar[type[DriverSettings]] = PortedSettings
+    opened: ClassVar[list[str]] = []
+    closed: ClassVar[list[str]] = []
+
+    def __init__(self, settings: PortedSettings, clock: RealClock) -> None:
+        super().__init__(settings, clock)
+        self._port = settings.port
+
+    async def open(self) -> None:
+        self.opened.append(self._port)
+
+    async def close(self) -> None:
+        self.closed.append(self._port)
+
+
+DRIVERS: DriverTable = {"counted": Counted}
+
+
+class Running:
+    """A daemon with its configuration file."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.path = folder / "quietcell.toml"
+
+    def write(self, text: str) -> None:
+        self.path.write_text(text)
+
+    async def reload(self) -> dict[str, Json]:
+        return await ask(self.folder / "state", {"command": "reload"}, timeout_s=20)
+
+    def bodies(self, name: str, kind: str) -> list[dict[str, Json]]:
+        with Journal(self.folder / "state") as journal:
+            return [record.body() for record in journal.of_cell(name, kinds=(kind,))]
+
+    def segments(self, name: str) -> list[tuple[str, str]]:
+        return [(body["state"], body["cause"]) for body in self.bodies(name, "segment")]
+
+
+@asynccontextmanager
+async def running(folder: Path, text: str) -> AsyncIterator[Running]:
+    """Run a daemon meanwhile."""
+    Counted.opened.clear()
+    Counted.closed.clear()
+    here = Running(folder)
+    here.write(text)
+    daemon = Daemon(
+        config=load_config(here.path, DRIVERS),
+        drivers=DRIVERS,
+        clock=RealClock(),
+        reread=lambda: load_config(here.path, DRIVERS),
+    )
+    stop, ready = asyncio.Event(), asyncio.Event()
+    task = asyncio.create_task(daemon.run(stop, ready=ready.set))
+    try:
+        await until(lambda: ready.is_set() and bool(Counted.opened))
+        yield here
+    finally:
+        stop.set()
+        async with asyncio.timeout(20):
+            await task
+
+
+@pytest.fixture(autouse=True)
+def short_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Time goes on in small steps."""
+    monkeypatch.setattr(cell, "MARK_S", 0.02)
+
+
+FIRST = CELL.format(name="first", port="/dev/first", slope=98.4)
+SECOND = CELL.format(name="second", port="/dev/second", slope=98.4)
+BOTH_STEADY = [("began", "started"), ("ended", "stopped")]
+RELOADED = [("began", "started"), ("ended", "reloaded"), ("began", "reloaded")]
+
+
+async def test_cells_are_added_and_removed_and_the_others_do_not_notice(tmp_path: Path) -> None:
+    async with running(tmp_path, HEAD + FIRST) as daemon:
+        daemon.write(HEAD + FIRST + SECOND)
+        assert await daemon.reload() == {"ok": True, "added": ["second"], "removed": [], "changed": []}
+        await until(lambda: Counted.opened == ["/dev/first", "/dev/second"])
+        daemon.write(HEAD + SECOND)
+        assert (await daemon.reload())["removed"] == ["first"]
+        assert daemon.segments("first") == BOTH_STEADY
+        assert Counted.closed == ["/dev/first"]
+    assert daemon.segments("second") == BOTH_STEADY
+    states = [body["state"] for body in daemon.bodies("daemon", "run")]
+    assert states == ["began", "reloaded", "reloaded", "ended"]
+
+
+async def test_changed_judging_keeps_the_port_and_begins_a_segment(tmp_path: Path) -> None:
+    async with running(tmp_path, HEAD + FIRST + SECOND) as daemon:
+        await until(lambda: len(Counted.opened) == 2)
+        daemon.write(HEAD + CELL.format(name="first", port="/dev/first", slope=97.0) + SECOND)
+        assert (await daemon.reload())["changed"] == ["first"]
+        assert daemon.segments("first") == RELOADED
+        assert sorted(Counted.opened) == ["/dev/first", "/dev/second"]
+    first, second = daemon.bodies("first", "configuration")
+    assert (first["settings"]["line"]["slope_pct"], second["settings"]["line"]["slope_pct"]) == (98.4, 97.0)
+    refused = daemon.bodies("first", "determination")
+    assert [body["reasons"][0] for body in refused] == ["reconfigured", "stopped"]
+    assert daemon.segments("second") == BOTH_STEADY
+
+
+async def test_another_port_is_opened_for_its_own_cell_only(tmp_path: Path) -> None:
+    async with running(tmp_path, HEAD + FIRST + SECOND) as daemon:
+        await until(lambda: len(Counted.opened) == 2)
+        daemon.write(HEAD + CELL.format(name="first", port="/dev/other", slope=98.4) + SECOND)
+        assert (await daemon.reload())["changed"] == ["first"]
+        await until(lambda: Counted.opened[2:] == ["/dev/other"])
+        assert Counted.closed == ["/dev/first"]
+        await until(lambda: len(daemon.segments("first")) == 5)
+    after = [("ended", "reopened"), ("began", "reopened"), BOTH_STEADY[1]]
+    assert daemon.segments("first") == [*RELOADED, *after]
+    assert daemon.segments("second") == BOTH_STEADY
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        (HEAD.replace("merrow-sound", "elsewhere") + FIRST, "site: was changed; this needs a restart"),
+        (HEAD.replace("state", "other") + FIRST, "store: was changed; this needs a restart"),
+        (HEAD + '[log]\nformat = "text"\n' + FIRST, "log: was changed; this needs a restart"),
+        (HEAD + FIRST.replace("98.4", "-4"), "slope_pct"),
+        (HEAD + FIRST.replace("counted", "cuonted"), "cuonted"),
+        (HEAD + FIRST.replace("calibration", "#"), "calibration"),
+        (HEAD + FIRST.replace('driver = "counted"', "").replace("settings", "#"), "nothing to measure"),
+        ("[cells", "quietcell.toml:1"),
+    ],
+)
+async def test_what_is_wrong_or_needs_a_restart_changes_nothing_and_is_told(
+    tmp_path: Path, text: str, wrong: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async with running(tmp_path, HEAD + FIRST) as daemon:
+        daemon.write(text)
+        answer = await daemon.reload()
+        assert answer["ok"] is False
+        assert wrong in answer["error"]
+    assert daemon.segments("first") == BOTH_STEADY
+    assert [body["state"] for body in daemon.bodies("daemon", "run")] == ["began", "ended"]
+    assert "configuration not taken over" in capsys.readouterr().out
