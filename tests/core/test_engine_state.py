@@ -126,7 +126,9 @@ def test_state_does_not_grow_with_the_readings() -> None:
     engine = Engine(cell_settings())
     items: list[EngineInput] = [began(), readings(3700), TimeMark(ms=3_700_500)]
     run(engine, items)
-    assert len(canonical(engine.state()["reception"])) < 3000
+    reception = engine.state()["reception"]
+    assert len(canonical(reception.pop("learning"))) < 10_000  # at most 128 slopes a window length
+    assert len(canonical(reception)) < 3000
 
 
 def test_numbers_without_a_form_in_json_survive() -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.machine import Standing
-from quietcell.core.evaluation import evaluate
+from quietcell.core.evaluation import Evaluation
 from quietcell.core.history import evidence_sha256
 from quietcell.core.ingress.watch import IngressWatch
 from quietcell.core.inputs import Request
@@ -59,6 +59,8 @@ class Outcome:
     """None when it ended before it was ever judged."""
     window: ReadingBlock
     """Readings the verdict rests on."""
+    worth: Evaluation
+    """What they are worth."""
 
 
 def determination_body(
@@ -68,7 +70,6 @@ def determination_body(
     *,
     body_id: str,
     ended: str,
-    ended_utc_ms: int,
     quiet_ms: int,
     time_quality: TimeQuality,
     earlier_refused: int,
@@ -82,7 +83,7 @@ def determination_body(
     drift = standing.drift if standing else None
     forecast = standing.forecast if standing else None
     long_drift = standing.long_drift if standing else None
-    worth = evaluate(window, settings, drift, forecast, utc_ms=ended_utc_ms)
+    worth = outcome.worth
     mv_per_ph = settings.mv_per_ph(worth.temperature_c)
     budget = worth.budget
     ph = None if budget is None else budget.ph

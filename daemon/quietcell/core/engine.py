@@ -17,10 +17,11 @@ from typing import Any
 
 import numpy as np
 
+from quietcell.core.admission import objections
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.machine import Phase, Standing, standing
 from quietcell.core.engine_state import EngineState, SegmentEnd
-from quietcell.core.evaluation import evaluate, mean_of
+from quietcell.core.evaluation import Evaluation, evaluate, mean_of
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
 from quietcell.core.ingress.watch import IngressWatch, Stamp
@@ -243,6 +244,7 @@ class Engine:
     def _event(self, ms: int) -> Iterator[Body]:
         """Look for ingress, judge the open determination, or begin one that is due."""
         if ms % BLOCK_MS == 0:
+            self._reception.learning.catch_up(self._reception.history, ms)
             yield from self._ingress.tick(ms, self._stamp)
         if self._attempt is None:
             if self.settings.mode == "continuous" and ms >= self._due_ms:
@@ -252,9 +254,11 @@ class Engine:
         if ms % self._look_every_ms and ms < attempt.deadline_ms:
             return
         received, window = self._reception, self._window(ms)
+        since = received.history.between(max(received.quiet_since_ms, ms - HISTORY_MS), ms)
+        received.learning.catch_up(received.history, ms)
         self._standing = standing(
             window,
-            received.history.between(max(received.quiet_since_ms, ms - HISTORY_MS), ms),
+            since,
             self.settings.criterion,
             now_ms=ms,
             began_ms=attempt.began_ms,
@@ -262,17 +266,24 @@ class Engine:
             silent_ms=ms - (attempt.began_ms if received.last_ms is None else received.last_ms),
             disturbance=received.disturbance,
             mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
+            noise=received.learning.noise,
         )
         if self._standing.phase is Phase.AT_REST and received.history.last_ms != received.last_ms:
             text = "a reading that counts: the last does not, so the level may have moved"
             lacks = (Reason.FLAGGED_READINGS,)
             self._standing = replace(self._standing, phase=Phase.JUDGING, lacks=lacks, waits_for=text)
+        worth: Evaluation | None = None
         if self._standing.phase is Phase.AT_REST:
-            self._standing = self._allowed_by_chemistry(window, self._standing, ms)
+            worth = self._worth(window, self._standing, ms)
+            reasons, text = objections(worth, since, self.settings)
+            if reasons:
+                self._standing = replace(
+                    self._standing, phase=Phase.JUDGING, lacks=reasons, waits_for=f"at rest, but {text}"
+                )
         if self._standing.phase is Phase.AT_REST:
-            yield self._close(ms, *self._verdict_at_rest())
+            yield self._close(ms, *self._verdict_at_rest(), worth)
         elif ms >= attempt.deadline_ms:
-            yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks))
+            yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks), worth)
 
     def _verdict_at_rest(self) -> tuple[Verdict, tuple[Reason, ...]]:
         """Return the verdict on a value at rest by the episodes that are open."""
@@ -280,14 +291,15 @@ class Engine:
             return Verdict.REFUSED, (Reason.INGRESS_IN_SAMPLE_PATH,)
         return Verdict.QUALIFIED if self._ingress.doubtful else Verdict.ACCEPTED, ()
 
-    def _allowed_by_chemistry(self, window: ReadingBlock, at_rest: Standing, ms: int) -> Standing:
-        """Hold a reading at rest against calibration and conductivity."""
-        utc_ms = self._open_segment.utc_ms + ms
-        worth = evaluate(window, self.settings, at_rest.drift, at_rest.forecast, utc_ms=utc_ms)
-        if not worth.faults:
-            return at_rest
-        texts = ", ".join(reason.value for reason in worth.faults)
-        return replace(at_rest, phase=Phase.JUDGING, lacks=worth.faults, waits_for=f"at rest, but {texts}")
+    def _worth(self, window: ReadingBlock, standing: Standing | None, ms: int) -> Evaluation:
+        """Return what a window is worth at `ms`."""
+        return evaluate(
+            window,
+            self.settings,
+            standing.drift if standing else None,
+            standing.forecast if standing else None,
+            utc_ms=self._open_segment.utc_ms + ms,
+        )
 
     # --- determinations ------------------------------------------------------------------------
 
@@ -319,23 +331,33 @@ class Engine:
             self._ingress.new_sample(request.ms)
         self._begin_attempt(request.ms, request)
 
-    def _close(self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...]) -> DeterminationBody:
+    def _close(
+        self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...], worth: Evaluation | None = None
+    ) -> DeterminationBody:
         attempt = self._attempt
         if attempt is None:
             raise ContractError("no determination is open", subject=self.settings.cell)
+        window = self._window(ms)
         body = determination_body(
             attempt,
-            Outcome(verdict=verdict, reasons=reasons, standing=self._standing, window=self._window(ms)),
+            Outcome(
+                verdict=verdict,
+                reasons=reasons,
+                standing=self._standing,
+                window=window,
+                worth=worth or self._worth(window, self._standing, ms),
+            ),
             self.settings,
             body_id=self._next_id(),
             ended=self._text(ms),
-            ended_utc_ms=self._open_segment.utc_ms + ms,
             quiet_ms=ms - self._reception.quiet_since_ms,
             time_quality=self._open_segment.time_quality,
             earlier_refused=self._earlier_refused,
             ingress=self._ingress,
         )
         self._ingress.deliver(ms, body.id, verdict)
+        if verdict is not Verdict.REFUSED:
+            self._reception.learning.at_rest(ms)
         if Reason.BUSY not in reasons:
             self._earlier_refused = self._earlier_refused + 1 if verdict is Verdict.REFUSED else 0
         self._attempt = None

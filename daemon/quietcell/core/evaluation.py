@@ -75,7 +75,7 @@ def evaluate(
     utc_ms : int
         Time of the verdict; ages and expiries count to it.
     """
-    mv, temperature_c = mean_of(window.mv), mean_of(window.temperature_c)
+    mv, temperature_c = _potential(window, drift), mean_of(window.temperature_c)
     conductivity, flow = mean_of(window.conductivity_us_cm), mean_of(window.flow_ml_min)
     bare = Evaluation(mv=mv, temperature_c=temperature_c, conductivity_us_cm=conductivity, flow_ml_min=flow)
     if mv is None or temperature_c is None:
@@ -117,6 +117,13 @@ def evaluate(
         qualifiers=tuple(qualifiers),
         calibration_age_d=age_d,
     )
+
+
+def _potential(window: ReadingBlock, drift: Drift | None) -> float | None:
+    """Return the mean potential, without the spikes that the drift left out."""
+    if drift is not None and math.isfinite(drift.mean_mv):
+        return drift.mean_mv
+    return mean_of(window.mv)
 
 
 def _known_line(settings: CellSettings, age_d: float | None) -> KnownLine:

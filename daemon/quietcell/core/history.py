@@ -82,6 +82,12 @@ class History:
             **{name: column[rows].copy() for name, column in self._floats.items()},
         )
 
+    def potentials(self, after_ms: int, upto_ms: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return times and potentials of the readings with after_ms < ms <= upto_ms, to look at only."""
+        times = self._ms[self._first : self._end]
+        low, high = self._first + np.searchsorted(times, (after_ms, upto_ms), side="right")
+        return self._ms[low:high], self._floats["mv"][low:high]
+
     def forget_before(self, ms: int) -> None:
         """Let go of readings with a time of at most `ms`."""
         times = self._ms[self._first : self._end]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from quietcell.core.history import History
+from quietcell.core.noise_learning import NoiseLearning, NoiseLearningState
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Reason
 from quietcell.core.screening import Screen, ScreenState
@@ -51,6 +52,7 @@ class ReceptionState:
     last_ms: int | None
     quiet_since_ms: int
     disturbance: Reason
+    learning: NoiseLearningState
 
 
 class Reception:
@@ -69,6 +71,7 @@ class Reception:
         self._silent_since: str = "silence"
         self.history = History()
         """Readings of the segment that count."""
+        self.learning = NoiseLearning()
         self.last: ReadingBlock | None = None
         """The last reading, whether it counts or not."""
         self.last_ms: int | None = None
@@ -89,6 +92,7 @@ class Reception:
     def end_segment(self, ended_ms: int) -> None:
         """Move to the time of the next segment, whose zero lies at `ended_ms`."""
         self._screen = self._new_screen()
+        self.learning.disturbed(self.history, ended_ms)
         self.history = History()
         self.readings = 0
         if self.last_ms is not None:
@@ -119,18 +123,18 @@ class Reception:
 
     def _see(self, block: ReadingBlock) -> Received:
         silences = tuple(self._silences(block))
-        for silence in silences:
-            self.disturb(silence.ended_ms - 1, Reason.GAP)
+        disturbances = [(silence.ended_ms - 1, Reason.GAP) for silence in silences]
         self._silent_since = "silence"
         self.last_ms = int(block.ms[-1])
         self.last = block[-1:]
         self.readings += len(block)
         screened = self._screen.screen(block)
-        for ms, _ in screened.disturbances:
-            self.disturb(ms, Reason.FLAGGED_READINGS)
+        disturbances += [(ms, Reason.FLAGGED_READINGS) for ms, _ in screened.disturbances]
         rows = np.arange(self.readings - len(block), self.readings)
         counting = screened.counting(block)
         self.history.append(counting, rows[screened.counts])
+        for ms, reason in sorted(disturbances, key=lambda each: each[0]):
+            self.disturb(ms, reason)
         self.history.forget_before(self.last_ms - HISTORY_MS)
         return Received(
             silences=silences,
@@ -172,6 +176,7 @@ class Reception:
             last_ms=self.last_ms,
             quiet_since_ms=self.quiet_since_ms,
             disturbance=self.disturbance,
+            learning=self.learning.state(),
         )
 
     def restore(self, state: ReceptionState, stored: ReadingBlock) -> None:
@@ -200,11 +205,13 @@ class Reception:
         self._silent_since = state.silent_since
         self.last_ms, self.last = state.last_ms, stored[-1:] if len(stored) else None
         self.quiet_since_ms, self.disturbance = state.quiet_since_ms, state.disturbance
+        self.learning.restore(state.learning)
         for first, behind in state.counting:
             self.history.append(stored[first - first_row : behind - first_row], np.arange(first, behind))
 
     def disturb(self, ms: int, reason: Reason) -> None:
         """Let windows begin after `ms`."""
+        self.learning.disturbed(self.history, ms)
         if ms > self.quiet_since_ms:
             self.quiet_since_ms = ms
             self.disturbance = reason

@@ -115,7 +115,8 @@ def test_a_saved_state_goes_on_bit_for_bit() -> None:
     ms = np.arange(7200, dtype=np.int64) * 1000
     whole = learnt(mv, 2.0)
     part = learnt(mv, 1.1)
-    restored = NoiseHistory.restored(json.loads(json.dumps(part.state())))
+    restored = NoiseHistory()
+    restored.restore(json.loads(json.dumps(part.state())))
     for number in range(int(1.1 * 3600) // BIN_S, 7200 // BIN_S):
         rows = slice(number * BIN_S, (number + 1) * BIN_S)
         restored.learn(number, ms[rows], mv[rows])

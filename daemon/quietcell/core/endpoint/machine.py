@@ -23,7 +23,7 @@ import numpy as np
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
 from quietcell.core.endpoint.relaxation import Forecast
-from quietcell.core.endpoint.window import Drift, drift
+from quietcell.core.endpoint.window import Drift, SlopeNoise, drift
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Reason
 
@@ -70,6 +70,7 @@ def standing(
     silent_ms: int,
     disturbance: Reason,
     mv_per_ph: float,
+    noise: SlopeNoise | None = None,
 ) -> Standing:
     """Say where a determination stands at a look.
 
@@ -90,6 +91,8 @@ def standing(
         What the last disturbance was; named when the window never filled.
     mv_per_ph : float
         Size of the electrode's slope at the sample's temperature, mV.
+    noise : SlopeNoise, optional
+        Learnt from the cell's history.
     """
     waited_ms, quiet_ms = now_ms - began_ms, now_ms - max(disturbed_ms, began_ms)
     if waited_ms < criterion.min_wait_s * 1000:
@@ -120,6 +123,7 @@ def standing(
         disturbed_ms=disturbed_ms,
         limits=criterion,
         mv_per_ph=mv_per_ph,
+        noise=noise,
     )
     return _with_surroundings(found, window, criterion, mv_per_ph)
 

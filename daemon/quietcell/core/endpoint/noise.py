@@ -20,6 +20,7 @@ from quietcell.core.endpoint.window import MS_PER_MIN, without_spikes
 BIN_S = 15
 LEVELS = 8  # windows up to 128 bins, 32 min
 KEPT = 128  # differences a level: two hours of 1-minute windows, two days of half-hour ones
+DECIMALS = 6  # mV/min; keeps the stored state small
 FEWEST = 16  # differences before a level counts: its standard error is then known to a fifth
 FEWEST_READINGS = 6  # a slope of fewer readings is not compared
 CLIP_SD = 3.0
@@ -118,7 +119,7 @@ class NoiseHistory:
         slope = window.sxy / window.sxx
         for index, before in self._slopes[level]:
             if index == window.number - 2:
-                self._differences[level].append(slope - before)
+                self._differences[level].append(round(slope - before, DECIMALS))
                 self._variance[level] = None
         self._slopes[level].append((window.number, slope))
 
@@ -189,15 +190,15 @@ class NoiseHistory:
             "slopes": [[float(part) for slope in slopes for part in slope] for slopes in self._slopes],
         }
 
-    @classmethod
-    def restored(cls, state: State) -> "NoiseHistory":
-        """Return the history whose `state` this is."""
-        history = cls(int(state["bin_s"][0][0]))
-        for kept, saved in zip(history._differences, state["differences"], strict=True):
-            kept.extend(saved)
-        history._half = [
+    def restore(self, state: State) -> None:
+        """Go on from a state."""
+        self.bin_s = int(state["bin_s"][0][0])
+        self._differences = [deque(saved, maxlen=KEPT) for saved in state["differences"]]
+        self._half = [
             _Window(int(saved[0]), int(saved[1]), *saved[2:]) if saved else None for saved in state["half"]
         ]
-        for slopes, saved in zip(history._slopes, state["slopes"], strict=True):
-            slopes.extend((int(index), slope) for index, slope in zip(saved[::2], saved[1::2], strict=True))
-        return history
+        self._slopes = [
+            deque(((int(k), slope) for k, slope in zip(saved[::2], saved[1::2], strict=True)), maxlen=2)
+            for saved in state["slopes"]
+        ]
+        self._variance = [None] * LEVELS

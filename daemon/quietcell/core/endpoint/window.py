@@ -30,6 +30,7 @@ FEW = 24  # up to here one spike tilts the least-squares line far enough to hide
 SPIKE_PASSES = 4  # a large spike tilts the first line and hides small ones
 COSINES = np.arange(2.0, 10.0)  # half waves per window; the first is all but a straight line itself
 HISTORY_EXCEEDED = 1.7  # square root of F(8, 40) at 99 %: the noise is now worse than the history
+HISTORY_OUTDATED = 0.2  # 1/f noise shows half of itself in one window; a fifth is other water, once at work
 
 
 class SlopeNoise(Protocol):
@@ -177,7 +178,7 @@ def drift(
     variance = float((residual * residual).sum()) / (n - 2)
     se, dof = _low_frequency_se(t, residual, sxx, span_min, variance)
     known = noise.slope_se(span_min * 60.0) if noise is not None else None
-    if known is not None and se <= HISTORY_EXCEEDED * known[0]:
+    if known is not None and HISTORY_OUTDATED * known[0] <= se <= HISTORY_EXCEEDED * known[0]:
         se, dof = known
     return Drift(
         slope_mv_per_min=slope,

@@ -1,0 +1,51 @@
+"""What may still speak against a value at rest: calibration, conductivity, carbon dioxide on its way in."""
+
+from quietcell.core.endpoint.uptake import co2_uptake
+from quietcell.core.evaluation import Evaluation
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Reason
+from quietcell.core.settings import CellSettings
+
+
+def objections(
+    worth: Evaluation, since: ReadingBlock, settings: CellSettings
+) -> tuple[tuple[Reason, ...], str]:
+    """Return why a value at rest must not be accepted, and in words what it waits for.
+
+    Parameters
+    ----------
+    worth : Evaluation
+        Of the window.
+    since : ReadingBlock
+        Readings since the last disturbance.
+    settings : CellSettings
+        The cell.
+
+    Returns
+    -------
+    tuple of Reason, and str
+        Both empty when nothing speaks against it.
+
+    Notes
+    -----
+    Uptake is looked for in samples someone brought. In the water of a loop the ingress watch does it:
+    there the change is the water's own and belongs into the record.
+    """
+    reasons = list(worth.faults)
+    texts = [reason.value for reason in reasons]
+    if settings.mode == "on-request" and worth.budget is not None and worth.temperature_c is not None:
+        uptake = co2_uptake(
+            since.ms,
+            since.mv,
+            since.conductivity_us_cm,
+            ph=worth.budget.ph,
+            mv_per_ph=-settings.mv_per_ph(worth.temperature_c),
+            max_remaining_ph=settings.criterion.max_remaining_ph,
+        )
+        if uptake is not None and uptake.suspected:
+            reasons.append(Reason.NOT_AT_REST)
+            texts.append(
+                "the sample takes up carbon dioxide, conductivity rises "
+                f"{uptake.rise_us_cm_per_min:.3f} µS/cm a minute: cover it"
+            )
+    return tuple(reasons), ", ".join(texts)
