@@ -1,5 +1,8 @@
 """Processor time from bytes at the port to committed rows, against the usual script; memory and start.
 
+Twice: with the criterion a new configuration has (`loop-water`, looked at every 5 s, a determination
+every 10 min), and with a brisk one that looks every second and delivers every 10 s as the script does.
+
 Usage: python -m tests.bench.bytes_to_rows [--seconds 30] [--ports 1 64]
 """
 
@@ -65,12 +68,14 @@ def rss_mb(pid: int) -> float:
     return int(status.split("VmRSS:")[1].split()[0]) / 1024
 
 
-def measure(command: list[str], meters: Meters, seconds: float) -> tuple[float, float]:
+def measure(
+    command: list[str], meters: Meters, seconds: float, *, warm_s: float = 12.0
+) -> tuple[float, float]:
     """Return processor seconds per second, start-up left out, and memory in MB."""
     process = subprocess.Popen(
         command, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"}, stderr=subprocess.DEVNULL
     )
-    meters.feed(12)  # windows fill and imports end
+    meters.feed(warm_s)  # windows fill and imports end
     before = cpu_s(process.pid)
     meters.feed(seconds)
     used, memory = cpu_s(process.pid) - before, rss_mb(process.pid)
@@ -79,14 +84,18 @@ def measure(command: list[str], meters: Meters, seconds: float) -> tuple[float, 
     return used / seconds, memory
 
 
-def configuration(folder: Path, names: list[str], broker_port: int) -> Path:
+CRITERIA = {"loop-water": (600.0, 330.0), "brisk": (10.0, 12.0)}
+"""Criterion, seconds between determinations, and seconds until all its windows are full."""
+
+
+def configuration(folder: Path, names: list[str], broker_port: int, criterion: str) -> Path:
     """Write a configuration for these ports."""
     cells = "".join(
         f"""
 [cells.c{number}]
 driver = "line-stream"
-criterion = "brisk"
-every_s = 10.0
+criterion = "{criterion}"
+every_s = {CRITERIA[criterion][0]}
 settings = {{ port = "{name}", columns = ["mv", "temperature_c"] }}
 [cells.c{number}.calibration]
 slope_pct = 98.4
@@ -150,31 +159,31 @@ def main() -> None:
     parser.add_argument("--ports", type=int, nargs="+", default=[1, 64])
     given = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_NOFILE, (4096, 4096))
-    print(f"{'ports':>6} {'usual script':>14} {'quietcell':>12} {'ratio':>7} {'memory':>9}")
+    print(f"{'ports':>6} {'criterion':>11} {'usual script':>14} {'quietcell':>12} {'ratio':>7} {'memory':>9}")
     with mosquitto() as broker_port:
         for count in given.ports:
             meters = Meters(count)
             with tempfile.TemporaryDirectory() as name:
-                folder = Path(name)
                 script = [sys.executable, "-m", "tests.bench.usual_script"]
                 usual, _ = measure(
-                    [*script, str(folder / "usual.sqlite"), str(broker_port), *meters.names],
+                    [*script, str(Path(name) / "usual.sqlite"), str(broker_port), *meters.names],
                     meters,
                     given.seconds,
                 )
-                config = configuration(folder, meters.names, broker_port)
-                ours, memory = measure(
-                    [sys.executable, "-m", "quietcell", "run", "--config", str(config)], meters, given.seconds
+            for criterion, (_, warm_s) in CRITERIA.items():
+                with tempfile.TemporaryDirectory() as name:
+                    config = configuration(Path(name), meters.names, broker_port, criterion)
+                    run = [sys.executable, "-m", "quietcell", "run", "--config", str(config)]
+                    ours, memory = measure(run, meters, given.seconds, warm_s=warm_s)
+                    with Journal(config.parent / "state") as journal:
+                        results = journal.count("determination")
+                print(
+                    f"{count:6} {criterion:>11} {usual:10.4f} s/s {ours:9.4f} s/s {usual / ours:6.1f}x "
+                    f"{memory:6.1f} MB   {results} determinations"
                 )
-                with Journal(folder / "state") as journal:
-                    results = journal.count("determination")
-            print(
-                f"{count:6} {usual:12.4f} s/s {ours:9.4f} s/s {usual / ours:6.1f}x {memory:6.1f} MB", end=""
-            )
-            print(f"   {results} determinations")
         meters = Meters(4)
         with tempfile.TemporaryDirectory() as name:
-            config = configuration(Path(name), meters.names, broker_port)
+            config = configuration(Path(name), meters.names, broker_port, "loop-water")
             config.write_text(
                 config.read_text().replace('folder = "state"', 'folder = "state"\nreadings_commit_s = 0.1')
             )
