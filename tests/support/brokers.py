@@ -12,6 +12,8 @@ from typing import Self
 import iotcore
 import pytest
 
+from tests.support.ports import free_port
+
 START_S = 20.0
 """A generous time-out for what normally takes a tenth of a second."""
 
@@ -31,9 +33,7 @@ class RealBroker(ABC):
         folder.mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._settings = settings
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port: int = probe.getsockname()[1]
+        self.port = free_port()
 
     def __enter__(self) -> Self:
         self.start()

@@ -15,6 +15,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from quietcell.core.records import Json
+from tests.support.ports import free_port
 
 
 @contextmanager
@@ -23,9 +24,7 @@ def mosquitto() -> Iterator[int]:
     program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin")
     if program is None:
         pytest.skip("mosquitto is not installed")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
+    port = free_port()
     process = subprocess.Popen(
         [program, "-p", str(port)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )

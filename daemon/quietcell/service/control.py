@@ -8,7 +8,8 @@ nothing.
 import asyncio
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
 
@@ -22,6 +23,20 @@ NAME = "control.sock"
 LONGEST_LINE = 64 * 1024
 MOST_CLIENTS = 32
 """More at once are turned away, so that nobody can fill the memory with half lines."""
+_LONGEST_ADDRESS = 107
+
+
+@contextmanager
+def _short_path(path: Path) -> Iterator[Path]:
+    """Give a path to the same socket that fits its address, which holds 107 bytes."""
+    if len(os.fsencode(path)) <= _LONGEST_ADDRESS:
+        yield path
+        return
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        yield Path(f"/proc/self/fd/{folder}/{path.name}")
+    finally:
+        os.close(folder)
 
 
 class ControlSocket:
@@ -46,7 +61,8 @@ class ControlSocket:
         self._path.unlink(missing_ok=True)
         before = os.umask(0o117)  # owner and group may connect from the first moment on
         try:
-            self._server = await asyncio.start_unix_server(self._serve, self._path, limit=LONGEST_LINE)
+            with _short_path(self._path) as path:
+                self._server = await asyncio.start_unix_server(self._serve, path, limit=LONGEST_LINE)
         finally:
             os.umask(before)
         return self
@@ -108,7 +124,8 @@ async def ask(folder: Path, request: Mapping[str, Json], *, timeout_s: float = 5
     subject = str(folder / NAME)
     try:
         async with asyncio.timeout(timeout_s):
-            reader, writer = await asyncio.open_unix_connection(folder / NAME, limit=16 * LONGEST_LINE)
+            with _short_path(folder / NAME) as path:
+                reader, writer = await asyncio.open_unix_connection(path, limit=16 * LONGEST_LINE)
             try:
                 writer.write(json.dumps(request).encode() + b"\n")
                 answer: dict[str, Json] = json.loads(await reader.readline())

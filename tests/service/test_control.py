@@ -1,0 +1,22 @@
+"""The control socket answers whoever may open it, wherever the ledger lies."""
+
+from pathlib import Path
+
+import pytest
+
+from quietcell.core.records import Json
+from quietcell.service.control import NAME, ControlSocket, ask
+
+
+async def echo(request: dict[str, Json]) -> dict[str, Json]:
+    return {"heard": request["text"]}
+
+
+@pytest.mark.parametrize("depth", [1, 12], ids=["short", "longer than an address holds"])
+async def test_a_command_is_answered_however_deep_the_folder_lies(tmp_path: Path, depth: int) -> None:
+    folder = tmp_path.joinpath(*["a-folder-of-a-ledger"] * depth)
+    folder.mkdir(parents=True)
+    async with ControlSocket(folder, {"echo": echo}):
+        assert (await ask(folder, {"command": "echo", "text": "°C"}))["heard"] == "°C"
+        assert (folder / NAME).stat().st_mode & 0o777 == 0o660
+    assert not (folder / NAME).exists()
