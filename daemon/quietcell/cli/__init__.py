@@ -17,6 +17,7 @@ COMMANDS = {
     "replay": "Judge recordings as if they were measured now.",
     "export": "Write readings of the ledger as a recording.",
     "verify": "Check that nothing in the ledger was changed.",
+    "backup": "Copy the ledger while it is written, and check the copy.",
     "request": "Ask for a determination.",
     "episode": "Confirm or reject a suspected cause.",
     "note": "Keep free text about a cell.",

@@ -18,6 +18,7 @@ import rfc8785
 
 from quietcell.core.records import Json
 from quietcell.errors import LedgerDamagedError
+from quietcell.ledger.upcast import upcast
 
 GENESIS = "0" * 64
 """`previous` of the first record."""
@@ -37,9 +38,8 @@ class Stored:
         return parsed
 
     def body(self) -> dict[str, Json]:
-        """Return the body alone."""
-        body: dict[str, Json] = self.envelope()["body"]
-        return body
+        """Return the body alone, in the newest schema of its kind."""
+        return upcast(self.envelope())
 
 
 def canonical(value: Json) -> str:

@@ -22,6 +22,7 @@ from quietcell.core.records import ENGINE_VERSION, Body, Json
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError, LedgerLockedError
 from quietcell.ledger.chain import Envelope, Stored
+from quietcell.ledger.file_system import refuse_network
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.storage import Reserve, Space, is_full, may_pass
@@ -61,6 +62,8 @@ class Ledger:
     ------
     LedgerLockedError
         If another process has it open.
+    LedgerError
+        If it lies on a network file system or cannot be opened.
     """
 
     def __init__(
@@ -72,6 +75,7 @@ class Ledger:
         reserve_bytes: int = RESERVE_BYTES,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
+        refuse_network(folder)
         self.folder = folder
         self._stamp = stamp
         self._readings_commit_s = readings_commit_s

@@ -193,6 +193,28 @@ class ReadingsFiles:
         )
         return found
 
+    def total(self, months: Sequence[str]) -> int:
+        """Return the number of readings of several months."""
+        query = "SELECT count(*) FROM reading"
+        return sum(self._month(month).execute(query).fetchone()[0] for month in months)
+
+    def remove(self, month: str) -> None:
+        """Remove the file of a month."""
+        database = self._open.pop(month, None)
+        if database is not None:
+            database.close()
+        self._numbers = {key: number for key, number in self._numbers.items() if key[0] != month}
+        path = self._folder / f"{_PREFIX}{month}.sqlite"
+        for each in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+            each.unlink(missing_ok=True)
+
+    def remove_segment(self, month: str, cell: str, segment: int) -> None:
+        """Remove the readings of one segment from the file of a month."""
+        self._month(month).execute(
+            "DELETE FROM reading WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ?",
+            (cell, segment),
+        )
+
     def names(self, month: str) -> tuple[list[str], dict[int, str]]:
         """Return the names of cells, and of flags by bit, in the file of a month."""
         database = self._month(month)

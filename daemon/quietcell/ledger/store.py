@@ -1,15 +1,26 @@
 """Opening the SQLite files of a ledger: the settings that make a commit durable, and versions."""
 
 import sqlite3
+from collections.abc import Mapping
+from contextlib import closing
 from pathlib import Path
+from types import MappingProxyType
 
 from quietcell.errors import LedgerDamagedError, LedgerError, LedgerTooNewError
 
 APPLICATION_ID = 0x51434C31
 """Marks the files as ours ("QCL1")."""
+NO_MIGRATIONS: Mapping[int, str] = MappingProxyType({})
 
 
-def open_file(path: Path, *, layout: str, version: int, read_only: bool = False) -> sqlite3.Connection:
+def open_file(
+    path: Path,
+    *,
+    layout: str,
+    version: int,
+    read_only: bool = False,
+    migrations: Mapping[int, str] = NO_MIGRATIONS,
+) -> sqlite3.Connection:
     """Open one SQLite file of a ledger, making it if need be.
 
     Parameters
@@ -22,6 +33,9 @@ def open_file(path: Path, *, layout: str, version: int, read_only: bool = False)
         Version of that layout.
     read_only : bool
         Refuse to make or change anything.
+    migrations : Mapping
+        SQL that leads from each older version of the layout to the next. It may touch tables and indexes,
+        never stored records; a copy of the file is made first.
 
     Returns
     -------
@@ -61,8 +75,15 @@ def open_file(path: Path, *, layout: str, version: int, read_only: bool = False)
         raise LedgerError("nothing recorded yet", subject=str(path))
     # Damaged text must come back as something a hash can be held against.
     database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
+    if read_only and found < version:
+        database.close()
+        raise LedgerError(
+            f"has an older layout ({found})", subject=str(path), hint="Start `quietcell run` on it once"
+        )
     if read_only:
         return database
+    if 0 < found < version:
+        _migrate(database, path, range(found, version), migrations)
     database.execute("PRAGMA journal_mode = WAL")
     database.execute("PRAGMA synchronous = FULL")
     if not found:
@@ -71,3 +92,14 @@ def open_file(path: Path, *, layout: str, version: int, read_only: bool = False)
             f"PRAGMA user_version = {version}; COMMIT;"
         )
     return database
+
+
+def _migrate(
+    database: sqlite3.Connection, path: Path, versions: range, migrations: Mapping[int, str]
+) -> None:
+    """Bring a file to today's layout, behind a copy of what it was."""
+    copy = path.with_name(f"{path.name}.layout-{versions.start}")
+    with closing(sqlite3.connect(copy)) as kept:
+        database.backup(kept)
+    steps = "; ".join(migrations[version] for version in versions)
+    database.executescript(f"BEGIN IMMEDIATE; {steps}; PRAGMA user_version = {versions.stop}; COMMIT;")

@@ -27,6 +27,7 @@ from quietcell.service.records import DaemonIds, RunBody
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
 from quietcell.service.resume import resume
+from quietcell.service.retention import expire_hourly
 from quietcell.service.watchdog import feed_watchdog
 
 if TYPE_CHECKING:
@@ -142,6 +143,15 @@ class Daemon:
                 asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"),
                 asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
                 asyncio.create_task(watch_lines(self.clock, self._line_counts), name="line counts"),
+                asyncio.create_task(
+                    supervise(
+                        lambda: expire_hourly(
+                            ledger, ids, self.clock, keep=lambda: self.config.store.keep_readings_months
+                        ),
+                        "retention",
+                    ),
+                    name="retention",
+                ),
             ]
 
             def begun() -> None:

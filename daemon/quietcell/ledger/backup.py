@@ -1,0 +1,72 @@
+"""A consistent copy of a ledger that goes on being written."""
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+from quietcell.errors import LedgerError
+from quietcell.ledger.journal import FILE_NAME, Journal
+from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.verify import Head, Verified, verify
+
+_PARTIAL = ".partial"
+
+
+def copy_file(source: Path, target: Path) -> None:
+    """Copy one SQLite file as of one instant; durable when this returns."""
+    uri = f"{source.absolute().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True)) as old, closing(sqlite3.connect(target)) as new:
+        new.execute("PRAGMA synchronous = FULL")
+        old.backup(new)
+
+
+def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _: None) -> Verified:
+    """Copy a ledger and check the copy.
+
+    The journal is copied first and the readings behind it: every digest finds its readings. Readings of
+    segments the copied journal does not know yet are left out. A copy that is not whole has another name.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the ledger.
+    target : Path
+        Folder to make; must not exist, or be empty.
+    tell : callable
+        Told what is being done.
+
+    Raises
+    ------
+    LedgerError
+        If the target is in use or the copy does not check out.
+    """
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise LedgerError("is not empty", subject=str(target), hint="Name a folder that does not exist yet")
+    part = target.with_name(target.name + _PARTIAL)
+    if part.exists():
+        raise LedgerError(
+            "an earlier backup was not finished", subject=str(part), hint="Look at it, remove it"
+        )
+    part.mkdir(parents=True)
+    names = [FILE_NAME, *sorted(path.name for path in folder.glob("readings-*.sqlite"))]
+    if (folder / "cursors.sqlite").exists():
+        names.append("cursors.sqlite")
+    for name in names:
+        tell(f"copying {name}")
+        copy_file(folder / name, part / name)
+    tell("checking the copy")
+    with Journal(part) as journal, closing(ReadingsFiles(part)) as files:
+        known = {
+            (body["cell"], body["segment"])
+            for body in (record.body() for record in journal.of_kind("segment"))
+        }
+        for month in files.months():
+            for cell, segment in files.segments(month):
+                if cell is not None and (cell, segment) not in known:
+                    files.remove_segment(month, cell, segment)
+        found = verify(journal, files, head=Head(hash=journal.head[1]), tell=lambda _: None)
+    if target.exists():
+        target.rmdir()
+    part.rename(target)
+    return found

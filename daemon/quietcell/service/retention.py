@@ -1,0 +1,68 @@
+"""Readings are given up by the month once they are old enough; the journal says so first."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import ClassVar, Final
+
+from quietcell.contracts import Clock
+from quietcell.core.records import Body
+from quietcell.core.times import rfc3339
+from quietcell.ledger.ledger import Ledger
+from quietcell.ledger.readings_files import month_of
+from quietcell.ledger.verify import READINGS_EXPIRED
+from quietcell.service.records import DaemonIds
+
+LOOK_S: Final = 3600.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingsExpiredBody(Body):
+    """Readings that retention gives up; what rests on them can't be recomputed any more."""
+
+    kind: ClassVar[str] = READINGS_EXPIRED
+
+    months: tuple[str, ...]
+    """UTC months, as the file names write them."""
+    readings: int
+
+
+def old_months(months: list[str], *, keep: int, utc_ms: int) -> list[str]:
+    """Return the months that are older than `keep` whole months before now.
+
+    The newest `keep` files stay whatever the clock says: one that jumps ahead must not empty a ledger.
+
+    Examples
+    --------
+    >>> old_months(["2026-06", "2026-07", "2026-08", "2026-09"], keep=2, utc_ms=1_790_000_000_000)
+    ['2026-06']
+    """
+    year, month = (int(part) for part in month_of(utc_ms).split("-"))
+    count = 12 * year + month - 1 - keep
+    oldest_kept = f"{count // 12:04d}-{count % 12 + 1:02d}"
+    return [each for each in sorted(months)[: -keep or None] if each < oldest_kept]
+
+
+async def expire(ledger: Ledger, ids: DaemonIds, *, keep: int, utc_ms: int) -> None:
+    """Give up the months that are old enough: say so, then remove their files."""
+    months = old_months(await ledger.run(ledger.readings.months), keep=keep, utc_ms=utc_ms)
+    if not months:
+        return
+    count = await ledger.run(partial(ledger.readings.total, months))
+    at = rfc3339(utc_ms)
+    await ledger.record(
+        [ReadingsExpiredBody(id=ids.next(), cell="daemon", at=at, months=tuple(months), readings=count)]
+    )
+    for month in months:
+        await ledger.run(partial(ledger.readings.remove, month))
+
+
+async def expire_hourly(
+    ledger: Ledger, ids: DaemonIds, clock: Clock, *, keep: Callable[[], int | None]
+) -> None:
+    """Look every hour for months to give up; `keep` tells how many stay, None for all."""
+    while True:
+        months = keep()
+        if months is not None:
+            await expire(ledger, ids, keep=months, utc_ms=clock.utc_ms())
+        await clock.sleep(LOOK_S)

@@ -1,0 +1,154 @@
+"""Backups, older and newer ledgers, months given up, and folders no ledger may lie in."""
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from quietcell.cli import quietcell
+from quietcell.core.engine import Engine
+from quietcell.core.records import Json
+from quietcell.errors import LedgerError, LedgerTooNewError
+from quietcell.ledger import file_system
+from quietcell.ledger.backup import backup
+from quietcell.ledger.chain import Stored, canonical
+from quietcell.ledger.file_system import NETWORK, type_of
+from quietcell.ledger.journal import FILE_NAME, Journal
+from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.store import open_file
+from quietcell.ledger.upcast import upcast
+from quietcell.ledger.verify import Verified, verify
+from quietcell.service.recompute import recompute
+from quietcell.service.records import DaemonIds
+from quietcell.service.retention import expire
+from tests.support.ledgers import note, open_ledger
+from tests.support.recorded import CELL, record_run, recorded
+from tests.support.streams import ANCHOR_UTC_MS, cell_settings, readings
+
+DATA = Path(__file__).parents[1] / "data" / "ledgers"
+DECEMBER_MS = 1_796_083_200_000  # 2026-12-01T00:00:00Z
+MOUNTS = r"""
+22 1 8:1 / / rw,relatime shared:1 - ext4 /dev/root rw
+40 22 0:35 / /srv/all\040of\040it rw - nfs4 server:/x rw
+41 22 0:36 / /home rw - btrfs /dev/sdb rw
+42 41 0:37 / /home rw - cifs //server/home rw
+"""
+
+
+def checked(folder: Path) -> Verified:
+    with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as files:
+        return verify(journal, files, tell=lambda _: None)
+
+
+async def test_a_backup_of_a_ledger_at_work_is_a_sound_ledger(tmp_path: Path) -> None:
+    ledger, engine = open_ledger(tmp_path / "state"), Engine(cell_settings())
+    await record_run(ledger, engine, readings(60), segment=1)
+    found = backup(tmp_path / "state", tmp_path / "copy")
+    assert (found.records, found.readings) == (ledger.seq, 60)
+    await ledger.record([note(900)])
+    await ledger.close()
+    assert checked(tmp_path / "copy").head == found.head
+    copy = open_ledger(tmp_path / "copy")  # and can be gone on with
+    await copy.record([note(901)])
+    await copy.close()
+
+
+def test_a_backup_overwrites_nothing(tmp_path: Path) -> None:
+    recorded(tmp_path / "state", seconds=30)
+    (tmp_path / "copy").mkdir()
+    (tmp_path / "copy" / "letter.txt").write_text("x")
+    with pytest.raises(LedgerError, match="is not empty"):
+        backup(tmp_path / "state", tmp_path / "copy")
+    (tmp_path / "other.partial").mkdir()
+    with pytest.raises(LedgerError, match="not finished"):
+        backup(tmp_path / "state", tmp_path / "other")
+
+
+def test_the_command_tells_the_head(tmp_path: Path) -> None:
+    recorded(tmp_path / "state", seconds=30)
+    words = ["backup", "--ledger", str(tmp_path / "state"), "--out", str(tmp_path / "copy")]
+    done = CliRunner().invoke(quietcell, words, standalone_mode=False)
+    assert f"Head:  {checked(tmp_path / 'copy').records}:" in done.output
+
+
+@pytest.mark.parametrize("folder", sorted(DATA.glob("schema-*")), ids=lambda path: path.name)
+def test_every_format_ever_shipped_is_read(folder: Path, tmp_path: Path) -> None:
+    shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    found = checked(tmp_path)
+    assert found.readings == 60
+    with Journal(tmp_path) as journal:
+        kinds = {record.body()["record"] for record in journal.all()}
+    assert {"configuration", "segment", "determination", "checkpoint", "readings-digest"} <= kinds
+
+
+def test_older_bodies_are_read_as_todays_and_newer_ones_refused() -> None:
+    def step(body: dict[str, Json]) -> dict[str, Json]:
+        return {**body, "text": [body["text"]]}
+
+    envelope = {"seq": 4, "schema": 1, "body": {"record": "note", "text": "x"}}
+    assert upcast(envelope)["text"] == "x"
+    assert upcast(envelope, newest={"note": 2}, steps={("note", 1): step})["text"] == ["x"]
+    newer = Stored(seq=4, text=canonical({**envelope, "schema": 2}))
+    with pytest.raises(LedgerTooNewError, match="record 4: note has schema 2, this quietcell knows 1"):
+        newer.body()
+
+
+def test_a_layout_is_brought_up_to_date_behind_a_copy(tmp_path: Path) -> None:
+    path = tmp_path / "x.sqlite"
+    open_file(path, layout="CREATE TABLE a (b) STRICT".replace("(b)", "(b TEXT)"), version=1).close()
+    with pytest.raises(LedgerError, match=r"has an older layout \(1\)"):
+        open_file(path, layout="", version=2, read_only=True)
+    database = open_file(path, layout="", version=2, migrations={1: "CREATE INDEX i ON a (b)"})
+    assert database.execute("PRAGMA user_version").fetchone()[0] == 2
+    database.close()
+    with closing(sqlite3.connect(tmp_path / "x.sqlite.layout-1")) as kept:
+        assert kept.execute("PRAGMA user_version").fetchone()[0] == 1
+
+
+async def test_old_months_are_given_up_and_said_so(tmp_path: Path) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    months_ms = (0, 30 * 86_400_000, 61 * 86_400_000)
+    for segment, later_ms in enumerate(months_ms, 1):
+        utc_ms = ANCHOR_UTC_MS + later_ms
+        await record_run(ledger, engine, readings(30, seed=segment), segment=segment, utc_ms=utc_ms)
+    for _ in range(2):
+        await expire(ledger, DaemonIds(9), keep=2, utc_ms=DECEMBER_MS)
+    last = ledger.journal.after(ledger.seq - 1)[0].body()
+    assert (last["record"], last["months"], last["readings"]) == ("readings-expired", ["2026-09"], 30)
+    await ledger.close()
+    assert not (tmp_path / "readings-2026-09.sqlite").exists()
+    found = checked(tmp_path)
+    assert (found.readings, found.readings_expired) == (60, 30)
+    with Journal(tmp_path) as journal, closing(ReadingsFiles(tmp_path, read_only=True)) as files:
+        again = recompute(journal, files, CELL)
+    assert again.different == 0
+    assert list(again.not_recomputable) == ["readings expired"]
+    assert again.same > 5
+
+
+async def test_a_clock_that_jumps_ahead_empties_no_ledger(tmp_path: Path) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    await record_run(ledger, engine, readings(30), segment=1)
+    await expire(ledger, DaemonIds(9), keep=2, utc_ms=ANCHOR_UTC_MS + 10 * 365 * 86_400_000)
+    assert ledger.readings.months() == ["2026-09"]
+    await ledger.close()
+
+
+def test_the_type_of_a_file_system_is_that_of_the_nearest_mount() -> None:
+    assert type_of(Path("/srv/ledger"), MOUNTS) == "ext4"
+    assert type_of(Path("/srv/all of it/ledger"), MOUNTS) == "nfs4"
+    assert type_of(Path("/home/ledger"), MOUNTS) == "cifs"
+    assert type_of(Path("/home/ledger"), "") == ""
+
+
+def test_a_network_share_is_refused_with_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    mounts = tmp_path / "mountinfo"
+    mounts.write_text(f"1 1 0:1 / / rw - ext4 x rw\n2 1 0:2 / {tmp_path} rw - nfs4 server:/x rw\n")
+    monkeypatch.setattr(file_system, "MOUNTS", mounts)
+    with pytest.raises(LedgerError, match=r"network file system \(nfs4\).* local disk"):
+        open_ledger(tmp_path / "state")
+    assert not (tmp_path / "state" / FILE_NAME).exists()
+    assert "nfs" in NETWORK
