@@ -114,6 +114,7 @@ class Plant:
             settings=IngressSettings(conductivity_position=self.position),
             onset_ms=round(self.onset_min * 60_000),
             size_ug_l=float(self.gas.max() * UG_PER_MOL),
+            background_ug_l=self.background * UG_PER_MOL,
             fall_ph=fall,
             size_at=(self.t * 60_000.0, self.gas * UG_PER_MOL),
         )

@@ -86,6 +86,8 @@ class Scenario:
     onset_ms: int
     size_ug_l: float = 0.0
     """Final size of a leak."""
+    background_ug_l: float = 0.0
+    """Total carbonate before it, as CO2."""
     fall_ph: float = 0.0
     """Final fall of pH, without noise."""
     size_at: tuple[Array, Array] | None = None
@@ -216,6 +218,7 @@ def simulate(kind: str, seed: int, water: Water) -> Scenario:
         settings=settings,
         onset_ms=round(water.onset_min * 60_000),
         size_ug_l=float(added.max() * UG_PER_MOL),
+        background_ug_l=water.background_ug_l,
         fall_ph=float(clean_ph[max(onset - 1, 0)] - clean_ph[-1]),
         size_at=(t * 60_000.0, added * UG_PER_MOL),
     )

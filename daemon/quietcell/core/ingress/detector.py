@@ -13,7 +13,6 @@
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -30,13 +29,15 @@ from quietcell.core.ingress.baseline import (
     numbers,
 )
 from quietcell.core.ingress.blocks import Averager, Block
+from quietcell.core.ingress.candidate import Candidate
 from quietcell.core.ingress.comparison import Comparison, mean_level
 from quietcell.core.ingress.episodes import STANDING, Episode, Episodes, rounded
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
-from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, Paths, air_share, sizes
+from quietcell.core.ingress.evidence import Paths
 from quietcell.core.ingress.faults import Watch, log_pure
 from quietcell.core.ingress.rivals import Scores, score, score_ph_alone
 from quietcell.core.ingress.smallest import smallest_ug_l
+from quietcell.core.ingress.standing import held_against_air
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
 from quietcell.core.water.speciation import PURE_WATER, solve_ph
@@ -59,33 +60,11 @@ SECOND_THOUGHTS_ELSE: Final = 5
 """Minutes in a row that another cause must lead before an episode is renamed."""
 STANDING_MINUTES: Final = (5, 10, 20, 30)
 """When water is held against air, minutes after the first reading."""
-STANDING_PCT, STANDING_SURE_PCT = 1.5, 25.0
-"""Share of equilibrium with air that is told as standing, and that is called carbon dioxide at once."""
-STANDING_MISFIT: Final = 6.0
-STANDING_BIASES, STANDING_BIASES_ALONE = 4.0, 6.0
-"""pH must lie so many uncertainties of its bias below neutral, with conductivity and without."""
 TEMPERATURE_C: Final = 3.0
 """A change of temperature within an hour that is told, if it moves pH."""
 BLIND_FALL: Final = 0.40
 """Fall of pH that carbon dioxide needs to be named by pH alone."""
 _HELD: Final = ("undecided", "leak-or-junction", "two-causes", *verdict.EXPLAINED)
-
-
-@dataclass(slots=True, kw_only=True)
-class Candidate:
-    """A change that is being watched."""
-
-    before: Level
-    spread: Spread
-    began_ms: int
-    started_ms: int
-    favourite: str = ""
-    looks: int = 0
-    """In a row with this favourite."""
-    quiet: int = 0
-    """Blocks in a row that found the change undone."""
-    way: Paths | None = None
-    """Found when first needed."""
 
 
 class Detector:
@@ -135,8 +114,7 @@ class Detector:
         self._episodes.shift(shift_ms)
         self._faults.shift(shift_ms)
         if self._candidate is not None:
-            self._candidate.began_ms -= shift_ms
-            self._candidate.started_ms -= shift_ms
+            self._candidate = self._candidate.moved(shift_ms)
 
     def forget_levels(self, ms: int) -> None:
         """Compare with later readings only: another sample, electrode or calibration from here on."""
@@ -178,16 +156,9 @@ class Detector:
         level = None if i is None else self._baseline.levels[i]
         if i is None or level is None:
             return None
-        way = self._by.way(level)
         blind = BLIND_FALL if self._by.alone(level) else None
-        found = smallest_ug_l(way, self._baseline.spreads[i], blind=blind)
-        age_s = self.settings.sample_age_s(level.flow_ml_min)
-        if found is None or age_s is None or self.settings.conductivity_position == "upstream":
-            return found
-        fall = np.interp(found, way.amount["co2-ingress"][0] * CO2_UG_PER_MOL, way.ph["co2-ingress"][0])
-        # `sizes` gives the middle between what shows and what must have come in for it.
-        middle = sizes(way, (float(fall), None), (1e-3, 1e-3), age_s, whole=False).from_ph.value
-        return max(found, 2.0 * middle - found)
+        way, spread = self._by.way(level), self._baseline.spreads[i]
+        return smallest_ug_l(way, spread, level, self.settings, blind=blind)
 
     def state(self) -> dict[str, Json]:
         """Return all that the detector knows as JSON values."""
@@ -198,17 +169,7 @@ class Detector:
             "faults": self._faults.as_json(),
             "episodes": self._episodes.as_json(),
             "recent": [jsonable(each) for each in self._recent],
-            "candidate": None
-            if c is None
-            else {
-                "before": jsonable(c.before),
-                "spread": list(c.spread),
-                "began_ms": c.began_ms,
-                "started_ms": c.started_ms,
-                "favourite": c.favourite,
-                "looks": c.looks,
-                "quiet": c.quiet,
-            },
+            "candidate": None if c is None else c.as_json(),
             "water": None
             if course is None or self._by.water is None
             else [jsonable(self._by.water), course.centre_c],
@@ -225,11 +186,7 @@ class Detector:
         self._recent = [Block(row[0], *numbers(row[1:])) for row in state["recent"]]
         self._minutes, self._suspicious = state["minutes"], state["suspicious"]
         c = state["candidate"]
-        self._candidate = (
-            None
-            if c is None
-            else Candidate(**{**c, "before": Level(*numbers(c["before"])), "spread": Spread(*c["spread"])})
-        )
+        self._candidate = None if c is None else Candidate.from_json(c)
         if state["water"] is not None:
             water, centre_c = state["water"]
             self._by.centre(Level(*numbers(water)), centre_c)
@@ -355,7 +312,10 @@ class Detector:
         stretch = self._by.stretch(self._recent[-RECENT_BLOCKS:], before, began_ms)
         if self._by.alone(before) or math.isnan(stretch.log[-1]):
             minutes = (ms - began_ms) / MINUTE_MS
-            return score_ph_alone(stretch, spread, way, minutes=minutes, plausible=_pure_enough(before))
+            # Water that was no pure water before an open episode has not become it by that.
+            waters = [before, *(each.before for each in self._episodes.open if each.sequential)]
+            plausible = all(_pure_enough(each) for each in waters)
+            return score_ph_alone(stretch, spread, way, minutes=minutes, plausible=plausible)
         return score(stretch, spread, way, self.settings)
 
     def _rest(self, ms: int) -> None:
@@ -425,19 +385,13 @@ class Detector:
         rows = self._baseline.minutes[-5:]
         now = Level(*(sum(column) / len(rows) for column in zip(*(r[1:] for r in rows), strict=True)))
         alone = not self.settings.sees_same_water or self._by.alone(now)
-        share = air_share(
-            now.ph, None if alone else self._by.conductivity(now), now.temperature_c, self.settings
-        )
-        if share is None or share.misfit > STANDING_MISFIT or share.ug_l < 4.0 * share.u_ug_l:
+        kappa = None if alone else self._by.conductivity(now)
+        diagnosis = held_against_air(now.ph, kappa, now.temperature_c, self.settings)
+        if diagnosis is None:
             return
-        most_pct = 100.0 * self.settings.most_co2_uatm / self.settings.air_co2_uatm
         neutral = float(solve_ph(PURE_WATER, now.temperature_c))
-        fall = (STANDING_BIASES_ALONE if alone else STANDING_BIASES) * self.settings.ph_bias_u
-        if now.ph + fall > neutral or not STANDING_PCT <= share.pct <= most_pct:
-            return
-        surely = not alone and share.pct >= STANDING_SURE_PCT
         yield self._episodes.begin(
-            "co2-ingress" if surely else "cannot-tell",
+            diagnosis,
             now,
             ms,
             before=now._replace(ph=neutral, log_conductivity=log_pure(now.temperature_c)),

@@ -16,9 +16,11 @@ class EpisodeEvidence:
     log_likelihood_ratios: Mapping[str, float]
     """Per rival explanation, against no change at all; empty where nothing was compared."""
     co2_ug_per_l: Amount | None
-    """Rise of total inorganic carbon, as CO2: the more certain of the two that follow."""
+    """Total inorganic carbon, as CO2: the more certain of the two that follow."""
     co2_ug_per_l_from_ph: Amount | None
     co2_ug_per_l_from_conductivity: Amount | None
+    co2_rise_ug_per_l: Amount | None
+    """What of it came in since the episode began."""
     equilibrium_with_air_pct: float | None = decimals(2, "%")
     """Total carbonate as a share of equilibrium with air, if carbonate alone made pH and conductivity."""
     ph_before: float = decimals(3, "1")
@@ -96,6 +98,7 @@ def episode_body(
             co2_ug_per_l=min(known, key=lambda amount: amount.expanded_uncertainty, default=None),
             co2_ug_per_l_from_ph=by_ph,
             co2_ug_per_l_from_conductivity=by_conductivity,
+            co2_rise_ug_per_l=event.co2_rise_ug_per_l,
             equilibrium_with_air_pct=event.equilibrium_with_air_pct,
             ph_before=event.ph_before,
             ph_now=event.ph_now,

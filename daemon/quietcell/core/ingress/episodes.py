@@ -161,7 +161,7 @@ class Episodes:
         for episode in reversed(self.open):
             if not episode.sequential:
                 continue
-            more = episode.diagnosis == "co2-ingress" and diagnosis == "acidic-ingress"
+            more = {episode.diagnosis, diagnosis} == {"co2-ingress", "acidic-ingress"}
             late = diagnosis == "cannot-tell" and ms - episode.opened_ms < SAME_CAUSE_MS
             if episode.diagnosis == diagnosis or more or late:
                 return episode
@@ -297,6 +297,7 @@ class Episodes:
             at_ms=ms,
             number=episode.number,
             log_likelihood_ratios=dict(episode.ratios),
+            co2_rise_ug_per_l=None if size is None else size.rise,
             co2_ug_per_l_from_ph=None if size is None else size.from_ph,
             co2_ug_per_l_from_conductivity=None if size is None else size.from_conductivity,
             equilibrium_with_air_pct=None if share is None else share.pct,

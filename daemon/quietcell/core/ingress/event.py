@@ -136,8 +136,10 @@ class EpisodeEvent:
     """Of the episode, counted from 1 over the life of the detector."""
     log_likelihood_ratios: Mapping[str, float]
     """Per rival the log likelihood ratio against no change at all."""
+    co2_rise_ug_per_l: Amount | None
+    """What came in since it began, as CO2; None where carbon dioxide is out of the question."""
     co2_ug_per_l_from_ph: Amount | None
-    """Rise of total inorganic carbon, as CO2, by pH; None where carbon dioxide is out of the question."""
+    """Total inorganic carbon, as CO2, by pH."""
     co2_ug_per_l_from_conductivity: Amount | None
     """The same by conductivity; None also without conductivity at the sample."""
     equilibrium_with_air_pct: float | None

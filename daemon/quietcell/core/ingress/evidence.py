@@ -198,12 +198,16 @@ def _parabola(values: list[float], half: float) -> tuple[float, float]:
 
 
 class Sizes(NamedTuple):
-    """A rise of carbonate, as CO2."""
+    """Carbonate after a rise, as CO2."""
 
     from_ph: Amount
+    """Total carbonate."""
     from_conductivity: Amount | None
+    """The same."""
+    rise: Amount
+    """What came in, by the more certain of the two."""
     apparent_ug_l: float
-    """Best value of what shows, not yet allowing for hydration."""
+    """Best value of what of it shows, not yet allowing for hydration."""
 
 
 def sizes(
@@ -240,8 +244,7 @@ def sizes(
 
     nominal_ph = by_ph(change[0])
     noise = 0.5 * (by_ph(change[0] - 2 * change_u[0])[0] - by_ph(change[0] + 2 * change_u[0])[0])
-    ph_value = _with_spread(nominal_ph, noise)
-    conductivity = None
+    found = [(nominal_ph, noise)]
     if change[1] is not None:
 
         def by_log(dk: float) -> list[float]:
@@ -254,24 +257,21 @@ def sizes(
                     found.append(float(np.interp(dk, k[i][low:], x[i][low:])))
             return found
 
-        nominal = by_log(change[1])
         up, down = by_log(change[1] + 2 * change_u[1])[0], by_log(change[1] - 2 * change_u[1])[0]
-        conductivity = _with_spread(nominal, 0.5 * abs(up - down))
-    best = ph_value
-    if conductivity is not None and conductivity[1] < ph_value[1]:
-        best = conductivity
-    factor = 1.0 if whole or age_s is None else _hydration_factor(way, best[0], age_s)
+        found.append((by_log(change[1]), 0.5 * abs(up - down)))
+    before = way.water.carbonate.tolist()
+    rises, totals = [], []
+    for rise, noise in found:
+        factor = 1.0 if whole or age_s is None else _hydration_factor(way, rise[0], age_s)
+        rises.append(_amount(rise, noise, factor))
+        totals.append(_amount([a + b for a, b in zip(before, rise, strict=True)], noise, factor, rise[0]))
+    best = min(range(len(rises)), key=lambda i: rises[i].expanded_uncertainty)
     return Sizes(
-        _amount(ph_value, factor),
-        None if conductivity is None else _amount(conductivity, factor),
-        best[0] * CO2_UG_PER_MOL,
+        from_ph=totals[0],
+        from_conductivity=totals[1] if len(totals) > 1 else None,
+        rise=rises[best],
+        apparent_ug_l=found[best][0][0] * CO2_UG_PER_MOL,
     )
-
-
-def _with_spread(values: list[float], noise: float) -> tuple[float, float]:
-    """Return the nominal value and its k = 2 uncertainty: noise, and what the backgrounds leave open."""
-    spread = max(abs(value - values[0]) for value in values)
-    return values[0], math.hypot(noise, 2.0 * spread)
 
 
 def _hydration_factor(way: Paths, apparent: float, age_s: float) -> float:
@@ -286,13 +286,27 @@ def _hydration_factor(way: Paths, apparent: float, age_s: float) -> float:
     return max(1.0, came / max(apparent, 1e-9)) if math.isfinite(came) else 1.0
 
 
-def _amount(value: tuple[float, float], factor: float) -> Amount:
-    """Return an amount in µg/L that spans all from what shows to `factor` times as much."""
-    shown, u = value[0] * CO2_UG_PER_MOL, value[1] * CO2_UG_PER_MOL
-    middle = 0.5 * (1.0 + factor)
+def _amount(values: list[float], noise: float, factor: float, young: float | None = None) -> Amount:
+    """Return an amount in µg/L with all that it may be, k = 2.
+
+    Parameters
+    ----------
+    values : list of float
+        By background, the nominal one first, mol/kg.
+    noise : float
+        Expanded uncertainty of the nominal one from what was read, mol/kg.
+    factor : float
+        By how much more may have come in than shows: the value lies midway, the uncertainty spans both.
+    young : float, optional
+        The part that this concerns; else all of it.
+    """
+    shown = values[0] if young is None else young
+    hidden = 0.5 * (factor - 1.0) * shown
+    spread = 2.0 * max(abs(value - values[0]) for value in values)
+    unknown = 0.5 * (1.0 + factor) * math.hypot(noise, spread)
     return Amount(
-        value=middle * shown,
-        expanded_uncertainty=math.hypot(0.5 * (factor - 1.0) * shown, middle * u),
+        value=(values[0] + hidden) * CO2_UG_PER_MOL,
+        expanded_uncertainty=math.hypot(hidden, unknown) * CO2_UG_PER_MOL,
     )
 
 

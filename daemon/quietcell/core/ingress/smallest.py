@@ -4,8 +4,9 @@ from typing import Final
 
 import numpy as np
 
-from quietcell.core.ingress.baseline import Spread
-from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, Paths
+from quietcell.core.ingress.baseline import Level, Spread
+from quietcell.core.ingress.event import IngressSettings
+from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, Paths, sizes
 from quietcell.core.ingress.verdict import CO2_MARGIN, LEAST_CO2_UG_L, OPEN_RATIO
 
 _SURE: Final = 1.65
@@ -15,8 +16,12 @@ _RESERVE: Final = 3.0
 _MODEL_PH, _MODEL_LOG = 0.010, 0.008
 
 
-def smallest_ug_l(way: Paths, spread: Spread, *, blind: float | None = None) -> float | None:
-    """Return the least apparent rise of carbonate, µg/L as CO2, that passes every test of the detector.
+def smallest_ug_l(
+    way: Paths, spread: Spread, level: Level, settings: IngressSettings, *, blind: float | None = None
+) -> float | None:
+    """Return the least rise of carbonate, µg/L as CO2, that passes every test of the detector.
+
+    For gas that comes in at the sample point, where the sample age is known.
 
     Parameters
     ----------
@@ -24,6 +29,10 @@ def smallest_ug_l(way: Paths, spread: Spread, *, blind: float | None = None) -> 
         From the water as it is.
     spread : Spread
         Of a change without cause.
+    level : Level
+        The water.
+    settings : IngressSettings
+        What is known of the cell.
     blind : float, optional
         By pH alone: fall of pH that carbon dioxide needs.
 
@@ -38,9 +47,9 @@ def smallest_ug_l(way: Paths, spread: Spread, *, blind: float | None = None) -> 
     over salt (which leaves pH alone), with both changes less by 1.65 standard deviations.
     """
     x = way.amount["co2-ingress"][0]
-    fall, rise = -way.ph["co2-ingress"][0], way.log_conductivity["co2-ingress"][0]
     fine = np.geomspace(x[1], x[-1], 400)
-    fall, rise = np.interp(fine, x, fall), np.interp(fine, x, rise)
+    fall = np.interp(fine, x, -way.ph["co2-ingress"][0])
+    rise = np.interp(fine, x, way.log_conductivity["co2-ingress"][0])
     seen = np.maximum(fall - _SURE * spread.ph**0.5, 0.0)
     if blind is not None:
         found = seen > blind
@@ -54,4 +63,11 @@ def smallest_ug_l(way: Paths, spread: Spread, *, blind: float | None = None) -> 
         found &= (fine - by_chance) * CO2_UG_PER_MOL > LEAST_CO2_UG_L
     if not found.any():
         return None
-    return float(fine[int(np.argmax(found))]) * CO2_UG_PER_MOL
+    least = float(fine[int(np.argmax(found))]) * CO2_UG_PER_MOL
+    age_s = settings.sample_age_s(level.flow_ml_min)
+    if age_s is None or settings.conductivity_position == "upstream":
+        return least
+    shown = float(np.interp(least, x * CO2_UG_PER_MOL, way.ph["co2-ingress"][0]))
+    # `sizes` gives the middle between what shows and what must have come in for it.
+    middle = sizes(way, (shown, None), (1e-3, 1e-3), age_s, whole=False).rise.value
+    return max(least, 2.0 * middle - least)

@@ -94,7 +94,11 @@ def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
 
 
 def _sizes(event: EpisodeEvent) -> str:
-    parts = [
+    """Return how much carbon dioxide came in, how much there is by either way, and how old it is."""
+    rise, age_s, share = event.co2_rise_ug_per_l, event.sample_age_s, event.equilibrium_with_air_pct
+    if rise is None or event.diagnosis not in ("co2-ingress", "cannot-tell"):
+        return ""
+    totals = [
         f"{_amount(amount)} by {name}"
         for amount, name in (
             (event.co2_ug_per_l_from_conductivity, "conductivity"),
@@ -102,14 +106,10 @@ def _sizes(event: EpisodeEvent) -> str:
         )
         if amount is not None
     ]
-    share = event.equilibrium_with_air_pct
-    if not parts or event.diagnosis not in ("co2-ingress", "cannot-tell"):
-        return ""
-    size = ("" if event.diagnosis == "co2-ingress" else ", as carbon dioxide ") + " and ".join(parts)
-    size = f", {size}" if event.diagnosis == "co2-ingress" else size
-    age = f" at a sample age of {event.sample_age_s:.0f} s" if event.sample_age_s is not None else ""
+    what = "" if event.diagnosis == "co2-ingress" else " if it is carbon dioxide"
+    age = f" at a sample age of {age_s:.0f} s" if age_s is not None else ""
     air = f", {share:.2g} % of equilibrium with air" if share is not None and share > 0.0 else ""
-    return f"{size}{age}{air}"
+    return f", {_amount(rise)} more of it{what}, now {' and '.join(totals)}{age}{air}"
 
 
 def _amount(amount: Amount) -> str:
