@@ -1,10 +1,15 @@
 """A cell at work: its meter, the time and the ledger, on a clock the test moves."""
 
+import asyncio
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from quietcell.core.readings import Reading
+from quietcell.core.records import Body
+from quietcell.errors import DriverError
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.service import cell as cell_module
 from quietcell.service import recovery
@@ -85,6 +90,37 @@ async def test_reading_from_the_past_is_moved_forward_and_flagged(tmp_path: Path
     await bench.run(script, 45)
     assert determinations(bench.bodies())[0]["rejected_readings"] == {"late": 1}
     assert_recomputable(bench)
+    await bench.ledger.close()
+
+
+async def test_readings_that_wait_for_a_slow_disk_are_not_late(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(tmp_path)
+    submit = bench.ledger.submit
+
+    async def slowly(bodies: Sequence[Body]) -> None:
+        await submit(bodies)
+        task = asyncio.current_task()
+        if task is not None and task.get_name().endswith(" meter"):
+            await bench.clock.sleep(3.5)
+
+    monkeypatch.setattr(bench.ledger, "submit", slowly)
+    # The first reading of a port that is back begins a segment, so a commit stands before the next ones.
+    away = Loss(BOOT_MS + 10_000, BOOT_MS + 11_000)
+    await bench.run([*meter_readings(10), away, *meter_readings(40, start_s=18)], 62)
+    flags = [block.flags for block in bench.ledger.readings.of_segment("live-feed-room", 2)]
+    assert len(np.concatenate(flags)) == 40
+    assert not np.concatenate(flags).any()
+    await bench.ledger.close()
+
+
+async def test_what_a_driver_says_is_recorded_printable_and_short(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    await bench.run([DriverError("\x1b[2J" * 1000), *meter_readings(3)], 5)
+    (fault,) = [body for body in bench.bodies() if body["record"] == "driver-fault"]
+    assert fault["text"].isprintable()
+    assert len(fault["text"]) == 500
     await bench.ledger.close()
 
 

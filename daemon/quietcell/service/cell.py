@@ -26,6 +26,7 @@ from quietcell.service.clock import time_quality
 from quietcell.service.digests import record_digest
 from quietcell.service.drivers import checked_readings
 from quietcell.service.given import Given
+from quietcell.service.logs import printable
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
 
 MARK_S = 1.0
@@ -41,10 +42,12 @@ BROKEN_LONGEST_S = 60.0
 """The cap where it is the driver that broke."""
 WORKED_S = 10.0
 """After so long with an open port pauses begin anew."""
-LET_GO_S = 1.0
+LET_GO_S = 0.5
 """So long a driver may take to end what it does, or to close."""
 FUTURE_MS = 1000
 """A stamp this far ahead of the clock (times its scale) is a mistake of the driver."""
+LONGEST_TEXT = 500
+"""Of a fault; what drivers say may hold anything."""
 TURNS = 32
 """Reads after which the other cells get a turn, even where more is waiting."""
 T = TypeVar("T")
@@ -309,7 +312,7 @@ class CellTask:
 
     async def _fault(self, error: Exception) -> None:
         """Record a fault of the driver once, not at every attempt."""
-        text = str(error)
+        text = printable(str(error))[:LONGEST_TEXT]
         if text == self._last_fault:
             return
         self._last_fault = text

@@ -13,15 +13,15 @@ from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, ContractError, LedgerError
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Backoff
-from quietcell.service.cell import CellTask
+from quietcell.service.cell import LONGEST_TEXT, CellTask
 from quietcell.service.drivers import make_driver
+from quietcell.service.logs import printable
 from quietcell.service.records import CellFaultBody, DaemonIds
 from quietcell.service.recovery import next_segment
 from quietcell.service.resume import resume
 
 RESTART_FIRST_S, RESTART_LONGEST_S = 1.0, 60.0
 """Pauses before a broken cell begins anew: doubled each time, capped, jittered by a fifth."""
-LONGEST_TEXT = 500
 WORKED_S = 600.0
 """After so long at work pauses begin anew."""
 
@@ -196,10 +196,13 @@ class Cells(Mapping[str, CellTask]):
 
     async def _pick_up(self, cell: str, error: Exception) -> None:
         """Record that a cell broke, and finish what it left open from what it stored."""
-        text = f"{type(error).__name__}: {error}"
+        text = printable(f"{type(error).__name__}: {error}")[:LONGEST_TEXT]
         structlog.get_logger().error("cell broke, beginning it anew", cell=cell, text=text, exc_info=error)
         fault = CellFaultBody(
-            id=self._ids.next(), cell=cell, at=rfc3339(self._clock.utc_ms()), text=text[:LONGEST_TEXT]
+            id=self._ids.next(),
+            cell=cell,
+            at=rfc3339(self._clock.utc_ms()),
+            text=text,
         )
         await self._ledger.record([fault])
         await resume(self._ledger, self._ids, cell, utc_ms=self._clock.utc_ms())

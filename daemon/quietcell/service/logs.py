@@ -45,12 +45,16 @@ def _harmless(
     return {key: _printable(value, "\n\t" if key == "exception" else "") for key, value in event.items()}
 
 
-def _printable(value: object, kept: str = "") -> object:
+def printable(text: str, kept: str = "") -> str:
     """Escape what a terminal would act upon, whatever meter, broker or person it came from."""
+    return "".join(
+        c if c.isprintable() or c in kept else c.encode("unicode_escape").decode("ascii") for c in text
+    )
+
+
+def _printable(value: object, kept: str = "") -> object:
     if isinstance(value, str):
-        return "".join(
-            c if c.isprintable() or c in kept else c.encode("unicode_escape").decode("ascii") for c in value
-        )
+        return printable(value, kept)
     if isinstance(value, dict):
         return {_printable(key): _printable(each) for key, each in value.items()}
     if isinstance(value, (list, tuple)):
