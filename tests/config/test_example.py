@@ -42,7 +42,7 @@ def written_keys(value: Any, path: Path = ()) -> set[Path]:
         return set()
     found: set[Path] = set()
     for key, inner in value.items():
-        here = (*path, "*" if path in {("cells",), ("criteria",)} else key)
+        here = (*path, "*" if path in {("cells",), ("criteria",), ("alarms",)} else key)
         found |= {here} | (written_keys(inner, here) if key != "settings" else set())
     return found
 

@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, SerializeAsAny, model_validator
 from pydantic_core import PydanticCustomError
 
+from quietcell.config.alarms import LimitSettings
 from quietcell.config.fields import (
     PH,
     Name,
@@ -195,6 +196,7 @@ class CellSettings(Section):
     calibration: CalibrationSettings | None = Field(
         default=None, description="A fixed calibration; absent: the last one in the ledger."
     )
+    limits: LimitSettings = Field(default=LimitSettings(), description="Where a person is called.")
     recording: RecordingLayout | None = Field(
         default=None, description="Layout of this cell's recordings; absent: the standard one."
     )

@@ -2,12 +2,14 @@
 
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
+from quietcell.config.alarms import AlarmName, AlarmSettings, not_in_a_circle
 from quietcell.config.cells import CellName, CellSettings
 from quietcell.config.criteria import CriterionName, CriterionSettings
 from quietcell.config.fields import FilePath, Name, Section
 from quietcell.config.outlets import OutletSettings
+from quietcell.config.panel import PanelSettings
 from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 
 
@@ -53,7 +55,11 @@ class Config(Section):
     )
     criteria: dict[CriterionName, CriterionSettings] = Field(default={}, description="Own criteria by name.")
     cells: Annotated[dict[CellName, CellSettings], Field(min_length=1)] = Field(description="Cells by name.")
+    alarms: Annotated[dict[AlarmName, AlarmSettings], AfterValidator(not_in_a_circle)] = Field(
+        default={}, description="Rows of the alarm table that differ from the shipped ones, by name."
+    )
     outlets: OutletSettings = Field(default=OutletSettings(), description="Where records go.")
+    panel: PanelSettings | None = Field(default=None, description="The local page; absent: none.")
     log: LogSettings = Field(default=LogSettings(), description="The log.")
 
     def criterion_of(self, cell: str) -> Criterion:

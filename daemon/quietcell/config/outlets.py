@@ -1,5 +1,6 @@
 """[outlets.files] and [outlets.mqtt]: where records go and in which form."""
 
+from collections.abc import Callable
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, model_validator
@@ -91,15 +92,20 @@ class SecretReference(Section):
         return self
 
 
-def _by_reference(value: object) -> object:
-    if isinstance(value, str):
-        reference = 'password = { credential = "NAME" } or { file = "PATH" }'
-        raise PydanticCustomError(
-            "secret_in_clear",
-            "a secret stands in clear; write {reference} with a file of mode 0600, and change the secret",
-            {"reference": reference},
-        )
-    return value
+def by_reference(key: str) -> Callable[[object], object]:
+    """Return a check that refuses a secret written in clear under `key`."""
+
+    def check(value: object) -> object:
+        if isinstance(value, str):
+            reference = f'{key} = {{ credential = "NAME" }} or {{ file = "PATH" }}'
+            raise PydanticCustomError(
+                "secret_in_clear",
+                "a secret stands in clear; write {reference} with a file of mode 0600, and change the secret",
+                {"reference": reference},
+            )
+        return value
+
+    return check
 
 
 def _host_only(host: str) -> str:
@@ -146,7 +152,7 @@ class MqttSettings(Section):
         default=None, description="Client identifier; absent: quietcell- and the site's name."
     )
     username: Text | None = Field(default=None, description="User name, where the broker wants one.")
-    password: Annotated[SecretReference, BeforeValidator(_by_reference)] | None = Field(
+    password: Annotated[SecretReference, BeforeValidator(by_reference("password"))] | None = Field(
         default=None, description="Password, by reference."
     )
     tls: TlsSettings | None = Field(default=None, description="Encryption; absent: none.")

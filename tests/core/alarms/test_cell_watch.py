@@ -182,7 +182,7 @@ def test_a_failed_check_is_told_until_one_passes() -> None:
     watched.watch.learn(check)
     assert "check-failed raised" in watched.run(1)
     watched.watch.learn({**check, "verdict": "passed"})
-    filled = {"record": "electrode", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "event": "electrolyte-filled"}
+    filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte filled"}
     watched.watch.learn(filled)
     assert watched.run(1) == ["check-failed returned", "electrolyte-due returned"]
 

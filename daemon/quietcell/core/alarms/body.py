@@ -27,6 +27,7 @@ class AlarmBody(Body):
     """When it was last raised; for one never raised, when it left normal."""
     text: str
     """What was seen, with value and limit."""
+    cause: str
     consequence: str
     what_to_do: str
     respond_within_s: float = decimals(0, "s")

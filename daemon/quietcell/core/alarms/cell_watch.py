@@ -87,6 +87,7 @@ class CellWatch:
             "calibration": self._learn_check,
             "check": self._learn_check,
             "electrode": self._learn_electrode,
+            "note": self._learn_note,
         }.get(body["record"])
         if taker is not None:
             taker(body)
@@ -112,13 +113,18 @@ class CellWatch:
         self.facts.continuous = settings["mode"] == "continuous"
 
     def _learn_check(self, body: Mapping[str, Json]) -> None:
-        self.facts.check = body
+        if body["verdict"] != "declined":  # somebody changed their mind: it says nothing
+            self.facts.check = body
         self._learn_condition(body)
 
     def _learn_electrode(self, body: Mapping[str, Json]) -> None:
-        if "electrolyte" in str(body.get("event", "")):
-            self.facts.electrolyte_utc_ms = utc_ms(body["at"])
+        self._learn_note(body)
         self._learn_condition(body)
+
+    def _learn_note(self, body: Mapping[str, Json]) -> None:
+        """The electrolyte counts as filled when someone writes about it."""
+        if "electrolyte" in str(body.get("text", "")).lower():
+            self.facts.electrolyte_utc_ms = utc_ms(body["at"])
 
     def _learn_condition(self, body: Mapping[str, Json]) -> None:
         signal = body.get("condition")
@@ -329,8 +335,7 @@ class CellWatch:
 
 
 def _failed(body: Mapping[str, Json]) -> bool:
-    outcome = body.get("verdict", body.get("outcome", body.get("passed")))
-    return outcome in ("failed", "refused", False)
+    return body["verdict"] in {"failed", "refused"}
 
 
 def _shown(ph: float | None) -> str:

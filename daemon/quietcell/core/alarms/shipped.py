@@ -198,7 +198,7 @@ CELL_ALARMS: Final = (
         name="electrolyte-due", title="Electrolyte due", priority=_L, condition=_MAINTAIN,
         cause="The reference was last filled longer ago than the site wants.",
         consequence="The junction runs dry and drifts.",
-        what_to_do="Fill the reference electrolyte and note it.",
+        what_to_do="Fill the reference electrolyte and keep a note that names the electrolyte.",
         respond_within_s=2 * _DAY,
     ),
 )  # fmt: skip
