@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 import structlog
 
+from tests.core.alarms.alarm_builders import SOMEONE, at, engine, rule, see
 from tests.support.brokers import DebianBroker, RealBroker, WheelBroker
 from tests.support.consumer import Consumer
 from tests.support.delivery import SITE, Delivery
@@ -154,3 +155,27 @@ async def test_a_record_the_access_rules_deny_is_parked_where_the_protocol_can_t
     texts = [str(log) for log in logs]
     assert any("Not authorized" in text for text in texts) == (protocol == "5")
     assert any("3.1.1 cannot tell" in text for text in texts) == (protocol == "3.1.1")
+
+
+async def test_an_alarm_stands_on_its_topic_while_people_should_see_it(
+    tmp_path: Path, broker: RealBroker, stack: ExitStack
+) -> None:
+    consumer = await consumer_of(broker, stack)
+    async with Delivery(tmp_path, broker.port) as delivery:
+        alarms = engine(rule("meter-silent"))
+        topic = f"quietcell/{SITE}/live-feed-room/alarm/meter-silent"
+        await delivery.ledger.record(see(alarms, at(0), "meter-silent", holds=True))
+        await delivery.all_delivered()
+        late = await consumer_of(broker, stack)
+        await until(
+            lambda: [p["body"]["state"] for t, p, _ in late.messages if t == topic] == ["unacknowledged"]
+        )
+        await delivery.ledger.record(alarms.acknowledge(at(1), "meter-silent", SOMEONE))
+        await delivery.ledger.record(see(alarms, at(2), "meter-silent", holds=False))
+        await delivery.all_delivered()
+        await until(lambda: len([t for t, _, _ in consumer.messages if t == topic]) >= 3)
+        told = [p["body"]["state"] for t, p, _ in consumer.messages if t == topic and p]
+        assert told == ["unacknowledged", "acknowledged", "normal"]
+        after = await consumer_of(broker, stack)
+        await until(lambda: bool(after.records("head")))
+        assert [t for t, _, _ in after.messages if t == topic] == []

@@ -59,7 +59,8 @@ class Consumer:
         client.subscribe("quietcell/#", qos=1)
 
     def _received(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        self.messages.append((message.topic, json.loads(message.payload), bool(message.retain)))
+        # An empty payload clears a retained value.
+        self.messages.append((message.topic, json.loads(message.payload or b"{}"), bool(message.retain)))
 
     def __enter__(self) -> Self:
         self._client.loop_start()
@@ -74,6 +75,6 @@ class Consumer:
         """Return what came on topics with this ending, repeats by (ledger, seq) dropped."""
         seen: dict[tuple[str, int], dict[str, Json]] = {}
         for name, payload, _ in list(self.messages):
-            if name.endswith(f"/{topic}"):
+            if name.endswith(f"/{topic}") and payload:
                 seen.setdefault((payload["ledger"], payload["seq"]), payload)
         return list(seen.values())

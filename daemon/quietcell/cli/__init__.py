@@ -21,6 +21,7 @@ COMMANDS = {
     "request": "Ask for a determination.",
     "episode": "Confirm or reject a suspected cause.",
     "note": "Keep free text about a cell.",
+    "alarm": "See alarms; acknowledge, shelve, unshelve them.",
     "status": "Show what each cell reads and waits for.",
     "ports": "List serial ports by names that stay.",
     "drivers": "List installed drivers and their settings.",

@@ -145,6 +145,14 @@ class Journal:
         for row in rows:
             yield Stored(seq=row[0], text=row[1])
 
+    def latest(self, cell: str, kind: str) -> Iterator[Stored]:
+        """Yield the records of a kind of one cell, the newest first."""
+        rows = self._database.execute(
+            "SELECT seq, record FROM journal WHERE cell = ? AND kind = ? ORDER BY seq DESC", (cell, kind)
+        )
+        for row in rows:
+            yield Stored(seq=row[0], text=row[1])
+
     def with_id(self, body_id: str) -> Stored | None:
         """Return the record whose body has this id."""
         return self._first("SELECT seq, record FROM journal WHERE id = ?", body_id)

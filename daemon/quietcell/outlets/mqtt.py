@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import structlog
 
 from quietcell.config.fields import NAME_PATTERN
+from quietcell.core.alarms.states import SHOWN, AlarmState
 from quietcell.core.records import Json
 from quietcell.errors import ContractError
 from quietcell.ledger.chain import Stored
@@ -38,6 +39,17 @@ GOODBYE_S = 1.0
 _NAME = re.compile(NAME_PATTERN)
 
 
+def retained_value(site: str, body: dict[str, Json], payload: str) -> tuple[str, str] | None:
+    """Return topic and retained payload a record leaves behind; an empty payload clears what stood there.
+
+    An alarm stands on its topic for as long as people should see it.
+    """
+    if body["record"] != "alarm":
+        return None
+    topic = f"quietcell/{site}/{body['cell']}/alarm/{body['alarm']}"
+    return topic, payload if AlarmState(body["state"]) in SHOWN else ""
+
+
 def topics_of(site: str, body: dict[str, Json]) -> list[str]:
     """Return the topics a record goes to, none for what stays in the ledger.
 
@@ -52,6 +64,8 @@ def topics_of(site: str, body: dict[str, Json]) -> list[str]:
     ['quietcell/merrow-sound/larval-hall/determination', 'quietcell/merrow-sound/larval-hall/result']
     """
     names = [OPEN_TOPICS[body["record"]]] if body["record"] in OPEN_TOPICS else []
+    if body["record"] == "alarm" and AlarmState(body["state"]) not in SHOWN:
+        names = [f"alarm/{body['alarm']}"]  # that it is over is told once; while shown it is retained
     if body["record"] == "determination":
         names = (
             ["determination", "result"] if body["verdict"] in {"accepted", "qualified"} else ["determination"]
@@ -203,6 +217,8 @@ class MqttOutlet:
         try:
             for topic in topics_of(self._site, record.body()):
                 sent.answers.append(await connection.send(topic, record.text))
+            if (retained := retained_value(self._site, record.body(), record.text)) is not None:
+                sent.answers.append(await connection.send(*retained, retain=True))
         except (PublishRefusedError, ContractError) as error:
             sent.refusal = str(error)
         return sent

@@ -14,6 +14,7 @@ from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.follower import Outlet, supervise
+from quietcell.service.alarms import Alarms
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
@@ -129,6 +130,10 @@ class Daemon:
         with closing(Cursors(ledger.folder)) as cursors:
             self._deliver(ledger, cursors)
 
+            alarms = Alarms(
+                self.config, ledger, ids, self.clock, cells=self.indications, outlets=lambda: self.outlets
+            )
+
             async def adopt(new: Config) -> None:
                 outlets_of(new, ledger, cursors)  # raises before anything is changed
                 changed = new.outlets != self.config.outlets
@@ -137,6 +142,7 @@ class Daemon:
                 if changed:
                     await _end(self._delivering)
                     self._deliver(ledger, cursors)
+                await alarms.adopt(new)
 
             reloader = Reloader(self.config, self.reread, cells, adopt=adopt, notifier=self.notifier)
             beside = [
@@ -159,9 +165,10 @@ class Daemon:
                 ready()
 
             try:
-                commands = {**self._commands(ledger, ids), "reload": reloader.command}
+                commands = {**self._commands(ledger, ids), "reload": reloader.command, **alarms.commands()}
                 async with ControlSocket(ledger.folder, commands):
-                    await cells.run(plan, stop, begun=begun)
+                    async with alarms:
+                        await cells.run(plan, stop, begun=begun)
                     self.notifier.stopping()
                     await ledger.record([self._run_body(ids, "ended")])
                     await self._farewell(ledger)

@@ -58,7 +58,7 @@ class Watched:
 
     def episode(self, diagnosis: str, state: str) -> None:
         self.watch.learn({
-            "record": "episode", "id": "live-feed-room.1.7", "diagnosis": diagnosis, "state": state,
+            "record": "episode", "episode": "live-feed-room.1.7", "diagnosis": diagnosis, "state": state,
             "began": "2026-09-21T14:00:00.000Z", "text": "Carbon dioxide is suspected.",
         })  # fmt: skip
 
@@ -197,7 +197,7 @@ def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_chec
         watched.watch.begin_sanitisation(at(599), SOMEONE, until_utc_ms=UTC_MS + 900_000)
     assert watched.run(5, temperature_c=25.0, flow_ml_min=100.0) == ["sanitisation returned"]
     with pytest.raises(AlarmRefusedError, match="is not under way"):
-        watched.watch.end_sanitisation(at(605))
+        watched.watch.end_sanitisation(at(605), SOMEONE)
 
 
 @pytest.mark.parametrize("seconds", [0, 86_401])

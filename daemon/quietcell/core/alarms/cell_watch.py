@@ -41,7 +41,7 @@ class Facts:
     determination: Mapping[str, Json] | None = None
     """The last that judged the water."""
     episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
-    """Those open, by beginning."""
+    """Those open, by the id of the record that opened them."""
     fault: Mapping[str, Json] | None = None
     """The last fault of the driver."""
     check: Mapping[str, Json] | None = None
@@ -100,9 +100,9 @@ class CellWatch:
 
     def _learn_episode(self, body: Mapping[str, Json]) -> None:
         if body["state"] == "closed":
-            self.facts.episodes.pop(body["began"], None)
+            self.facts.episodes.pop(body["episode"], None)
         else:
-            self.facts.episodes[body["began"]] = body
+            self.facts.episodes[body["episode"]] = body
 
     def _learn_fault(self, body: Mapping[str, Json]) -> None:
         self.facts.fault = body
@@ -122,7 +122,7 @@ class CellWatch:
         self._learn_condition(body)
 
     def _learn_note(self, body: Mapping[str, Json]) -> None:
-        """The electrolyte counts as filled when someone writes about it."""
+        """Take the electrolyte for filled when someone writes about it."""
         if "electrolyte" in str(body.get("text", "")).lower():
             self.facts.electrolyte_utc_ms = utc_ms(body["at"])
 
@@ -211,10 +211,10 @@ class CellWatch:
                 continue  # these have other sources beside
             episode = opened.get(name)
             text = "" if episode is None else str(episode["text"])
-            about = None if episode is None else episode["id"]
+            about = None if episode is None else episode["episode"]
             self.engine.observe(now, name, holds=episode is not None, text=text, about=about)
         junction = opened.get("electrode-condition")
-        text, about = self.facts.finding if junction is None else (str(junction["text"]), junction["id"])
+        text, about = self.facts.finding if junction is None else (str(junction["text"]), junction["episode"])
         self.engine.observe(now, "electrode-condition", holds=bool(text), text=text, about=about)
 
     def _look_at_determinations(self, now: Moment) -> None:
@@ -313,7 +313,7 @@ class CellWatch:
         self.facts.sanitisation_ends_utc_ms = until_utc_ms
         return [*raised, *known]
 
-    def end_sanitisation(self, now: Moment) -> list[AlarmBody]:
+    def end_sanitisation(self, now: Moment, by: Person) -> list[AlarmBody]:
         """Take the cell out of function check.
 
         Raises
@@ -325,7 +325,7 @@ class CellWatch:
             raise AlarmRefusedError("is not under way", subject=f"{self.cell}/sanitisation")
         self.facts.sanitisation_ends_utc_ms = now.utc_ms
         self._look_at_sanitisation(now)
-        return self.engine.advance(now)
+        return self.engine.advance(now, by={"sanitisation": by})
 
     def restore(self, state: Mapping[str, Mapping[str, Json]], now: Moment) -> None:
         """Take up the alarms where a run before left them."""

@@ -141,8 +141,11 @@ class AlarmEngine:
         bodies = [] if hidden else self._step(alarm, AlarmEvent.RAISED, now)
         return [*bodies, *self._step(alarm, AlarmEvent.RETURNED, now), *self.advance(now)]
 
-    def advance(self, now: Moment) -> list[AlarmBody]:
-        """Let time pass: delays run out, shelves end, causes hide what follows from them."""
+    def advance(self, now: Moment, *, by: Mapping[str, Person] | None = None) -> list[AlarmBody]:
+        """Let time pass: delays run out, shelves end, causes hide what follows from them.
+
+        `by` names who ended the condition of an alarm, where a person did.
+        """
         bodies: list[AlarmBody] = []
         for name in self._order:
             alarm = self._alarms[name]
@@ -150,18 +153,18 @@ class AlarmEngine:
             if alarm.shelved_until_utc_ms is not None and now.utc_ms >= alarm.shelved_until_utc_ms:
                 alarm.shelved_until_utc_ms = None
                 bodies += self._step(alarm, AlarmEvent.SHELF_ENDED, now)
-            bodies += self._settle(alarm, now)
+            bodies += self._settle(alarm, now, (by or {}).get(name))
         return bodies
 
     def _causes(self, alarm: Alarm) -> Iterator[str]:
         return (cause for cause in alarm.rule.suppressed_by if cause in self._alarms)
 
-    def _settle(self, alarm: Alarm, now: Moment) -> Iterator[AlarmBody]:
+    def _settle(self, alarm: Alarm, now: Moment, by: Person | None) -> Iterator[AlarmBody]:
         """Bring an alarm's state in line with its condition and its causes."""
         causes = [self._alarms[cause] for cause in self._causes(alarm)]
         cause = next((c.rule.name for c in causes if c.delay.counts), None)
         if not alarm.delay.counts:
-            yield from self._step(alarm, AlarmEvent.RETURNED, now)
+            yield from self._step(alarm, AlarmEvent.RETURNED, now, by=by)
         elif cause is not None:
             yield from self._step(alarm, AlarmEvent.SUPPRESSED, now, suppressed_by=cause)
         elif alarm.state is AlarmState.SUPPRESSED:

@@ -1,0 +1,175 @@
+"""``quietcell alarm``: see what wants attention, and say that you know."""
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import click
+
+from quietcell.cli.options import ask_daemon, config_option, ledger_options, operator_option
+from quietcell.errors import UsageError
+
+_UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+_json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+_why_option = click.option("--why", required=True, help="Why; the record carries it.")
+
+
+@click.group("alarm")
+def command() -> None:
+    """See the alarms of a running daemon; acknowledge, shelve or unshelve them.
+
+    An alarm is named by its cell (or `daemon`) and its name, as `list` prints them. Everything people do is
+    recorded with who did it and why.
+    """
+
+
+@command.command("list")
+@ledger_options
+@_json_option
+def list_alarms(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
+    """List the alarms people should see, the most urgent first."""
+    answer = ask_daemon(config, ledger, {"command": "alarms"})
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+        return
+    for alarm in answer["alarms"]:
+        state = (
+            f"{alarm['state']} until {alarm['shelved_until']}" if "shelved_until" in alarm else alarm["state"]
+        )
+        click.echo(f"{alarm['cell']} {alarm['alarm']}: {alarm['title']} ({alarm['priority']}, {state})")
+        click.echo(f"  since {alarm['since']}{_and(alarm['text'])}")
+        click.echo(f"  do: {alarm['what_to_do']}")
+        click.echo(f"  within {_span(alarm['respond_within_s'])}, else: {alarm['consequence']}")
+    if not answer["alarms"]:
+        click.echo("no alarm")
+
+
+@command.command("acknowledge")
+@ledger_options
+@operator_option
+@_why_option
+@_json_option
+@click.argument("cell")
+@click.argument("alarm")
+def acknowledge(
+    config: Path | None, ledger: Path | None, cell: str, alarm: str, operator: str, why: str, *, as_json: bool
+) -> None:
+    """Say that you know of ALARM of CELL."""
+    _act(config, ledger, "alarm-acknowledge", cell, as_json, alarm=alarm, operator=operator, reason=why)
+
+
+@command.command("shelve")
+@ledger_options
+@operator_option
+@_why_option
+@_json_option
+@click.option("--for", "span", required=True, help="How long, such as 30min, 8h or 2d; a week at most.")
+@click.argument("cell")
+@click.argument("alarm")
+def shelve(
+    config: Path | None,
+    ledger: Path | None,
+    cell: str,
+    alarm: str,
+    span: str,
+    operator: str,
+    why: str,
+    *,
+    as_json: bool,
+) -> None:
+    """Put ALARM of CELL aside for a while; it comes back by itself."""
+    given = {"alarm": alarm, "operator": operator, "reason": why, "for_s": _seconds(span)}
+    _act(config, ledger, "alarm-shelve", cell, as_json, **given)
+
+
+@command.command("unshelve")
+@ledger_options
+@operator_option
+@_why_option
+@_json_option
+@click.argument("cell")
+@click.argument("alarm")
+def unshelve(
+    config: Path | None, ledger: Path | None, cell: str, alarm: str, operator: str, why: str, *, as_json: bool
+) -> None:
+    """Take ALARM of CELL back from the shelf."""
+    _act(config, ledger, "alarm-unshelve", cell, as_json, alarm=alarm, operator=operator, reason=why)
+
+
+@command.command("sanitisation")
+@ledger_options
+@operator_option
+@_why_option
+@_json_option
+@click.option("--for", "span", help="How long, such as 90min or 4h; a day at most. Left out: end it now.")
+@click.argument("cell")
+def sanitisation(
+    config: Path | None,
+    ledger: Path | None,
+    cell: str,
+    span: str | None,
+    operator: str,
+    why: str,
+    *,
+    as_json: bool,
+) -> None:
+    """Put CELL into function check for a hot or chemical cycle, or take it out.
+
+    Its other alarms keep quiet meanwhile. Lines may be hot or hold cleaning agent: follow the site's rules.
+    """
+    for_s = {} if span is None else {"for_s": _seconds(span)}
+    _act(config, ledger, "sanitisation", cell, as_json, operator=operator, reason=why, **for_s)
+
+
+@command.command("table")
+@config_option
+@_json_option
+def table(path: Path, *, as_json: bool) -> None:
+    """Print every alarm a configuration watches for: cause, consequence, what to do, how long one has."""
+    from dataclasses import asdict  # noqa: PLC0415 # commands pay only for what they use
+
+    from quietcell.config import load_config  # noqa: PLC0415 # same
+    from quietcell.config.alarms import alarm_table  # noqa: PLC0415 # same
+    from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # same
+
+    rows = [row for rows in alarm_table(load_config(path, InstalledDrivers()).alarms) for row in rows]
+    if as_json:
+        click.echo(json.dumps([asdict(row) for row in rows], ensure_ascii=False))
+        return
+    for row in rows:
+        click.echo(f"{row.name}: {row.title} ({row.priority}{'' if row.enabled else ', disabled'})")
+        click.echo(f"  cause: {row.cause}\n  consequence: {row.consequence}\n  do: {row.what_to_do}")
+        click.echo(f"  within {_span(row.respond_within_s)}")
+
+
+def _act(
+    config: Path | None,
+    ledger: Path | None,
+    name: str,
+    cell: str,
+    as_json: bool,  # noqa: FBT001 # passed on from the option
+    **given: Any,
+) -> None:
+    answer = ask_daemon(config, ledger, {"command": name, "cell": cell, **given})
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+    else:
+        click.echo(f"{cell} {answer['alarm']}: {answer['state']} (record {answer['seq']})")
+
+
+def _seconds(span: str) -> float:
+    found = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|min|h|d)", span.strip())
+    if found is None:
+        raise UsageError(f"{span!r} is no span of time", subject="--for", hint="Write 30min, 8h or 2d")
+    return float(found[1]) * _UNITS_S[found[2]]
+
+
+def _span(seconds: float) -> str:
+    """Return a span in its largest unit that leaves at least two of them, or one."""
+    unit = next((u for u in ("d", "h", "min") if seconds >= _UNITS_S[u]), "s")
+    return f"{seconds / _UNITS_S[unit]:g} {unit}"
+
+
+def _and(text: str) -> str:
+    return f": {text}" if text else ""

@@ -1,0 +1,343 @@
+"""Alarms at work: the journal and the live state watched, steps journalled, people's acts taken.
+
+A follower of the journal like the outlets, but it also writes: what an alarm does is a record of its
+own. Watching ends before the run does, so that nothing follows the run's last record.
+"""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from itertools import islice
+from typing import Annotated, Self
+
+from pydantic import Field
+
+from quietcell.config import Config
+from quietcell.config.alarms import alarm_table
+from quietcell.config.fields import DAY_S, Name, Text
+from quietcell.contracts import Clock
+from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.cell_watch import VALID, CellWatch
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person, state_of_bodies
+from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.indication import Indication
+from quietcell.core.records import Json
+from quietcell.errors import CommandError
+from quietcell.ledger.chain import Stored
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.ledger import Ledger
+from quietcell.outlets.follower import Outlet, supervise
+from quietcell.service.commands import Arguments, Commands, OfCell, checked
+from quietcell.service.daemon_watch import DaemonWatch
+from quietcell.service.records import DaemonIds
+
+DAEMON = "daemon"
+LOOK_S = 0.5
+"""Time between looks at the live state, in the machine's own time."""
+_LATEST = ("configuration", "determination", "driver-fault", "calibration", "check", "electrode", "note")
+"""Kinds whose last record tells what holds."""
+_FAR_BACK = 5000
+"""No result among so many determinations counts as none."""
+
+
+class ListArguments(Arguments):
+    """Asks for the alarms people should see."""
+
+
+class ActArguments(OfCell):
+    """Does something to one alarm."""
+
+    cell: Name = Field(description="Whose alarm: a cell, or daemon.")
+    alarm: Name = Field(description="Name in the alarm table.")
+    reason: Text = Field(description="Why, in the words of whoever does it.")
+
+
+class ShelveArguments(ActArguments):
+    """Puts an alarm aside for a while."""
+
+    for_s: Annotated[float, Field(gt=0, le=7 * DAY_S, allow_inf_nan=False)] = Field(
+        description="For how long, s; a week at most."
+    )
+
+
+class SanitisationArguments(OfCell):
+    """Puts a cell into sanitisation or takes it out."""
+
+    reason: Text = Field(description="Why, in the words of whoever does it.")
+    for_s: Annotated[float, Field(gt=0, le=DAY_S, allow_inf_nan=False)] | None = Field(
+        default=None, description="For how long, s; left out: end it now."
+    )
+
+
+class Alarms:
+    """Watches all cells and the daemon.
+
+    Parameters
+    ----------
+    config : Config
+        The alarm table and each cell's limits.
+    ledger : Ledger
+        What to follow and where steps are recorded.
+    ids : DaemonIds
+        For their records.
+    clock : Clock
+        Delays and dates.
+    cells : callable
+        Gives the live state of every cell.
+    outlets : callable
+        Gives the outlets: brokers and folders may not take records.
+    """
+
+    def __init__(
+        self,
+        config: Config,
+        ledger: Ledger,
+        ids: DaemonIds,
+        clock: Clock,
+        *,
+        cells: Callable[[], list[Indication]],
+        outlets: Callable[[], Sequence[Outlet]],
+    ) -> None:
+        self._ledger = ledger
+        self._clock = clock
+        self._cells = cells
+        self._outlets = outlets
+        self._config = config
+        self._ids = ids
+        self._seq = 0
+        self.watches: dict[str, CellWatch] = {}
+        self.daemon = self._new_daemon_watch()
+        self._tasks: list[asyncio.Task[None]] = []
+
+    async def __aenter__(self) -> Self:
+        """Take up where the last run left off, then watch."""
+        self._seq = self._ledger.seq
+        await self.adopt(self._config)
+        self._tasks = [
+            asyncio.create_task(supervise(self._follow, "alarms"), name="alarms following"),
+            asyncio.create_task(supervise(self._watch, "alarms"), name="alarms watching"),
+        ]
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Watch no longer."""
+        for task in self._tasks:
+            task.cancel()
+        for task in self._tasks:
+            with suppress(asyncio.CancelledError):
+                await task
+
+    def _now(self) -> Moment:
+        return Moment(ms=self._clock.boot_ms(), utc_ms=self._clock.utc_ms())
+
+    # --- taking up -----------------------------------------------------------------------------
+
+    async def adopt(self, config: Config) -> None:
+        """Watch by this configuration from now on; every alarm goes on from where its records left it."""
+        self._config = config
+        live = [indication.cell for indication in self._cells()]
+        self.watches, self.daemon = await self._ledger.run(
+            lambda: self._taken_up(self._ledger.journal, [name for name in live if name in config.cells])
+        )
+
+    def _taken_up(self, journal: Journal, cells: Sequence[str]) -> tuple[dict[str, CellWatch], DaemonWatch]:
+        """Learn from the journal what holds, and put the alarms back where they were."""
+        now = self._now()
+        rows, _ = alarm_table(self._config.alarms)
+        watches = {}
+        for cell in cells:
+            engine = AlarmEngine(cell, rows, self._ids.next)
+            watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), now.utc_ms)
+            for body in _standing_facts(journal, cell):
+                watch.learn(body)
+            watch.restore(_alarm_state(journal, cell), now)
+        daemon = self._new_daemon_watch()
+        daemon.engine.restore(_alarm_state(journal, DAEMON), now)
+        return watches, daemon
+
+    def _new_daemon_watch(self) -> DaemonWatch:
+        _, rows = alarm_table(self._config.alarms)
+        return DaemonWatch(AlarmEngine(DAEMON, rows, self._ids.next), self._ledger, self._outlets)
+
+    # --- watching ------------------------------------------------------------------------------
+
+    async def _follow(self) -> None:
+        """Learn from every record as it is stored."""
+        while True:
+            for record in await self._ledger.after(self._seq):
+                self._seq = record.seq
+                body = record.body()
+                bodies = self.daemon.learn(self._now(), body)
+                if (watch := self.watches.get(body["cell"])) is not None:
+                    watch.learn(body)
+                await self._ledger.record(bodies)
+            await self._look()
+
+    async def _watch(self) -> None:
+        """Look at the live state again and again."""
+        while True:
+            if {live.cell for live in self._cells()} & set(self._config.cells) - set(self.watches):
+                await self.adopt(self._config)  # a cell joined
+            await self._look()
+            await asyncio.sleep(LOOK_S)
+
+    async def _look(self) -> None:
+        now = self._now()
+        bodies: list[AlarmBody] = self.daemon.look(now)
+        for live in self._cells():
+            if (watch := self.watches.get(live.cell)) is not None:
+                bodies += watch.look(now, live)
+        await self._ledger.record(bodies)
+
+    # --- views ---------------------------------------------------------------------------------
+
+    def shown(self) -> list[dict[str, Json]]:
+        """Return every alarm people should see, most urgent first within its owner."""
+        engines = [*(watch.engine for watch in self.watches.values()), self.daemon.engine]
+        return [alarm for engine in engines for alarm in engine.shown()]
+
+    def conditions(self) -> dict[str, str]:
+        """Return the NE 107 signal of each cell and of the daemon."""
+        told = {cell: watch.engine.condition().value for cell, watch in self.watches.items()}
+        return {**told, DAEMON: self.daemon.engine.condition().value}
+
+    def results(self) -> dict[str, dict[str, Json] | None]:
+        """Return the last valid determination of each cell."""
+        return {
+            cell: None if watch.facts.result is None else dict(watch.facts.result)
+            for cell, watch in self.watches.items()
+        }
+
+    # --- commands ------------------------------------------------------------------------------
+
+    def commands(self) -> Commands:
+        """Return the command functions by name."""
+        return {
+            "alarms": self.list,
+            "alarm-acknowledge": self.acknowledge,
+            "alarm-shelve": self.shelve,
+            "alarm-unshelve": self.unshelve,
+            "sanitisation": self.sanitisation,
+        }
+
+    async def list(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Return ``alarms`` (record bodies, most urgent first) and ``conditions`` by owner."""
+        checked(ListArguments, request)
+        return {"alarms": self.shown(), "conditions": self.conditions()}
+
+    async def acknowledge(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Note that someone knows of an alarm.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong or there is nothing to acknowledge.
+        """
+        asked = checked(ActArguments, request)
+        return await self._act(asked, lambda e, now, by: e.acknowledge(now, asked.alarm, by))
+
+    async def shelve(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Put an alarm aside until a stated time.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong.
+        """
+        asked = checked(ShelveArguments, request)
+
+        def shelve(engine: AlarmEngine, now: Moment, by: Person) -> Sequence[AlarmBody]:
+            return engine.shelve(now, asked.alarm, by, until_utc_ms=now.utc_ms + round(asked.for_s * 1000))
+
+        return await self._act(asked, shelve)
+
+    async def unshelve(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Take an alarm from the shelf.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong or it is not shelved.
+        """
+        asked = checked(ActArguments, request)
+        return await self._act(asked, lambda e, now, by: e.unshelve(now, asked.alarm, by))
+
+    async def sanitisation(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Put a cell into sanitisation for a stated time, or take it out.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong, or it is in it already, or not.
+        """
+        asked = checked(SanitisationArguments, request)
+        watch = self.watches.get(asked.cell)
+        if watch is None:
+            raise CommandError(f"no cell {asked.cell}; there is {', '.join(self.watches)}", subject="cell")
+        now, by = self._now(), Person(operator=asked.operator, reason=asked.reason, via=asked.via)
+        try:
+            if asked.for_s is None:
+                return await self._recorded(watch.end_sanitisation(now, by))
+            until_utc_ms = now.utc_ms + round(asked.for_s * 1000)
+            return await self._recorded(watch.begin_sanitisation(now, by, until_utc_ms=until_utc_ms))
+        except AlarmRefusedError as error:
+            raise CommandError(str(error)) from error
+
+    async def _act(
+        self, asked: ActArguments, act: Callable[[AlarmEngine, Moment, Person], Sequence[AlarmBody]]
+    ) -> dict[str, Json]:
+        engines = {cell: watch.engine for cell, watch in self.watches.items()} | {DAEMON: self.daemon.engine}
+        engine = engines.get(asked.cell)
+        if engine is None:
+            raise CommandError(f"no cell {asked.cell}; there is {', '.join(engines)}", subject="cell")
+        by = Person(operator=asked.operator, reason=asked.reason, via=asked.via)
+        try:
+            bodies = act(engine, self._now(), by)
+        except AlarmRefusedError as error:
+            raise CommandError(str(error)) from error
+        return await self._recorded(bodies)
+
+    async def _recorded(self, bodies: Sequence[AlarmBody]) -> dict[str, Json]:
+        stored = await self._ledger.record(bodies)
+        last = bodies[-1]
+        return {"alarm": last.alarm, "state": last.state.value, "record": last.id, "seq": stored[-1].seq}
+
+
+def cell_limits(config: Config, name: str) -> CellLimits:
+    """Return what a cell is watched against: its limits, completed from its criterion."""
+    cell, criterion = config.cells[name], config.criterion_of(name)
+    given = cell.limits.model_dump()
+    if given["flow_low_ml_min"] is None and given["flow_high_ml_min"] is None:
+        given["flow_low_ml_min"] = criterion.flow_low_ml_min
+        given["flow_high_ml_min"] = criterion.flow_high_ml_min
+    if given["no_result_after_s"] is None and cell.mode == "continuous":
+        given["no_result_after_s"] = 2 * (cell.every_s + criterion.max_wait_s)
+    if given["silent_after_s"] is None:
+        given["silent_after_s"] = max(5.0, criterion.max_gap_s)
+    return CellLimits(**given)
+
+
+def _standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
+    """Return the records that tell what holds for a cell, oldest first."""
+    found: dict[int, Stored] = {}
+    for kind in _LATEST:
+        found |= {record.seq: record for record in islice(journal.latest(cell, kind), 1)}
+    for number, record in enumerate(journal.latest(cell, "determination")):
+        if record.body()["verdict"] in VALID or number > _FAR_BACK:
+            found[record.seq] = record
+            break
+    episodes: dict[str, None] = {}
+    for record in islice(journal.latest(cell, "episode"), _FAR_BACK):
+        if (episode := record.body()["episode"]) not in episodes:
+            episodes[episode] = None
+            found[record.seq] = record
+    return [found[seq].body() for seq in sorted(found)]
+
+
+def _alarm_state(journal: Journal, owner: str) -> dict[str, dict[str, Json]]:
+    """Return where the alarms of an owner stood last."""
+    last: dict[str, dict[str, Json]] = {}
+    for record in islice(journal.latest(owner, "alarm"), 10 * _FAR_BACK):
+        body = record.body()
+        last.setdefault(body["alarm"], body)
+    return state_of_bodies(last.values())
