@@ -11,7 +11,6 @@ Examples
 import asyncio
 import contextlib
 import gc
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from pathlib import Path
 from quietcell.contracts import DriverSettings, LineCounts, MeterDriver
 from quietcell.core.readings import Reading
 from quietcell.errors import DriverError, PortUnavailableError
+from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.stands import PseudoTerminalStand, Stand
 
 MOST_HELD = 10_000
@@ -27,22 +27,6 @@ MOST_HELD = 10_000
 PATIENCE_S = 10.0
 """A generous time-out for what a good driver does in a moment."""
 _JUNK = (b"\x00\xff\xfe\x1b[2J\x07", b"nonsense " * 40, bytes(range(256)), b"-1e999;nan;inf\r\n")
-
-
-class Clock:
-    """The machine's own clock."""
-
-    def boot_ms(self) -> int:
-        """Return whole milliseconds since boot."""
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000  # noqa: TID251 # this is a Clock
-
-    def utc_ms(self) -> int:
-        """Return whole milliseconds since 1970 UTC."""
-        return time.time_ns() // 1_000_000  # noqa: TID251 # this is a Clock
-
-    async def sleep(self, seconds: float) -> None:
-        """Wait."""
-        await asyncio.sleep(seconds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +55,7 @@ class _Session:
 
     def __init__(self, stand: Stand) -> None:
         self.stand = stand
-        self.clock = Clock()
+        self.clock = MachineClock()
         self.began_ms = self.clock.boot_ms()
         settings = stand.driver.settings_model.model_validate(stand.settings)
         self.driver: MeterDriver = stand.driver(settings, self.clock)

@@ -1,7 +1,9 @@
-"""``quietcell ports``: serial ports by names that stay."""
+"""``quietcell ports``: serial ports by names that stay, and what an unknown meter says."""
 
+import asyncio
 import json
 from dataclasses import asdict, dataclass
+from importlib.metadata import entry_points
 from pathlib import Path
 
 import click
@@ -48,21 +50,56 @@ def _name_in(folder: Path, device: str) -> str | None:
 
 @click.command("ports")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def command(*, as_json: bool) -> None:
+@click.option("--listen", "port", metavar="PORT", help="Listen to this device or socket:// address.")
+@click.option(
+    "--ask", "question", default="", help=r"For a meter that must be asked: its question, such as READ?\r\n."
+)
+@click.option("--baud", type=int, help="Keep to this speed; left out: the common ones are tried.")
+@click.option(
+    "--seconds", type=click.FloatRange(1, 3600), default=30.0, show_default=True, help="How long to listen."
+)
+def command(*, as_json: bool, port: str | None, question: str, baud: int | None, seconds: float) -> int:
     """List serial ports with the names that stay the same.
 
     Use by-id for an adaptor that may move between sockets, by-path where two adaptors are twins.
+
+    With --listen: find out how an unknown meter speaks. Tries common line settings, shows what comes and
+    which numbers move, and proposes a section for the configuration. Only what --ask names is ever sent.
     """
+    if port is not None:
+        return _listen(port, question, baud, seconds, as_json=as_json)
     ports = serial_ports()
     if as_json:
         click.echo(json.dumps([asdict(port) for port in ports], ensure_ascii=False))
-        return
+        return 0
     if not ports:
         click.echo("No serial port found. A serial server on the network is named socket://HOST:PORT.")
-    for port in ports:
-        click.echo(f"{port.device}  {port.description}".rstrip())
-        for name in (port.by_id, port.by_path):
+    for found in ports:
+        click.echo(f"{found.device}  {found.description}".rstrip())
+        for name in (found.by_id, found.by_path):
             if name is not None:
                 click.echo(f"  {name}")
-        if port.twin:
+        if found.twin:
             click.echo("  has a twin with the same serial number: use the by-path name")
+    return 0
+
+
+def _listen(port: str, question: str, baud: int | None, seconds: float, *, as_json: bool) -> int:
+    """Print what listening to a port brings; 1 if nothing can be proposed."""
+    (point,) = entry_points(group="quietcell.listening", name="lines")
+    listen = point.load()
+    heard = asyncio.run(
+        listen(
+            port, seconds=seconds, question=question, baud=baud, tell=lambda text: click.echo(text, err=True)
+        )
+    )
+    if as_json:
+        click.echo(json.dumps(asdict(heard), ensure_ascii=False))
+        return 0 if heard.section else 1
+    for line in heard.lines:
+        click.echo(f"  | {line}")
+    for text in heard.moving:
+        click.echo(f"  numbers that move: {text}")
+    click.echo("")
+    click.echo(heard.section or heard.advice)
+    return 0 if heard.section else 1

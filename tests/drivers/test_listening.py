@@ -1,0 +1,183 @@
+"""Listening to unknown meters: what is proposed reads them."""
+
+import asyncio
+import itertools
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from quietcell.config import parse_config
+from quietcell.errors import PortUnavailableError, UsageError
+from quietcell.service.drivers import InstalledDrivers
+from quietcell_drivers.framing import Line
+from quietcell_drivers.line_format import LineFormatSettings
+from quietcell_drivers.line_reader import LineReader
+from quietcell_drivers.listening import Heard, _toml, listen
+from quietcell_drivers.simulation import SCENARIOS, Sample, Simulation
+from tests.support.pseudo_terminal import PseudoTerminal
+
+SITE = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n'
+
+
+@dataclass(frozen=True, kw_only=True)
+class Meter:
+    """A meter nobody has described."""
+
+    line: Callable[[Sample, int], str]
+    measures: tuple[str, ...]
+    question: str = ""
+    encoding: str = "latin-1"
+
+
+METERS = {
+    "semicolons": Meter(
+        line=lambda s, _: (
+            f"{s.mv:.2f};{s.temperature_c:.2f};{s.conductivity_us_cm:.4f};{s.flow_ml_min:.1f}\r\n"
+        ),
+        measures=("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min"),
+    ),
+    "decimal comma, units": Meter(
+        line=lambda s, n: (
+            f"{n:05d} E: {s.mv:+.1f} mV; t: {s.temperature_c:.1f} °C; "
+            f"K: {s.conductivity_us_cm:.3f} µS/cm OK\n"
+        ).replace(".", ","),
+        measures=("mv", "temperature_c", "conductivity_us_cm"),
+    ),
+    "resistivity, kelvins": Meter(
+        line=lambda s, _: (
+            f"RES={1 / s.conductivity_us_cm:.3f} MΩ·cm TEMP={s.temperature_c + 273.15:.2f} K "
+            f"EMF={s.mv / 1e3:.5f} V\n"
+        ),
+        measures=("mv", "temperature_c", "conductivity_us_cm"),
+        encoding="utf-8",
+    ),
+    "tabs with a clock": Meter(
+        line=lambda s, n: f"2026-03-01 08:{n // 60:02}:{n % 60:02}\t{s.mv:.2f}\t{s.temperature_c:.2f}\tRUN\r",
+        measures=("mv", "temperature_c"),
+    ),
+    "no terminator": Meter(
+        line=lambda s, _: f"T{s.temperature_c:06.2f}E{s.mv:+08.2f}", measures=("mv", "temperature_c")
+    ),
+    "ohms between start and end of text": Meter(
+        line=lambda s, _: f"\x02{100 * (1 + 3.9083e-3 * s.temperature_c):.3f}ohm {s.mv:.2f}mV\x03",
+        measures=("mv",),
+    ),
+    "asked": Meter(
+        line=lambda s, _: f"{s.mv:.2f},{s.temperature_c:.2f},{s.conductivity_us_cm:.4f}\r\n",
+        question=r"MEAS?\r\n",
+        measures=("mv", "temperature_c", "conductivity_us_cm"),
+    ),
+    "columns of blanks": Meter(
+        line=lambda s, n: f"{n:6d} {s.mv:10.3f} {s.temperature_c:8.3f} {s.flow_ml_min:7.1f}\n",
+        measures=("mv", "temperature_c", "flow_ml_min"),
+    ),
+    "words and brackets": Meter(
+        line=lambda s, n: (
+            f"[{'STAB' if n % 5 else 'MOVE'}] potential={s.mv:.1f}mV temp={s.temperature_c:.1f}C "
+            f"flow={s.flow_ml_min * 0.06:.3f}l/h\n"
+        ),
+        measures=("mv", "temperature_c", "flow_ml_min"),
+    ),
+}
+
+
+async def speak(meter: Meter, terminal: PseudoTerminal, said: dict[bytes, Sample]) -> None:
+    """Send samples, or answer with them; fast, but with pauses a machine can tell from none."""
+    samples = Simulation(SCENARIOS["air-gets-in"], 3).samples(8.0)
+    for number in itertools.count():
+        sample = next(samples)
+        message = meter.line(sample, number).encode(meter.encoding)
+        said[message.strip(b"\r\n\x02\x03")] = sample
+        if meter.question:
+            heard = b""
+            while b"MEAS?\r\n" not in heard:
+                await asyncio.sleep(0.005)  # the meter's end of the line has no event
+                heard += terminal.read()
+        else:
+            await asyncio.sleep(0.05)
+        try:
+            terminal.write(message)
+        except (BlockingIOError, OSError):
+            continue
+
+
+async def heard(port: str, *, question: str = "", seconds: float = 15.0, baud: int | None = None) -> Heard:
+    return await listen(port, seconds=seconds, question=question, baud=baud, tell=lambda _: None)
+
+
+async def test_a_working_section_is_proposed_for_each_of_nine_meters(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("quietcell_drivers.listening._ASK_EVERY_S", 0.05)
+
+    async def propose(name: str) -> tuple[Heard, dict[bytes, Sample]]:
+        meter = METERS[name]
+        said: dict[bytes, Sample] = {}
+        terminal = PseudoTerminal(tmp_path, name.replace(" ", "-"))
+        speaking = asyncio.create_task(speak(meter, terminal, said))
+        found = await heard(terminal.port, question=meter.question)
+        speaking.cancel()
+        await asyncio.wait({speaking})
+        terminal.unplug()
+        return found, said
+
+    for name, (found, said) in zip(
+        METERS, await asyncio.gather(*(propose(name) for name in METERS)), strict=True
+    ):
+        assert found.section, (name, found)
+        config = parse_config(SITE + found.section, f"{name}.toml", InstalledDrivers())
+        settings = config.cells["my-cell"].settings
+        assert isinstance(settings, LineFormatSettings), name
+        reader = LineReader(settings)
+        read = 0
+        for message, sample in said.items():
+            reading = reader.reading(Line(message), 0)
+            if reading is None:
+                continue
+            read += 1
+            for quantity in METERS[name].measures:
+                value = getattr(reading, quantity)
+                assert value == pytest.approx(getattr(sample, quantity), rel=0.01, abs=0.06), (name, quantity)
+        assert read >= 10, (name, found.section)
+
+
+async def test_hostile_bytes_are_shown_harmless_and_nothing_is_proposed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("quietcell_drivers.listening._TRIAL_S", 0.3)
+    terminal = PseudoTerminal(tmp_path)
+
+    async def shout() -> None:
+        while True:
+            terminal.write(b"\x1b[2J\x1b]0;owned\x07 no numbers here\r\n")
+            await asyncio.sleep(0.02)
+
+    shouting = asyncio.create_task(shout())
+    found = await heard(terminal.port, seconds=0.3, baud=19200)
+    shouting.cancel()
+    await asyncio.wait({shouting})
+    terminal.unplug()
+    assert found.section == ""
+    assert "no numbers that could be readings" in found.advice
+    assert found.lines
+    assert all(line.isprintable() and line.isascii() for line in found.lines)
+
+
+async def test_silence_ends_with_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("quietcell_drivers.listening._TRIAL_S", 0.05)
+    terminal = PseudoTerminal(tmp_path)
+    assert "--ask" in (await heard(terminal.port, seconds=0.05)).advice
+    assert "question right" in (await heard(terminal.port, seconds=0.05, question="?")).advice
+    terminal.unplug()
+    with pytest.raises(PortUnavailableError, match="no such port"):
+        await heard(terminal.port)
+    with pytest.raises(UsageError, match="begins no escape"):
+        await heard(terminal.port, question="\\q")
+
+
+def test_a_section_is_toml_whatever_the_meter_says() -> None:
+    for text in ("it's \\d", 'say "hi"', "tab\there", "µS/cm", "\x1b", "a\\b'c"):
+        assert tomllib.loads(f"x = {_toml(text)}")["x"] == text
