@@ -1,6 +1,7 @@
 """A running daemon takes over a changed configuration: cells come, go and change; or nothing does."""
 
 import asyncio
+import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -65,6 +66,12 @@ class Running:
     def write(self, text: str) -> None:
         self.path.write_text(text)
 
+    def written(self) -> list[str]:
+        """Return the lines of the daily file."""
+        return [
+            line for file in self.folder.glob("results/*.jsonl") for line in file.read_text().splitlines()
+        ]
+
     async def reload(self) -> dict[str, Json]:
         return await ask(self.folder / "state", {"command": "reload"}, timeout_s=20)
 
@@ -108,6 +115,12 @@ def short_marks(monkeypatch: pytest.MonkeyPatch) -> None:
 
 FIRST = CELL.format(name="first", port="/dev/first", slope=98.4)
 SECOND = CELL.format(name="second", port="/dev/second", slope=98.4)
+BROKER = """
+[outlets.mqtt]
+host = "127.0.0.1"
+username = "quietcell"
+password = { credential = "not-there" }
+"""
 BOTH_STEADY = [("began", "started"), ("ended", "stopped")]
 RELOADED = [("began", "started"), ("ended", "reloaded"), ("began", "reloaded")]
 
@@ -153,6 +166,19 @@ async def test_another_port_is_opened_for_its_own_cell_only(tmp_path: Path) -> N
     assert daemon.segments("second") == BOTH_STEADY
 
 
+async def test_outlets_are_taken_over_and_deliver_from_the_beginning(tmp_path: Path) -> None:
+    files = '\n[outlets.files]\nfolder = "results"\n'
+    async with running(tmp_path, HEAD + FIRST) as daemon:
+        daemon.write(HEAD + FIRST + files)
+        assert (await daemon.reload())["ok"]
+        await until(lambda: bool(daemon.written()))
+        daemon.write(HEAD + FIRST)
+        assert (await daemon.reload())["ok"]
+        lines = daemon.written()
+        assert [json.loads(line)["seq"] for line in lines] == list(range(1, len(lines) + 1))
+    assert daemon.written() == lines
+
+
 @pytest.mark.parametrize(
     ("text", "wrong"),
     [
@@ -163,6 +189,7 @@ async def test_another_port_is_opened_for_its_own_cell_only(tmp_path: Path) -> N
         (HEAD + FIRST.replace("counted", "cuonted"), "cuonted"),
         (HEAD + FIRST.replace("calibration", "#"), "calibration"),
         (HEAD + FIRST.replace('driver = "counted"', "").replace("settings", "#"), "nothing to measure"),
+        (HEAD + FIRST + BROKER, "outlets.mqtt.password"),
         ("[cells", "quietcell.toml:1"),
     ],
 )
