@@ -67,18 +67,18 @@ def _cannot_be_made(_self: object, *_given: object) -> None:
 
 
 MISTAKES = {
-    "open raises": misbehaving(open=_raises),
-    "read raises": misbehaving(read=_raises),
-    "close raises": misbehaving(close=_raises, read=_raises),
-    "cancels itself": misbehaving(read=_cancelled),
+    "open-raises": misbehaving(open=_raises),
+    "read-raises": misbehaving(read=_raises),
+    "close-raises": misbehaving(close=_raises, read=_raises),
+    "cancels-itself": misbehaving(read=_cancelled),
     "exits": misbehaving(read=_exits),
-    "reads nothing": misbehaving(read=_nothing),
-    "reads words": misbehaving(read=_words),
-    "text for a number": misbehaving(read=_text_for_number),
+    "reads-nothing": misbehaving(read=_nothing),
+    "reads-words": misbehaving(read=_words),
+    "text-for-a-number": misbehaving(read=_text_for_number),
     "infinite": misbehaving(read=_infinite),
-    "from the future": misbehaving(read=_future),
-    "cannot be made": misbehaving(__init__=_cannot_be_made),
-    "no coroutine": misbehaving(open=lambda _self: None),
+    "from-the-future": misbehaving(read=_future),
+    "cannot-be-made": misbehaving(__init__=_cannot_be_made),
+    "no-coroutine": misbehaving(open=lambda _self: None),
 }
 
 
@@ -120,22 +120,22 @@ def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cell_module, "MARK_S", 0.02)
 
 
-@pytest.mark.parametrize("mistake", MISTAKES)
-async def test_broken_driver_takes_down_only_its_own_cell(tmp_path: Path, mistake: str) -> None:
-    side = Side(tmp_path, {"good": SteadyDriver, "bad": MISTAKES[mistake]})
+async def test_broken_drivers_take_down_only_their_own_cells(tmp_path: Path) -> None:
+    side = Side(tmp_path, {"good": SteadyDriver, **MISTAKES})
 
-    async def both_seen() -> None:
-        await until(lambda: bool(side.bodies("bad", "driver-fault")))
+    async def all_seen() -> None:
+        await until(lambda: all(side.bodies(bad, "driver-fault") for bad in MISTAKES))
         steps = side.cells["good"].steps
         await until(lambda: side.cells["good"].steps > steps + 10)
 
-    await side.run(both_seen)
-    faults = side.bodies("bad", "driver-fault")
-    assert "the driver broke: " in faults[0]["text"]
-    assert faults[0]["text"].endswith("Tell its author")
-    assert len(faults) == 1  # told once, not at every attempt
-    assert [b["cause"] for b in side.bodies("bad", "segment")] == ["started", "stopped"]
+    await side.run(all_seen)
+    for bad in MISTAKES:
+        (fault,) = side.bodies(bad, "driver-fault")  # told once, not at every attempt
+        assert "the driver broke: " in fault["text"], bad
+        assert fault["text"].endswith("Tell its author")
+        assert [b["cause"] for b in side.bodies(bad, "segment")] == ["started", "stopped"]
     assert side.bodies("good", "driver-fault") == []
+    assert [b["cause"] for b in side.bodies("good", "segment")] == ["started", "stopped"]
     assert side.bodies("good", "segment")[-1]["readings"] > 0
     await side.ledger.close()
 
