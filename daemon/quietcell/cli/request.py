@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+from quietcell.core.records import Json
 
 
 @click.command("request")
@@ -13,6 +14,9 @@ from quietcell.cli.options import ask_daemon, ledger_options, operator_option
 @operator_option
 @click.argument("cell")
 @click.option("--sample-id", help="What is measured, as you name it; the result carries it.")
+@click.option(
+    "--from-buffer", is_flag=True, help="The electrode was in a buffer before: hold until it has relaxed."
+)
 @click.option(
     "--reference", help="Your own id of this request: asked again with the same, it begins nothing new."
 )
@@ -25,6 +29,7 @@ def command(
     operator: str,
     reference: str | None,
     *,
+    from_buffer: bool,
     as_json: bool,
 ) -> None:
     """Ask for a determination on CELL and return at once.
@@ -32,7 +37,9 @@ def command(
     It supersedes the cell's own determination; where another request is still open, this one is refused as
     busy. The result comes by every outlet and names the request.
     """
-    given = {"sample_id": sample_id, "reference": reference, "operator": operator}
+    given: dict[str, Json] = {"sample_id": sample_id, "reference": reference, "operator": operator}
+    if from_buffer:
+        given["from_buffer"] = True
     wanted = {key: value for key, value in given.items() if value is not None}
     answer = ask_daemon(config, ledger, {"command": "request", "cell": cell, **wanted})
     if as_json:

@@ -190,6 +190,10 @@ class CellSettings(Section):
     )
     electrode: Name | None = Field(default=None, description="Name of the electrode now in the cell.")
     meter: Name | None = Field(default=None, description="Name of the meter.")
+    kcl_adjusted: bool = Field(
+        default=False,
+        description="Samples get 0.3 mL of saturated KCl per 100 mL: no rule by conductivity then applies.",
+    )
     ph_decimals: Annotated[int, Field(ge=0, le=3)] = Field(
         default=2, description="Decimals of the reported pH; the raw value is kept beside it."
     )

@@ -33,7 +33,8 @@ def objections(
     """
     reasons = list(worth.faults)
     texts = [reason.value for reason in reasons]
-    if settings.mode == "on-request" and worth.budget is not None and worth.temperature_c is not None:
+    brought = settings.mode == "on-request" and not settings.kcl_adjusted
+    if brought and worth.budget is not None and worth.temperature_c is not None:
         uptake = co2_uptake(
             since.ms,
             since.mv,

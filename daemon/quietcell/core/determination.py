@@ -61,6 +61,9 @@ class Outcome:
     """Readings the verdict rests on."""
     worth: Evaluation
     """What they are worth."""
+    from_buffer: bool = False
+    portions_ph: tuple[float, ...] = ()
+    """This portion and those before it, where the criterion asks for several."""
 
 
 def determination_body(
@@ -147,6 +150,9 @@ def determination_body(
         ),
         electrode=settings.electrode,
         meter=settings.meter,
+        kcl_adjusted=settings.kcl_adjusted,
+        from_buffer=outcome.from_buffer,
+        portions_ph=tuple(round(ph, 4) for ph in outcome.portions_ph) or ABSENT,
         criterion=CriterionSummary(name=settings.criterion_name, digest=settings.criterion.digest()),
         readings_sha256=evidence_sha256(window),
     )

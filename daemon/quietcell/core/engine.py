@@ -19,7 +19,7 @@ import numpy as np
 
 from quietcell.core.admission import objections
 from quietcell.core.determination import Attempt, Outcome, determination_body
-from quietcell.core.endpoint.machine import Phase, Standing, standing
+from quietcell.core.endpoint.machine import Phase, Standing, look_ahead, standing
 from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.evaluation import Evaluation, evaluate, mean_of
 from quietcell.core.indication import Indication, indication
@@ -27,6 +27,7 @@ from quietcell.core.ingress.blocks import BLOCK_MS
 from quietcell.core.ingress.watch import IngressWatch, Stamp
 from quietcell.core.inputs import EngineInput, EpisodeVerdict, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.plain import plain, rebuilt
+from quietcell.core.portions import Portions
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
@@ -75,9 +76,14 @@ class Engine:
         self._reception = Reception(settings)
         self._attempt: Attempt | None = None
         self._standing: Standing | None = None
+        self._told: tuple[Standing, Standing] | None = None
+        """A standing, and the same with more words for who watches."""
         self._look_every_ms = _look_every_ms(settings)
         self._due_ms = 0
         self._earlier_refused = 0
+        self._from_buffer = False
+        """The electrode comes from a buffer, and nothing was accepted since."""
+        self._portions = Portions()
         self._ingress = IngressWatch(settings)
         self._stamp = Stamp(self._identity, self._text)
         self._ended: SegmentEnd | None = None
@@ -170,6 +176,8 @@ class Engine:
         if settings.cell != self.settings.cell:
             raise ContractError(f"settings of {settings.cell} given", subject=self.settings.cell)
         self._ingress.reconfigure(settings)
+        if settings.calibration_id != self.settings.calibration_id:
+            self._from_buffer = True
         self.settings = settings
         self._look_every_ms = _look_every_ms(settings)
 
@@ -238,7 +246,8 @@ class Engine:
                 )
             if self._attempt is not None:
                 self._attempt.rejected.update(received.rejected)
-            if self._attempt is not None or self.settings.mode == "continuous":
+            watched = self._attempt is not None or self.settings.mode == "continuous"
+            if watched and not self.settings.kcl_adjusted:
                 self._ingress.see(received.counting)
 
     def _event(self, ms: int) -> Iterator[Body]:
@@ -267,6 +276,7 @@ class Engine:
             disturbance=received.disturbance,
             mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
             noise=received.learning.noise,
+            from_buffer=self._from_buffer,
         )
         if self._standing.phase is Phase.AT_REST and received.history.last_ms != received.last_ms:
             text = "a reading that counts: the last does not, so the level may have moved"
@@ -281,14 +291,20 @@ class Engine:
                     self._standing, phase=Phase.JUDGING, lacks=reasons, waits_for=f"at rest, but {text}"
                 )
         if self._standing.phase is Phase.AT_REST:
-            yield self._close(ms, *self._verdict_at_rest(), worth)
+            yield self._close(ms, *self._verdict_at_rest(worth), worth)
         elif ms >= attempt.deadline_ms:
             yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks), worth)
 
-    def _verdict_at_rest(self) -> tuple[Verdict, tuple[Reason, ...]]:
-        """Return the verdict on a value at rest by the episodes that are open."""
+    def _verdict_at_rest(self, worth: Evaluation | None) -> tuple[Verdict, tuple[Reason, ...]]:
+        """Return the verdict on a value at rest by the episodes that are open and the portions before."""
         if self._ingress.refuses:
             return Verdict.REFUSED, (Reason.INGRESS_IN_SAMPLE_PATH,)
+        request = None if self._attempt is None else self._attempt.request
+        budget = None if worth is None else worth.budget
+        if self.settings.criterion.agreeing_portions > 1 and budget is not None:
+            sample_id = None if request is None else request.sample_id
+            if not self._portions.add(budget.ph, sample_id, self.settings.criterion):
+                return Verdict.CANNOT_TELL, (Reason.TOO_FEW_AGREEING_PORTIONS,)
         return Verdict.QUALIFIED if self._ingress.doubtful else Verdict.ACCEPTED, ()
 
     def _worth(self, window: ReadingBlock, standing: Standing | None, ms: int) -> Evaluation:
@@ -329,6 +345,7 @@ class Engine:
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
             self._ingress.new_sample(request.ms)
+        self._from_buffer = self._from_buffer or request.from_buffer
         self._begin_attempt(request.ms, request)
 
     def _close(
@@ -346,6 +363,8 @@ class Engine:
                 standing=self._standing,
                 window=window,
                 worth=worth or self._worth(window, self._standing, ms),
+                from_buffer=self._from_buffer,
+                portions_ph=() if verdict is Verdict.REFUSED else tuple(self._portions.ph),
             ),
             self.settings,
             body_id=self._next_id(),
@@ -356,7 +375,11 @@ class Engine:
             ingress=self._ingress,
         )
         self._ingress.deliver(ms, body.id, verdict)
-        if verdict is not Verdict.REFUSED:
+        if verdict is Verdict.REFUSED:
+            if Reason.BUSY not in reasons and Reason.SUPERSEDED not in reasons:
+                self._portions.broken()
+        else:
+            self._from_buffer = False
             self._reception.learning.at_rest(ms)
         if Reason.BUSY not in reasons:
             self._earlier_refused = self._earlier_refused + 1 if verdict is Verdict.REFUSED else 0
@@ -392,6 +415,8 @@ class Engine:
                     standing=self._standing,
                     due_ms=self._due_ms,
                     earlier_refused=self._earlier_refused,
+                    from_buffer=self._from_buffer,
+                    portions=self._portions,
                     ingress=self._ingress.state(),
                 )
             )
@@ -422,6 +447,7 @@ class Engine:
         self._now_ms = self._fed_ms = known.now_ms
         self._attempt, self._standing = known.attempt, known.standing
         self._due_ms, self._earlier_refused = known.due_ms, known.earlier_refused
+        self._from_buffer, self._portions = known.from_buffer, known.portions
         self._ingress.restore(known.ingress)
 
     # --- views ---------------------------------------------------------------------------------
@@ -451,8 +477,26 @@ class Engine:
             at=None if heard_ms is None else self._text(heard_ms),
             age_s=None if heard_ms is None else max(0, self._now_ms - heard_ms) / 1000,
             ph_of=self._live_ph,
-            where=self._standing,
+            where=self._with_look_ahead(),
         )
+
+    def _with_look_ahead(self) -> Standing | None:
+        """Return where the determination stands, in words with what is still to come while it moves."""
+        where, received = self._standing, self._reception
+        moves = where is not None and where.phase is Phase.JUDGING and Reason.NOT_AT_REST in where.lacks
+        if where is None or not moves or where.forecast is not None or where.drift is None:
+            return where
+        if self._told is None or self._told[0] is not where:
+            after_ms = max(received.quiet_since_ms, self._now_ms - HISTORY_MS)
+            text = look_ahead(
+                received.history.between(after_ms, self._now_ms),
+                self.settings.criterion,
+                disturbed_ms=received.quiet_since_ms,
+                mv_per_ph=abs(self.settings.mv_per_ph(None)),
+            )
+            told = replace(where, waits_for="; ".join(filter(None, (where.waits_for, text))))
+            self._told = (where, told)
+        return self._told[1]
 
     def _live_ph(self, mv: float | None, temperature_c: float | None) -> float | None:
         if mv is None or temperature_c is None:

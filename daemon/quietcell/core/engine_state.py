@@ -6,6 +6,7 @@ from quietcell.core.determination import Attempt
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.inputs import SegmentBegan
 from quietcell.core.plain import rebuilt
+from quietcell.core.portions import Portions
 from quietcell.core.reception import HISTORY_MS, ReceptionState
 from quietcell.core.records import Json, TimeQuality
 
@@ -32,6 +33,8 @@ class EngineState:
     standing: Standing | None
     due_ms: int
     earlier_refused: int
+    from_buffer: bool
+    portions: Portions
     ingress: dict[str, Json]
     """What the watch for ingress knows, open episodes included."""
 

@@ -77,6 +77,7 @@ def evaluate(
     """
     mv, temperature_c = _potential(window, drift), mean_of(window.temperature_c)
     conductivity, flow = mean_of(window.conductivity_us_cm), mean_of(window.flow_ml_min)
+    by_water = None if settings.kcl_adjusted else conductivity  # what says something about the sample
     bare = Evaluation(mv=mv, temperature_c=temperature_c, conductivity_us_cm=conductivity, flow_ml_min=flow)
     if mv is None or temperature_c is None:
         return bare
@@ -90,17 +91,18 @@ def evaluate(
                 temperature_c=temperature_c,
                 repeatability_mv=_repeatability_mv(drift),
                 remaining_ph=_remaining_ph(forecast, settings.mv_per_ph(temperature_c)),
-                conductivity_us_cm=conductivity,
+                conductivity_us_cm=by_water,
                 flow_ml_min=flow,
+                kcl_adjusted=settings.kcl_adjusted,
             ),
         )
     except DomainError:
         return bare  # a potential no electrode gives; screening names it
     faults, qualifiers = _calibration_standing(settings, budget.ph, utc_ms)
-    allowed, margin = _allowed(settings, budget, temperature_c, conductivity)
+    allowed, margin = _allowed(settings, budget, temperature_c, by_water)
     if margin is not None and margin < 0:
         faults.append(Reason.CONDUCTIVITY_CONTRADICTION)
-    if conductivity is None:
+    if conductivity is None and not settings.kcl_adjusted:
         qualifiers.append(Qualifier.NO_CONDUCTIVITY)
     return Evaluation(
         mv=mv,
@@ -109,7 +111,7 @@ def evaluate(
         flow_ml_min=flow,
         conductivity_25c_us_cm=_conductivity_25c(conductivity, temperature_c),
         budget=budget,
-        ph_25c=_ph_25c(settings, budget.ph, temperature_c, conductivity),
+        ph_25c=_ph_25c(settings, budget.ph, temperature_c, by_water),
         ph_allowed=allowed,
         ph_margin=margin,
         sample_age_s=settings.sample_age_s(flow),

@@ -41,6 +41,8 @@ class Request:
     """Of its record; None in a replay that asks by itself."""
     sample_id: str | None = None
     operator: str | None = None
+    from_buffer: bool = False
+    """The electrode was in a buffer before: its junction may still give off ions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

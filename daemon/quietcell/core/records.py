@@ -49,6 +49,7 @@ class Reason(Enum):
     CALIBRATION_EXPIRED = "calibration-expired"
     OUTSIDE_BRACKET = "outside-bracket"
     CHECK_FAILED = "check-failed"
+    TOO_FEW_AGREEING_PORTIONS = "too-few-agreeing-portions"
     FLAGGED_READINGS = "flagged-readings"
     GAP = "gap"
     MAX_WAIT = "max-wait"
@@ -302,6 +303,12 @@ class DeterminationBody(Body):
     calibration: CalibrationSummary
     electrode: str | None
     meter: str | None
+    kcl_adjusted: bool
+    """Potassium chloride was added to the sample: its conductivity says nothing about its pH."""
+    from_buffer: bool
+    """The electrode came from a buffer, and nothing had been accepted since."""
+    portions_ph: tuple[float, ...] | Absent
+    """This portion and those before it, oldest first, where the criterion asks for several."""
     criterion: CriterionSummary
     readings_sha256: str
     """Over the window's readings, one line each as `evidence_sha256` writes them."""

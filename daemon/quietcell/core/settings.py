@@ -46,6 +46,8 @@ class CellSettings:
     sample_point: str | None = None
     electrode: str | None = None
     meter: str | None = None
+    kcl_adjusted: bool = False
+    """Potassium chloride is added to the samples, so that conductivity says nothing about their pH."""
     ph_decimals: int = 2
     """Decimals of the reported pH."""
 

@@ -35,6 +35,7 @@ def engine_settings(config: Config, name: str) -> CellSettings:
         sample_point=cell.sample_point or name,
         electrode=cell.electrode,
         meter=cell.meter,
+        kcl_adjusted=cell.kcl_adjusted,
         ph_decimals=cell.ph_decimals,
         calibration_expires_utc_ms=None
         if calibration.expires is None

@@ -24,6 +24,8 @@ class RequestBody(Body):
     """Engine time since the segment began."""
     sample_id: str | None
     operator: str | None
+    from_buffer: bool
+    """The electrode was in a buffer before."""
     via: Via
     reference: str | Absent = ABSENT
     """The asker's own id for the request; the same again is a repeat, not another request."""

@@ -17,7 +17,13 @@ Given = Request | EpisodeVerdict
 
 
 def _request(body: Mapping[str, Json]) -> Given:
-    return Request(ms=body["ms"], id=body["id"], sample_id=body["sample_id"], operator=body["operator"])
+    return Request(
+        ms=body["ms"],
+        id=body["id"],
+        sample_id=body["sample_id"],
+        operator=body["operator"],
+        from_buffer=body["from_buffer"],
+    )
 
 
 def _episode_verdict(body: Mapping[str, Json]) -> Given:
@@ -29,7 +35,10 @@ INPUTS: Mapping[str, Callable[[Mapping[str, Json]], Given]] = {
     "operator-verdict": _episode_verdict,
 }
 """What the engine was fed, by kind of record."""
-_FIELDS = {"request": ("id", "sample_id", "operator"), "operator-verdict": ("id", "episode", "verdict")}
+_FIELDS = {
+    "request": ("id", "sample_id", "operator", "from_buffer"),
+    "operator-verdict": ("id", "episode", "verdict"),
+}
 """Fields beside `ms` that the engine sees, by kind of record."""
 
 
@@ -64,7 +73,7 @@ def labelled_input(labels: tuple[str, ...], ms: int) -> Given:
     kind = labels[0].removeprefix(GIVEN)
     try:
         fields = json.loads(unquote(labels[1], errors="strict"))
-        known = all(isinstance(fields[name], str | None) for name in _FIELDS[kind])
+        known = all(isinstance(fields[name], str | bool | None) for name in _FIELDS[kind])
     except (KeyError, ValueError, TypeError, RecursionError):
         known, fields = False, {}
     if not known:

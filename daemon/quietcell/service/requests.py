@@ -29,6 +29,10 @@ class RequestArguments(OfCell):
     """Asks for a determination now."""
 
     sample_id: Text | None = Field(default=None, description="What is measured, as the asker names it.")
+    from_buffer: bool = Field(
+        default=False,
+        description="The electrode was in a buffer before: hold the value until its junction has relaxed.",
+    )
     reference: Reference | None = Field(
         default=None,
         description="The asker's own id for this request; the same again is a repeat and begins nothing.",
@@ -190,12 +194,20 @@ class Requests:
             ms=ms,
             sample_id=asked.sample_id,
             operator=asked.operator,
+            from_buffer=asked.from_buffer,
             via=asked.via,
             reference=given(asked.reference),
             response_topic=given(asked.response_topic),
             correlation_data=given(asked.correlation_data),
         )
-        return Request(ms=ms, id=body.id, sample_id=body.sample_id, operator=body.operator), body
+        item = Request(
+            ms=ms,
+            id=body.id,
+            sample_id=body.sample_id,
+            operator=body.operator,
+            from_buffer=body.from_buffer,
+        )
+        return item, body
 
     async def _told(self, request: Stored, *, repeated: bool) -> dict[str, Json]:
         ended = await self._ledger.run(lambda: self._ledger.journal.answer_to(request))

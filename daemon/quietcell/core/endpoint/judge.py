@@ -31,6 +31,9 @@ LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a qua
 COLOUR = 1.8  # a slope under 1/f noise over what one window shows of it; measured by bench endpoint_coverage
 RELAXED_S = 1800.0  # after that a steady change may be the water's own
 FORECAST_SPAN_S = 3600.0
+FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most junctions relax for long
+JUNCTION_SPAN_S = (240.0, 1200.0)  # shortest and longest span whose slope tells of a junction
+JUNCTION_TAU_MIN = 40.0  # its slowest relaxation: what is still to come is slope times this at most
 
 
 class Limits(Protocol):
@@ -124,6 +127,7 @@ def judge(
     limits: Limits,
     mv_per_ph: float,
     noise: SlopeNoise | None = None,
+    from_buffer: bool = False,
 ) -> Judgement:
     """Judge the readings since the last disturbance at one look.
 
@@ -145,6 +149,9 @@ def judge(
         Size of the electrode's slope at the sample's temperature, mV per pH.
     noise : SlopeNoise, optional
         Learnt from the cell's history.
+    from_buffer : bool
+        The electrode comes from a buffer: a relaxation of its junction is taken for certain until the
+        slope over a long span excludes it.
 
     Returns
     -------
@@ -187,9 +194,12 @@ def judge(
         window_s=limits.window_s,
         limit_mv=limits.max_remaining_ph * mv_per_ph,
         confidence=1.0 - limits.max_remaining_risk,
-        slow_tail_odds=limits.slow_tail_odds,
+        slow_tail_odds=limits.slow_tail_odds * (FROM_BUFFER_ODDS if from_buffer else 1.0),
     )
-    if ahead is None or ahead.beyond > limits.max_remaining_risk:
+    held = from_buffer and not _excludes_a_slow_tail(
+        over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1])), limits.max_remaining_ph * mv_per_ph
+    )
+    if held or ahead is None or ahead.beyond > limits.max_remaining_risk:
         lacks.append(Missing.REMAINING)
     return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=ahead)
 
@@ -202,6 +212,13 @@ def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> Non
     spread = measured.bound_mv_per_min - slope
     moves = slope > spread or spread <= limit_mv_per_min
     lacks.append(Missing.DRIFT if moves else Missing.NOISE)
+
+
+def _excludes_a_slow_tail(measured: Drift, limit_mv: float) -> bool:
+    """Return whether a slope is too small for a junction that has more than the limit to come."""
+    if measured.span_s < JUNCTION_SPAN_S[0]:
+        return False
+    return measured.bound_mv_per_min * JUNCTION_TAU_MIN <= limit_mv
 
 
 def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float, widened: float) -> float:

@@ -22,7 +22,7 @@ import numpy as np
 
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
-from quietcell.core.endpoint.relaxation import Forecast
+from quietcell.core.endpoint.relaxation import Forecast, forecast
 from quietcell.core.endpoint.window import Drift, SlopeNoise, drift
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Reason
@@ -71,6 +71,7 @@ def standing(
     disturbance: Reason,
     mv_per_ph: float,
     noise: SlopeNoise | None = None,
+    from_buffer: bool = False,
 ) -> Standing:
     """Say where a determination stands at a look.
 
@@ -93,6 +94,8 @@ def standing(
         Size of the electrode's slope at the sample's temperature, mV.
     noise : SlopeNoise, optional
         Learnt from the cell's history.
+    from_buffer : bool
+        The electrode comes from a buffer: hold until its junction has provably relaxed.
     """
     waited_ms, quiet_ms = now_ms - began_ms, now_ms - max(disturbed_ms, began_ms)
     if waited_ms < criterion.min_wait_s * 1000:
@@ -124,6 +127,7 @@ def standing(
         limits=criterion,
         mv_per_ph=mv_per_ph,
         noise=noise,
+        from_buffer=from_buffer,
     )
     return _with_surroundings(found, window, criterion, mv_per_ph)
 
@@ -163,14 +167,7 @@ def _waiting(found: Judgement, criterion: Criterion, mv_per_ph: float) -> str:
     if Missing.REMAINING in found.missing:
         if found.forecast is None:
             return "a forecast of what is still to come"
-        ahead = found.forecast
-        text = f"{abs(ahead.remaining_mv) / mv_per_ph:.3f} pH still to come"
-        if abs(ahead.remaining_mv) < criterion.max_remaining_ph * mv_per_ph:
-            text = (
-                f"{100 * ahead.beyond:.0f} % risk that more than {criterion.max_remaining_ph:g} pH is to come"
-            )
-        minutes = 0.0 if ahead.rest_in_s is None else ahead.rest_in_s / 60
-        return f"{text}, about {minutes:.0f} min" if minutes >= 1 else text
+        return still_to_come(found.forecast, criterion, mv_per_ph)
     if (
         found.long_drift is not None
         and found.long_drift.bound_mv_per_min > criterion.long_max_drift_mv_per_min
@@ -178,6 +175,35 @@ def _waiting(found: Judgement, criterion: Criterion, mv_per_ph: float) -> str:
         limit, bound = criterion.long_max_drift_mv_per_min, found.long_drift.bound_mv_per_min
         return f"drift {bound:.2f} of {limit:.2f} mV/min over {criterion.long_window_s:.0f} s"
     return f"drift {found.drift.bound_mv_per_min:.2f} of {criterion.max_drift_mv_per_min:.2f} mV/min"
+
+
+def still_to_come(ahead: Forecast, criterion: Criterion, mv_per_ph: float) -> str:
+    """Say in numbers what a forecast sees, and in how many minutes the likeliest course is at rest."""
+    remaining_ph = abs(ahead.remaining_mv) / mv_per_ph
+    text = f"{remaining_ph:.2f} pH still to come"
+    if remaining_ph < criterion.max_remaining_ph:
+        text = f"{100 * ahead.beyond:.0f} % risk that more than {criterion.max_remaining_ph:g} pH is to come"
+    if ahead.rest_in_s is None:
+        return f"{text}, more than an hour"
+    minutes = ahead.rest_in_s / 60
+    return f"{text}, about {minutes:.0f} min" if minutes >= 1 else text
+
+
+def look_ahead(since: ReadingBlock, criterion: Criterion, *, disturbed_ms: int, mv_per_ph: float) -> str:
+    """Return what is still to come in words, for a value whose drift already shows that it moves.
+
+    For whoever watches; no verdict rests on it.
+    """
+    ahead = forecast(
+        since.ms,
+        since.mv,
+        disturbed_ms=disturbed_ms,
+        window_s=criterion.window_s,
+        limit_mv=criterion.max_remaining_ph * mv_per_ph,
+        confidence=1.0 - criterion.max_remaining_risk,
+        slow_tail_odds=criterion.slow_tail_odds,
+    )
+    return "" if ahead is None else still_to_come(ahead, criterion, mv_per_ph)
 
 
 def _temperature_drift_c_per_min(window: ReadingBlock, confidence: float) -> float | None:

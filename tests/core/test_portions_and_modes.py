@@ -1,0 +1,129 @@
+"""Agreeing portions, samples with potassium chloride, electrodes that come from a buffer."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.endpoint.criterion import Criterion
+from quietcell.core.engine import Engine
+from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Json
+from tests.core.test_engine import stopped
+from tests.support.streams import SHORT, began, cell_settings, determinations, readings, run
+
+TWO = replace(SHORT, agreeing_portions=2, agreeing_within_ph=0.05)
+PH_MV = 58.2
+
+
+def portions(*levels_ph: float, sample_ids: tuple[str, ...] | None = None) -> list[dict[str, Json]]:
+    """Portions asked for one after the other, each a minute at its own level."""
+    inputs: list[EngineInput] = [began()]
+    for k, level in enumerate(levels_ph):
+        start_ms = 60_000 * k
+        inputs.append(Request(ms=start_ms, sample_id=sample_ids[k] if sample_ids else "A"))
+        block = readings(58, seed=k + 1, start_ms=start_ms)
+        block.mv[:] -= PH_MV * level
+        inputs.append(block)
+    end = 60_000 * len(levels_ph)
+    engine = Engine(cell_settings(TWO, mode="on-request"))
+    return determinations(run(engine, [*inputs, stopped(end)]))
+
+
+def test_a_portion_counts_once_the_one_before_agrees() -> None:
+    first, second = portions(0.0, 0.02)
+    assert (first["verdict"], first["reasons"]) == ("cannot-tell", ["too-few-agreeing-portions"])
+    assert second["verdict"] == "accepted"
+    assert second["portions_ph"] == [first["ph"], second["ph"]]
+
+
+def test_portions_that_differ_are_asked_for_again_until_two_agree() -> None:
+    assert [body["verdict"] for body in portions(0.0, 0.2, 0.21)] == [
+        "cannot-tell",
+        "cannot-tell",
+        "accepted",
+    ]
+
+
+def test_portions_of_another_sample_do_not_count() -> None:
+    assert portions(0.0, 0.0, sample_ids=("A", "B"))[1]["verdict"] == "cannot-tell"
+
+
+def test_continuous_determinations_are_portions_of_the_water_that_flows() -> None:
+    bodies = determinations(run(Engine(cell_settings(TWO)), [began(), readings(200), stopped(200_000)]))
+    assert [body["verdict"] for body in bodies[:3]] == ["cannot-tell", "accepted", "accepted"]
+
+
+def salted(*, kcl_adjusted: bool) -> dict[str, Json]:
+    """A reading of pH 5.4 in 800 µS/cm, as pharmacopoeial samples have, and in pure water's conductivity."""
+    block = readings(95)
+    mv = -PH_MV * (5.4 - 7.0) + 3.1 + (block.mv - 25.0)
+    with_conductivity = ReadingBlock.from_columns(
+        ms=block.ms,
+        mv=mv,
+        temperature_c=block.temperature_c,
+        conductivity_us_cm=np.full(len(block), 0.06 if not kcl_adjusted else 800.0),
+    )
+    cell = cell_settings(kcl_adjusted=kcl_adjusted, mode="on-request")
+    return determinations(run(Engine(cell), [began(), Request(ms=0), with_conductivity, stopped(96_000)]))[0]
+
+
+def test_conductivity_says_nothing_about_a_sample_with_potassium_chloride() -> None:
+    body = salted(kcl_adjusted=True)
+    assert body["verdict"] == "accepted"
+    assert body["kcl_adjusted"]
+    assert body["ph_allowed_low"] is None
+    assert body["conductivity_us_cm"] == 800.0
+    assert "no-conductivity" not in body["qualifiers"]
+    without = salted(kcl_adjusted=False)
+    assert (without["verdict"], "conductivity-contradiction" in without["reasons"]) == ("refused", True)
+
+
+GRAB = Criterion(long_window_s=None, max_remaining_risk=0.02, max_wait_s=3000.0)
+
+
+def junction(tail_mv: float, *, from_buffer: bool) -> dict[str, Json]:
+    """A junction that relaxes over 40 min behind an electrode that is at rest after a minute."""
+    seconds = 2400
+    rng = np.random.default_rng(3)
+    s = np.arange(seconds)
+    mv = 30.0 + 60.0 * np.exp(-s / 10.0) + tail_mv * np.exp(-s / 2400.0) + rng.normal(0.0, 0.03, seconds)
+    block = ReadingBlock.from_columns(ms=s * 1000 + 500, mv=mv, temperature_c=np.full(seconds, 25.0))
+    cell = cell_settings(GRAB, mode="on-request", line=Line(slope_pct=100.0, zero_mv=0.0))
+    inputs: list[EngineInput] = [began(), Request(ms=0, from_buffer=from_buffer), block, stopped(2_400_000)]
+    return determinations(run(Engine(cell), inputs))[0]
+
+
+def test_an_electrode_from_buffer_is_held_until_its_junction_has_relaxed() -> None:
+    held = junction(2.0, from_buffer=True)
+    assert held["from_buffer"]
+    assert held["time_since_disturbance_s"] > 1266.0  # until then more than 0.02 pH is still to come
+    proven = junction(0.0, from_buffer=True)
+    assert proven["verdict"] != "refused"
+    assert 480.0 <= proven["time_since_disturbance_s"] < 900.0
+    assert junction(0.0, from_buffer=False)["time_since_disturbance_s"] < 240.0
+
+
+def test_a_new_calibration_means_that_the_electrode_comes_from_buffer() -> None:
+    engine = Engine(cell_settings())
+    run(engine, [began(), readings(60), SegmentEnded(ms=60_000, cause="reloaded")])
+    other = cell_settings(calibration_id="daemon.2.7")
+    again = replace(began(segment=2, cause="reloaded"), settings=other)
+    bodies = run(engine, [again, readings(100), SegmentEnded(ms=100_000, cause="stopped")])
+    first = determinations(bodies)[0]
+    assert (first["from_buffer"], first["verdict"]) == (True, "refused")
+
+
+def test_the_indication_says_what_it_waits_for_in_numbers_and_minutes() -> None:
+    seconds = 150
+    s = np.arange(seconds)
+    mv = 30.0 + 60.0 * np.exp(-s / 60.0) + np.random.default_rng(1).normal(0.0, 0.03, seconds)
+    block = ReadingBlock.from_columns(ms=s * 1000 + 500, mv=mv, temperature_c=np.full(seconds, 25.0))
+    engine = Engine(cell_settings(GRAB, mode="on-request"))
+    run(engine, [began(), Request(ms=0), block, TimeMark(ms=150_000)])
+    text = engine.indication().waits_for
+    assert text.startswith("drift ")
+    assert " of 0.30 mV/min; " in text
+    assert " pH still to come, about " in text
+    assert text.endswith(" min")
