@@ -13,7 +13,7 @@ from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
 from quietcell.core.inputs import SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
-from quietcell.core.records import Body, SegmentCause, SegmentEndCause
+from quietcell.core.records import Body, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, ContractError, DriverBrokeError, DriverError
@@ -107,6 +107,7 @@ class CellTask:
         self._anchor_boot_ms = 0
         self._anchor_utc_ms = 0
         self._floor_ms = 0
+        self._time_quality: TimeQuality = "not-known"
         self._last_fault = ""
         self._measuring = False
         """True while a segment is open."""
@@ -446,6 +447,8 @@ class CellTask:
                 ]
             )
             await self._ledger.submit(self._next_segment("clock-step"))
+        elif self._time_quality == "not-synchronised" and time_quality() == "synchronised":
+            await self._ledger.submit(self._next_segment("clock-synchronised"))
 
     def _next_segment(
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
@@ -468,12 +471,13 @@ class CellTask:
         self._anchor_utc_ms = now_utc_ms - (now_boot_ms - self._anchor_boot_ms)
         self._floor_ms = 0
         self._measuring = True
+        self._time_quality = time_quality()
         return self._engine.take(
             SegmentBegan(
                 segment=self._segment,
                 utc_ms=self._anchor_utc_ms,
                 cause=cause,
-                time_quality=time_quality(),
+                time_quality=self._time_quality,
                 settings=settings,
             )
         )
