@@ -102,6 +102,25 @@ async def test_readings_come_back_bit_for_bit_across_a_month_with_equal_times(tm
     files.close()
 
 
+def test_a_year_of_readings_keeps_few_files_open_and_all_within_reach(tmp_path: Path) -> None:
+    files = ReadingsFiles(tmp_path)
+    month_ms = 31 * 86_400_000
+    for month in range(12):
+        files.append(
+            [
+                kept(
+                    readings(20, seed=month),
+                    segment=month + 1,
+                    anchor_utc_ms=ANCHOR_UTC_MS + month * month_ms,
+                )
+            ]
+        )
+    assert sorted(files._open) == files.months()[-2:]
+    assert len(files.months()) == 12
+    assert [sum(map(len, files.of_segment("live-feed-room", s + 1))) for s in range(12)] == [20] * 12
+    files.close()
+
+
 async def test_commits_are_synchronous_to_the_disk(tmp_path: Path) -> None:
     ledger = open_ledger(tmp_path)
     ledger.keep(kept(readings(3)))

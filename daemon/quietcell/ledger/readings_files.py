@@ -4,7 +4,7 @@ Retention unlinks whole months; deleting rows would free nothing.
 """
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import isnan
@@ -36,6 +36,8 @@ CREATE TABLE reading (
 ) STRICT, WITHOUT ROWID
 """  # noqa: S608 # nothing but our own flag names is put in
 _PREFIX = "readings-"
+_MOST_OPEN = 2
+"""Files of months that stay open; older ones are opened when asked for."""
 _LATEST_MS = 2**62
 Row = tuple[int, int, float | None, float | None, float | None, float | None, int]
 """A reading as stored: ms, tie, four quantities, flags."""
@@ -125,7 +127,15 @@ class ReadingsFiles:
                 if database.in_transaction:
                     database.execute("ROLLBACK")
                 raise
-        self._last = last
+        self._let_go(last, written=rows.keys())
+
+    def _let_go(self, last: dict[tuple[str, int], tuple[int, int]], *, written: Collection[str]) -> None:
+        """Keep open and in mind only what can still grow: a year has twelve files and many segments."""
+        newest = dict(sorted(last))  # of each cell, as the last of equal keys counts
+        self._last = {key: at for key, at in last.items() if key[1] >= newest[key[0]] - 1}
+        for month in sorted(self._open)[:-_MOST_OPEN]:
+            if month not in written:
+                self._open.pop(month).close()
 
     def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
         """Yield the readings of one segment in order, in blocks of up to `page`."""
