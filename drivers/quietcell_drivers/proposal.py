@@ -27,16 +27,21 @@ _TERMINATORS = (b"\n", b"\r", b"\x03", b"\x04", b"\x1e", b"\x00")
 _EDGE = bytes(range(0x21)) + b"\x7f"
 """What the decoder drops around a message, too."""
 _LABELS = {
-    "mv": r"mv|e|u|emf|ise|pot\w*|millivolts?|volts?|ph",
-    "temperature_c": r"t|temp\w*|thermo\w*|pt\w*",
-    "conductivity_us_cm": r"k|kappa|cond\w*|c|lf|ec|rho|res\w*|kond\w*",
-    "flow_ml_min": r"q|f|flow\w*|rate",
+    "mv": r"mv|e|u|emf|ise|pot\w*|millivolts?|volts?",
+    "temperature_c": r"t|temp\w*|thermo\w*|pt\w*|(?:deg)?[cf]",
+    "conductivity_us_cm": r"k|kappa|cond\w*|lf|ec|rho|res\w*|kond\w*|[uµμ]s\w*|ms\w*",
+    "flow_ml_min": r"q|flow\w*|rate|ml\w*",
 }
+_NOT_WANTED = r"ph|orp|do|o|date|time|no|nr"
+"""Labels of numbers that are none of the readings'; their size must not make them one."""
 _TIME = (
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d+)?Z?"
-    r"|\d{1,4}[-/.]\d\d[-/.]\d{2,4}|\d{1,2}:\d\d(?::\d\d(?:\.\d+)?)?"
+    r"|\d{1,4}[-/.]\d\d[-/.]\d{2,4}"
+    r"|(?<!\d)[0-2]\d:[0-5]\d(?::[0-5]\d(?:\.\d+)?)?(?![\d.:])"
 )
-_WORD = r"[^\W\d_][^\W\d]*"
+_WORD = r"[^\W\d_]+\d+(?=\s*[:=])|[^\W\d_][^\W\d]*"
+_SUM = r"\*[0-9A-Fa-f]{2,4}\Z"
+"""A check sum at the end, as messages of some families have it."""
 
 
 @dataclass(slots=True)
@@ -44,7 +49,7 @@ class Slot:
     """One place in all lines of a shape."""
 
     kind: str
-    """number, time, word, blank or other."""
+    """number, time, sum, word, blank or other."""
     texts: list[str]
     quantity: str = IGNORED
     unit: str = ""
@@ -183,7 +188,7 @@ def _number(*, decimal_comma: bool) -> str:
 def _slots(texts: Sequence[str], *, decimal_comma: bool) -> tuple[list[Slot], list[str]]:
     """Lay the lines of the commonest shape over each other; return its places and these lines."""
     token = re.compile(
-        rf"(?P<time>{_TIME})|(?P<number>{_number(decimal_comma=decimal_comma)})|(?P<word>{_WORD})"
+        rf"(?P<sum>{_SUM})|(?P<time>{_TIME})|(?P<number>{_number(decimal_comma=decimal_comma)})|(?P<word>{_WORD})"
         r"|(?P<blank>\s+)|(?P<other>.)",
         re.DOTALL,
     )
@@ -194,7 +199,7 @@ def _slots(texts: Sequence[str], *, decimal_comma: bool) -> tuple[list[Slot], li
         by_shape.setdefault(shape, []).append((text, [content for _, content in found]))
     with_numbers = {shape: rows for shape, rows in by_shape.items() if "number" in shape} or by_shape
     shape, rows = max(with_numbers.items(), key=lambda item: len(item[1]))
-    kinds = [kind if kind in {"time", "number", "word", "blank"} else "other" for kind in shape]
+    kinds = [kind if kind in {"sum", "time", "number", "word", "blank"} else "other" for kind in shape]
     slots = [Slot(kind, [pieces[place] for _, pieces in rows]) for place, kind in enumerate(kinds)]
     return slots, [text for text, _ in rows]
 
@@ -221,7 +226,13 @@ def _name(slots: list[Slot]) -> None:
                 slot.why = f"its label {label!r}"
                 break
     unnamed = [
-        s for s in slots if s.kind == "number" and s.quantity == IGNORED and s.moves and not _counts(s)
+        slot
+        for place, slot in enumerate(slots)
+        if slot.kind == "number"
+        and slot.quantity == IGNORED
+        and (slot.moves or _decimals(slot) > 0)
+        and not _counts(slot)
+        and not re.fullmatch(_NOT_WANTED, _before(slots, place) or "-", re.IGNORECASE)
     ]
     _name_by_size(unnamed[:5], _free(slots))
 
@@ -261,12 +272,18 @@ def _name_by_size(unnamed: list[Slot], free: list[str]) -> None:
             slot.why = "a guess from its size and place"
 
 
+def _decimals(slot: Slot) -> int:
+    """Return how many decimals a number has; with an exponent they say nothing: two."""
+    if any(letter in text for text in slot.texts for letter in "eE"):
+        return 2
+    return max(len(re.split("[.,]", text)[1]) if re.search("[.,]", text) else 0 for text in slot.texts)
+
+
 def _fits(quantity: str, slot: Slot) -> float:
     """Return how well a number without name goes with a quantity; 0 where nothing speaks for it."""
     values = [_value(text) for text in slot.texts]
     mean, spread = sum(values) / len(values), max(values) - min(values)
-    decimals = max(len(text) - 1 - max(text.rfind("."), text.rfind(",")) for text in slot.texts)
-    decimals = decimals if any("." in text or "," in text for text in slot.texts) else 0
+    decimals = _decimals(slot)
     if quantity == "mv":
         return 1.0 + 4.0 * (min(values) < 0.0) + 1.0 * (abs(mean) >= 1.0) + 0.5 * (decimals in {1, 2})
     if quantity == "temperature_c":
@@ -387,6 +404,8 @@ def _pattern(slots: list[Slot], decimal_comma: bool) -> dict[str, Any]:  # noqa:
             pattern += number if slot.quantity == IGNORED else f"(?P<{slot.quantity}>{number})"
         elif slot.kind == "time":
             pattern += "[-0-9:/.TZ ]+"
+        elif slot.kind == "sum":
+            pattern += r"\*[0-9A-Fa-f]+"
         elif slot.kind == "blank":
             pattern += r"\s+"
         elif slot.kind == "word" and (slot.moves or (place == last_word == len(slots) - 1 and len(text) > 1)):

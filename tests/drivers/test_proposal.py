@@ -1,0 +1,79 @@
+"""What is proposed for messages of many shapes; and for anything else, nothing worse than nothing."""
+
+import itertools
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from quietcell_drivers.proposal import propose
+from quietcell_drivers.simulation import Sample, Scenario, Shift, Simulation
+from quietcell_drivers.units import UNITS, find_unit
+
+MOVING = Scenario(events=(Shift(of="co2_ug_l", by=400.0, at_s=20.0, rise_s=30.0),))
+
+
+def ohm(temperature_c: float) -> float:
+    unit = find_unit("temperature_c", "Pt1000 ohm")
+    assert unit is not None
+    return unit.from_reading(temperature_c)
+
+
+SHAPES: dict[str, Callable[[Sample, int], str]] = {
+    "counter first, temperature before mV": lambda s, n: (
+        f"{n},{s.temperature_c:.1f},{s.mv:.1f},{s.conductivity_us_cm:.3f}\r\n"
+    ),
+    "braces and quotes": lambda s, _: f'{{"mv":{s.mv:.2f},"temp":{s.temperature_c:.2f}}}\n',
+    "labels that are units": lambda s, _: (
+        f"mV={s.mv:.1f};C={s.temperature_c:.1f};uS={s.conductivity_us_cm:.3f};STAT=0\r"
+    ),
+    "numbered channels": lambda s, _: (
+        f"CH1:{s.mv:.2f} CH2:{s.temperature_c:.2f} CH3:{s.conductivity_us_cm:.4f}\n"
+    ),
+    "volts and fahrenheit": lambda s, _: f"{s.mv / 1000:.5f} V, {s.temperature_c * 1.8 + 32:.2f} F\r\n",
+    "exponents": lambda s, _: f"{s.mv:.5E};{s.temperature_c:.5E};{s.conductivity_us_cm:.5E}\n",
+    "fields for units": lambda s, _: f"| E | {s.mv:.1f} | mV | T | {s.temperature_c:.1f} | degC |\n",
+    "status first": lambda s, n: f"{'OK' if n % 4 else 'HOLD'} {s.mv:.2f} {s.temperature_c:.2f}\n",
+    "decimal comma and ohms": lambda s, _: (
+        f"{s.mv:.2f} mV;{ohm(s.temperature_c):.2f} ohm;{s.conductivity_us_cm / 10:.5f} mS/m\n"
+    ).replace(".", ","),
+    "a time by itself": lambda s, n: f"2026-03-01T08:00:{n:02}Z;{s.mv:.2f};{s.temperature_c:.2f}\n",
+    "a check sum": lambda s, n: f"$LP,{s.mv:.2f},{s.temperature_c:.2f}*{n * 37 % 256:02X}\r\n",
+    "pH beside it": lambda s, _: f"pH {7 - s.mv / 58:.2f} {s.mv:.1f} mV {s.temperature_c:.1f} °C AUTO\r\n",
+    "gaps in the values": lambda s, n: (
+        f"{s.mv:.2f};{'-----' if n % 6 == 2 else f'{s.temperature_c:.2f}'};{s.conductivity_us_cm:.4f}\n"
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_the_right_numbers_are_found(name: str) -> None:
+    samples = list(itertools.islice(Simulation(MOVING, 3).samples(5.0), 16))
+    sent = [SHAPES[name](sample, n).encode("latin-1") for n, sample in enumerate(samples)]
+    found = propose([(200 * n, message) for n, message in enumerate(sent)])
+    assert found is not None
+    assert found.read >= 10
+    last, said = found.last, samples[-2]
+    assert last is not None
+    assert last.temperature_c is not None
+    for quantity in UNITS:
+        value = getattr(last, quantity)
+        assert value is None or value == pytest.approx(getattr(said, quantity), rel=0.02, abs=0.06)
+
+
+@given(st.lists(st.tuples(st.integers(0, 2000), st.binary(max_size=60)), max_size=12))
+@settings(max_examples=60, deadline=None)
+def test_arbitrary_bytes_give_a_proposal_or_none(pieces: list[tuple[int, bytes]]) -> None:
+    at_ms = itertools.accumulate(pause for pause, _ in pieces)
+    chunks = list(zip(at_ms, (content for _, content in pieces), strict=True))
+    found = propose(chunks)
+    assert found is None or 0 < found.read <= found.seen
+
+
+@given(st.lists(st.text("0123456789.,;+-eE \tmVC°µ*:/\"'{}", max_size=24), min_size=4, max_size=8))
+@settings(max_examples=60, deadline=None)
+def test_lines_that_look_like_readings_give_a_proposal_or_none(lines: list[str]) -> None:
+    data = "".join(line + "\n" for line in lines).encode("latin-1")
+    found = propose([(0, data)])
+    assert found is None or 0 < found.read <= found.seen
