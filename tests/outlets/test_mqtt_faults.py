@@ -13,7 +13,7 @@ import structlog
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor
 from quietcell.outlets import mqtt_client
-from quietcell.outlets.mqtt import topics_of
+from quietcell.outlets.mqtt import SUSPECT_LOSSES, topics_of
 from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import NOT_AUTHORISED, Peer, Publish, ScriptedBroker, accept, acknowledge
 from tests.support.until import until
@@ -335,21 +335,49 @@ async def test_a_broker_that_is_not_there_is_told_in_words(
     assert "Connection refused" in away
 
 
-async def test_a_message_no_connection_survives_does_not_make_the_pauses_short(tmp_path: Path) -> None:
+async def test_a_record_no_connection_survives_is_parked_after_growing_pauses_and_goes_out_on_command(
+    tmp_path: Path,
+) -> None:
+    sent: list[int] = []
+    pauses: list[int] = []
+
     async def poisoned(peer: Peer, publish: Publish) -> None:
         if not publish.retain and publish.payload["seq"] == 3:
             peer.close()
         else:
+            sent.extend([] if publish.retain else [publish.payload["seq"]])
             peer.acknowledge(publish)
 
+    async def note(record: Stored, why: str) -> None:
+        pauses.append(delivery.backoff.in_a_row)
+        assert (record.seq, f"lost {SUSPECT_LOSSES} connections" in why) == (3, True)
+
     async with ScriptedBroker(on_publish=poisoned) as broker, Delivery(tmp_path, broker.port) as delivery:
+        delivery.outlet.on_parked = note
         await delivery.record(5)
-        await until(lambda: delivery.backoff.in_a_row > 5)
-        assert delivery.cursors.get("mqtt").seq == 2
+        await delivery.all_delivered()
+        assert pauses == [SUSPECT_LOSSES - 1]
+        assert delivery.cursors.get("mqtt") == Cursor(5, {"parked": [3]})
+        assert set(sent) == {1, 2, 4, 5}
+        broker.on_publish = acknowledge
+        assert await delivery.outlet.send_parked() == {"delivered": [3], "parked": []}
+        await until(lambda: delivery.cursors.get("mqtt") == Cursor(5, {"parked": []}))
+
+
+async def test_a_broker_that_falls_silent_has_nothing_parked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def mute(peer: Peer, publish: Publish) -> None:
+        if publish.retain:
+            peer.acknowledge(publish)
+
+    monkeypatch.setattr(mqtt_client, "ANSWER_S", 0.05)
+    async with ScriptedBroker(on_publish=mute) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.record(2)
+        await until(lambda: delivery.backoff.in_a_row > SUSPECT_LOSSES + 1)
+        assert delivery.outlet.parked == []
         broker.on_publish = acknowledge
         await delivery.all_delivered()
-        broker.peers[-1].close()
-        await until(lambda: delivery.backoff.in_a_row == 1)
 
 
 async def test_311_delivers_and_says_once_what_it_cannot_tell(

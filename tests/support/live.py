@@ -8,7 +8,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Self
 
@@ -144,11 +144,12 @@ class Program:
 
     def command(self, *arguments: str) -> str:
         """Run another command of the program and return what it prints."""
-        done = self._run(arguments)
+        done = self.attempt(*arguments)
         assert done.returncode == 0, done.stderr
         return done.stdout
 
-    def _run(self, arguments: Sequence[str]) -> subprocess.CompletedProcess[str]:
+    def attempt(self, *arguments: str) -> subprocess.CompletedProcess[str]:
+        """Run another command of the program, whatever becomes of it."""
         return subprocess.run(
             [sys.executable, "-m", "quietcell", *arguments],
             cwd=self.folder,

@@ -20,6 +20,7 @@ COMMANDS = {
     "backup": "Copy the ledger while it is written, and check the copy.",
     "request": "Ask for a determination.",
     "episode": "Confirm or reject a suspected cause.",
+    "resend": "Send again what the broker refused.",
     "note": "Keep free text about a cell.",
     "alarm": "See alarms; acknowledge, shelve, unshelve them.",
     "status": "Show what each cell reads and waits for.",

@@ -159,6 +159,11 @@ class MqttSettings(Section):
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = Field(
         default=30, description="Longest silence towards the broker, s."
     )
+    requests: bool = Field(
+        default=True,
+        description="Take requests for determinations, and for records again, from whoever the broker lets "
+        "publish them.",
+    )
 
     @model_validator(mode="after")
     def _coherent(self) -> Self:

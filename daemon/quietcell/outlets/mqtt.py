@@ -7,10 +7,12 @@ journal and the retained head shows a receiver what it lacks.
 """
 
 import asyncio
+import base64
 import json
 import re
 import sqlite3
 from collections.abc import Awaitable, Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import structlog
@@ -28,12 +30,16 @@ from quietcell.outlets.mqtt_client import (
     Broker,
     BrokerConnection,
     BrokerLostError,
+    Heard,
     PublishRefusedError,
 )
 
 NAME = "mqtt"
 OPEN_TOPICS = {"episode": "episode", "doubt": "doubt"}
 RESULTS = ("accepted", "qualified")
+REQUEST, REPLAY = "request", "replay"
+SUSPECT_LOSSES = 5
+"""A record at which the connection was lost so often, and nothing else went wrong, is parked."""
 GOODBYE_S = 1.0
 """So long the broker may take to acknowledge a goodbye."""
 _NAME = re.compile(NAME_PATTERN)
@@ -81,6 +87,8 @@ class _Sent:
 
     record: Stored
     answers: list[Answer] = field(default_factory=list)
+    reply: Answer | None = None
+    """To whoever asked for it; a refusal of it concerns the asker alone."""
     refusal: str | None = None
     """Why it was not even sent."""
 
@@ -115,9 +123,16 @@ class MqttOutlet:
         """Numbers of records the broker refused."""
         self.on_parked: Callable[[Stored, str], Awaitable[None]] | None = None
         """Told of each record parked, before the cursor moves past it; after a crash perhaps twice."""
+        self.hear: Callable[[Heard], None] | None = None
+        """Told of every request that comes in; None asks for none."""
         self._connection: BrokerConnection | None = None
+        self._suspect = (0, 0)
+        """The record at which the connection was lost last, and how often in a row."""
         self._answered = False
+        self._serving = False
+        """True once this connection has taken the first message."""
         self._moved = asyncio.Event()
+        self._settled = asyncio.Event()
         self._away = ""
         """Why the broker is away, as last reported."""
         self._warned: set[tuple[str, str]] = set()
@@ -131,7 +146,8 @@ class MqttOutlet:
     @property
     def state(self) -> str:
         """How it stands, in a word or two."""
-        return "connected" if self.connected else "broker away"
+        parked = f", {len(self.parked)} parked" if self.parked else ""
+        return ("connected" if self.connected else "broker away") + parked
 
     @property
     def connected(self) -> bool:
@@ -147,19 +163,39 @@ class MqttOutlet:
         """Deliver until cancelled, through any number of lost connections."""
         if self._broker.protocol != "5":
             self._warn_once("MQTT 3.1.1 cannot tell a refused message from a delivered one; prefer 5")
+        if self._broker.password is not None and self._broker.tls is None and not self._broker.on_loopback:
+            self._warn_once("the password crosses the network unencrypted; set outlets.mqtt.tls")
         while True:
-            self._answered = False
+            self._answered = self._serving = False
             began_s = asyncio.get_running_loop().time()
             try:
                 async with BrokerConnection(self._broker, will=self._daemon("offline")) as connection:
                     await self._stay(connection)
             except BrokerLostError as error:
+                await self._blame(error)
                 if str(error) != self._away:
                     self._away = str(error)
                     self._log.warning("broker away", text=self._away, delivered_to=self.seq)
             if self._answered or asyncio.get_running_loop().time() - began_s > RETRY_LONGEST_S:
                 self._backoff.worked()
             await self._backoff.pause()
+
+    async def _blame(self, error: BrokerLostError) -> None:
+        """Count losses at one record; some brokers end the connection instead of refusing a message."""
+        if not self._serving or not error.closed or self._ledger.seq <= self.seq:
+            return
+        seq, times = self._suspect
+        self._suspect = (self.seq + 1, times + 1 if seq == self.seq + 1 else 1)
+        if self._suspect[1] >= SUSPECT_LOSSES:
+            (record,) = await self._ledger.run(lambda: self._ledger.journal.after(self.seq, limit=1))
+            await self._park(record, f"lost {SUSPECT_LOSSES} connections while it was sent; {error}")
+            self.seq = record.seq
+            self._moved.set()
+
+    @property
+    def _one_by_one(self) -> bool:
+        """True while one record of several in flight must be found that ends the connection."""
+        return self._suspect == (self.seq + 1, self._suspect[1]) and self._suspect[1] > 1
 
     def _warn_once(self, event: str, **details: Json) -> None:
         if (event, str(details)) not in self._warned:
@@ -173,6 +209,7 @@ class MqttOutlet:
             await connection.answered(online)
             self._log.info("broker connected")
             self._connection = connection
+            self._serving = True
             await self._serve(connection)
         except asyncio.CancelledError:
             await self._say_goodbye(connection)
@@ -187,6 +224,7 @@ class MqttOutlet:
             asyncio.create_task(self._send_all(connection, sent), name="mqtt sending"),
             asyncio.create_task(self._settle_all(connection, sent), name="mqtt settling"),
             asyncio.create_task(self._keep_cursor(), name="mqtt cursor"),
+            asyncio.create_task(self._listen(connection), name="mqtt listening"),
         ]
         try:
             await asyncio.wait({*work, connection.gone}, return_when=asyncio.FIRST_COMPLETED)
@@ -199,6 +237,15 @@ class MqttOutlet:
                 raise end
         raise connection.lost()
 
+    async def _listen(self, connection: BrokerConnection) -> None:
+        """Ask for requests; what the broker does not allow is told once."""
+        if self.hear is not None:
+            topics = [f"quietcell/{self._site}/+/{REQUEST}", f"quietcell/{self._site}/{REPLAY}"]
+            refusal = await connection.listen(topics, self.hear)
+            if refusal is not None:
+                self._warn_once("no requests over MQTT", text=refusal)
+        await asyncio.get_running_loop().create_future()
+
     # --- sending -------------------------------------------------------------------------------
 
     async def _send_all(self, connection: BrokerConnection, sent: asyncio.Queue[_Sent]) -> None:
@@ -209,10 +256,24 @@ class MqttOutlet:
             for record in await self._ledger.after(seq):
                 sent.put_nowait(await self._send(connection, record))
                 seq = record.seq
+                while self._one_by_one and self.seq < seq:
+                    await self._settled.wait()
+                    self._settled.clear()
             if seq == self._ledger.seq:
                 await self._say_head(connection)
 
     async def _send(self, connection: BrokerConnection, record: Stored) -> _Sent:
+        sent = await self._send_to_topics(connection, record)
+        asker = await self._asker_of(record.body())
+        if asker is not None:
+            topic, correlation = asker
+            try:
+                sent.reply = await connection.send(topic, record.text, correlation=correlation)
+            except PublishRefusedError as error:
+                self._warn_once("an answer could not be sent", text=str(error))
+        return sent
+
+    async def _send_to_topics(self, connection: BrokerConnection, record: Stored) -> _Sent:
         sent = _Sent(record=record)
         try:
             for topic in topics_of(self._site, record.body()):
@@ -222,6 +283,68 @@ class MqttOutlet:
         except (PublishRefusedError, ContractError) as error:
             sent.refusal = str(error)
         return sent
+
+    async def _asker_of(self, body: dict[str, Json]) -> tuple[str, bytes | None] | None:
+        """Return where the asker of a request wants this record, and what goes back with it."""
+        if body["record"] == "determination" and isinstance(body.get("request"), str):
+            asked = await self._ledger.run(lambda: self._ledger.journal.with_id(body["request"]))
+            body = {} if asked is None else asked.body()
+        if body.get("record") != "request" or "response_topic" not in body:
+            return None
+        data = body.get("correlation_data")
+        return body["response_topic"], None if data is None else base64.b64decode(data)
+
+    async def reply(self, topic: str, payload: dict[str, Json], correlation: bytes | None) -> None:
+        """Answer somebody who asked (QoS 1); dropped while the broker is away."""
+        if (connection := self._connection) is not None:
+            with suppress(PublishRefusedError):
+                await connection.send(topic, json.dumps(payload), correlation=correlation)
+
+    async def send_again(self, first: int, last: int) -> int:
+        """Send stored records again, one after another, beside what is new; returns how many.
+
+        Raises
+        ------
+        BrokerLostError
+            If no broker is connected, or the connection went away meanwhile.
+        """
+        count = 0
+        while first <= last:
+            page = await self._ledger.run(lambda: self._ledger.journal.after(first - 1, limit=100))  # noqa: B023 # run at once
+            for record in page:
+                if record.seq <= last:
+                    count += 1 if await self._delivered(record) else 0
+            if not page:
+                break
+            first = page[-1].seq + 1
+        return count
+
+    async def send_parked(self) -> dict[str, Json]:
+        """Send what the broker refused again; returns which numbers went and which are refused still.
+
+        Raises
+        ------
+        BrokerLostError
+            If no broker is connected, or the connection went away meanwhile.
+        """
+        delivered = []
+        for seq in list(self.parked):
+            (record,) = await self._ledger.run(lambda: self._ledger.journal.after(seq - 1, limit=1))  # noqa: B023 # run at once
+            if await self._delivered(record):
+                self.parked.remove(seq)
+                delivered.append(seq)
+                self._moved.set()
+        return {"delivered": delivered, "parked": list(self.parked)}
+
+    async def _delivered(self, record: Stored) -> bool:
+        """Send a record and wait; False where the broker refuses it or it goes to no topic."""
+        connection = self._connection
+        if connection is None:
+            raise BrokerLostError("no broker is connected", subject=str(self._broker))
+        sent = await self._send_to_topics(connection, record)
+        for answer in sent.answers:
+            await connection.answered(answer)
+        return bool(sent.answers) and not sent.refusal and not any(a.refusal for a in sent.answers)
 
     async def _say_head(self, connection: BrokerConnection) -> None:
         seq, head = self._ledger.head
@@ -260,6 +383,7 @@ class MqttOutlet:
         while True:
             await self._settle(connection, await sent.get())
             self._moved.set()
+            self._settled.set()
 
     async def _settle(self, connection: BrokerConnection, sent: _Sent) -> None:
         refusals = [] if sent.refusal is None else [sent.refusal]
@@ -269,6 +393,10 @@ class MqttOutlet:
                 refusals.append(answer.refusal)
         if refusals:
             await self._park(sent.record, "; ".join(refusals))
+        if sent.reply is not None:
+            await connection.answered(sent.reply)
+            if sent.reply.refusal is not None:
+                self._warn_once("an answer could not be sent", text=sent.reply.refusal)
         if sent.answers:
             self._answered = True
             self._away = ""

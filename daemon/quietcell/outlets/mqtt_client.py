@@ -8,7 +8,7 @@ import asyncio
 import logging
 import ssl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
@@ -16,9 +16,12 @@ from typing import Any, Self
 
 import aiomqtt
 from paho.mqtt.client import ConnectFlags
+from paho.mqtt.client import MQTTMessage as Message
 from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from quietcell.errors import OutletError
 
@@ -28,12 +31,19 @@ ANSWER_S = 10.0
 """A broker that leaves a message or a connection unanswered for so long counts as lost."""
 DISCONNECT_S = 0.5
 """So long an orderly end may take."""
+LARGEST_HEARD_BYTES = 64 * 1024
+"""A broker that knows MQTT 5 passes on nothing larger."""
 _HEADER_BYTES = 16
-"""More than a publish adds to topic and payload: fixed header, lengths, packet id, no properties."""
+"""More than a publish adds to topic, payload and correlation data: fixed header, lengths, packet id."""
+_FAILURE = 0x80
+"""Answers from here on are refusals."""
 
 
 class BrokerLostError(OutletError):
     """The connection is gone; what was in flight may or may not have arrived."""
+
+    closed = False
+    """True where the other end closed it, rather than falling silent."""
 
 
 class PublishRefusedError(OutletError):
@@ -56,9 +66,26 @@ class Broker:
     tls: ssl.SSLContext | None = None
     keepalive_s: int = 30
 
+    @property
+    def on_loopback(self) -> bool:
+        """True where no network lies in between."""
+        return self.host in {"localhost", "::1"} or self.host.startswith("127.")
+
     def __str__(self) -> str:
         """Return host and port."""
         return f"broker {self.host}:{self.port}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A message somebody else published."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    response_topic: str | None = None
+    correlation: bytes | None = None
+    """What the sender wants back with an answer."""
 
 
 class Answer(asyncio.Future[ReasonCode | None]):
@@ -117,10 +144,13 @@ class _Client(aiomqtt.Client):
             keepalive=broker.keepalive_s,
             will=aiomqtt.Will(will[0], will[1], qos=1, retain=True),
             clean_session=None if broker.protocol == "5" else True,
+            properties=_greeting() if broker.protocol == "5" else None,
             max_inflight_messages=4 * WINDOW,  # the window is kept here; the library must not queue
             logger=logger,
         )
         self.answers: dict[int, Answer] = {}
+        self.hear: Callable[[Heard], None] | None = None
+        """Told of every message that comes in."""
         self.window = WINDOW
         self.largest_bytes: int | None = None
         """Largest packet the broker takes, where it says."""
@@ -149,6 +179,19 @@ class _Client(aiomqtt.Client):
         if answer is not None and not answer.done():
             answer.set_result(reason_code)
         super()._on_publish(client, userdata, mid, reason_code, properties)
+
+    def _on_message(self, client: Any, userdata: Any, message: Message) -> None:  # noqa: ARG002 # the library's signature
+        if self.hear is not None:
+            properties = getattr(message, "properties", None)
+            self.hear(
+                Heard(
+                    topic=message.topic,
+                    payload=bytes(message.payload),
+                    retained=message.retain,
+                    response_topic=getattr(properties, "ResponseTopic", None),
+                    correlation=getattr(properties, "CorrelationData", None),
+                )
+            )
 
     def _on_socket_close(self, client: Any, userdata: Any, sock: Any) -> None:
         super()._on_socket_close(client, userdata, sock)
@@ -210,18 +253,24 @@ class _Client(aiomqtt.Client):
         told = self._disconnected.exception() if self._disconnected.done() else None
         return str(told) if told is not None else self.complaints.text or "closed"
 
-    def begin(self, topic: str, payload: str, *, qos: int, retain: bool) -> Answer:
+    def begin(
+        self, topic: str, payload: str, *, qos: int, retain: bool = False, correlation: bytes | None = None
+    ) -> Answer:
         """Hand a message to the socket; done at once where no answer can come."""
         answer = Answer(topic)
         if self.gone.done():
             answer.set_result(None)
             return answer
-        size = len(topic.encode()) + len(payload.encode()) + _HEADER_BYTES
+        size = len(topic.encode()) + len(payload.encode()) + len(correlation or b"") + _HEADER_BYTES
         if self.largest_bytes is not None and size > self.largest_bytes:
             raise PublishRefusedError(
                 f"{size} bytes are more than the {self.largest_bytes} the broker takes", subject=topic
             )
-        info = self._client.publish(topic, payload, qos, retain)
+        properties = None
+        if correlation is not None:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call] # the library's own
+            properties.CorrelationData = correlation
+        info = self._client.publish(topic, payload, qos, retain, properties)
         if qos == 0 or info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             answer.set_result(None)
         else:
@@ -309,9 +358,39 @@ class BrokerConnection:
 
     def lost(self) -> BrokerLostError:
         """Return the error that tells why the connection is lost."""
-        return BrokerLostError(f"connection lost: {self._client.why_gone()}", subject=str(self._broker))
+        error = BrokerLostError(f"connection lost: {self._client.why_gone()}", subject=str(self._broker))
+        error.closed = True
+        return error
 
-    async def send(self, topic: str, payload: str, *, retain: bool = False) -> Answer:
+    async def listen(self, topics: Sequence[str], hear: Callable[[Heard], None]) -> str | None:
+        """Subscribe to topics; what the broker keeps of old messages is not asked for.
+
+        Returns
+        -------
+        str or None
+            Why the broker refuses one of them.
+
+        Raises
+        ------
+        BrokerLostError
+            If it does not answer.
+        """
+        self._client.hear = hear
+        options = SubscribeOptions(qos=1, noLocal=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+        try:
+            if self._broker.protocol == "5":
+                codes = await self._client.subscribe([(t, options) for t in topics], timeout=ANSWER_S)
+            else:
+                codes = await self._client.subscribe([(t, 1) for t in topics], timeout=ANSWER_S)
+        except aiomqtt.MqttError as error:
+            raise BrokerLostError(f"cannot subscribe: {error}", subject=str(self._broker)) from error
+        values = [code.value if isinstance(code, ReasonCode) else code for code in codes]
+        refused = [topic for topic, value in zip(topics, values, strict=True) if value >= _FAILURE]
+        return f"the broker refuses {', '.join(refused)}" if refused else None
+
+    async def send(
+        self, topic: str, payload: str, *, retain: bool = False, correlation: bytes | None = None
+    ) -> Answer:
         """Wait for room in the window and hand a message over (QoS 1).
 
         Returns
@@ -326,7 +405,7 @@ class BrokerConnection:
         """
         await self._free.acquire()
         try:
-            answer = self._client.begin(topic, payload, qos=1, retain=retain)
+            answer = self._client.begin(topic, payload, qos=1, retain=retain, correlation=correlation)
         except ValueError as error:
             self._free.release()
             raise PublishRefusedError(str(error), subject=topic) from error
@@ -356,11 +435,17 @@ class BrokerConnection:
 
     def tell(self, topic: str, payload: str) -> None:
         """Hand over a message nobody acknowledges (QoS 0); dropped where the connection is lost."""
-        self._client.begin(topic, payload, qos=0, retain=False)
+        self._client.begin(topic, payload, qos=0)
 
     async def disconnect(self) -> None:
         """End the connection on purpose: no will is published."""
         await self._client.disconnect_in_order()
+
+
+def _greeting() -> Properties:
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # the library's own
+    properties.MaximumPacketSize = LARGEST_HEARD_BYTES
+    return properties
 
 
 async def _in_own_thread(work: Callable[[], None], *, undo: Callable[[], None]) -> None:

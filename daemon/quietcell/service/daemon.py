@@ -1,7 +1,7 @@
 """The daemon: ledger first, then cells and outlets, one task each; an orderly stop."""
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Literal
@@ -11,6 +11,7 @@ from quietcell.contracts import Clock, DriverTable, LineCounts
 from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
+from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.follower import Outlet, supervise
@@ -18,13 +19,14 @@ from quietcell.service.alarms import Alarms
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
-from quietcell.service.commands import Command, Commands
+from quietcell.service.commands import Command
 from quietcell.service.control import ControlSocket
 from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
+from quietcell.service.mqtt_requests import MqttRequests, ParkedAgain
 from quietcell.service.notify import Notifier
 from quietcell.service.outlets import outlets_of
-from quietcell.service.records import DaemonIds, RunBody
+from quietcell.service.records import DaemonIds, ParkedBody, RunBody
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
 from quietcell.service.resume import resume
@@ -128,7 +130,8 @@ class Daemon:
         ready: Callable[[], None],
     ) -> None:
         with closing(Cursors(ledger.folder)) as cursors:
-            self._deliver(ledger, cursors)
+            commands = self._commands(ledger, ids)
+            self._deliver(ledger, ids, cursors, commands)
 
             alarms = Alarms(
                 self.config, ledger, ids, self.clock, cells=self.indications, outlets=lambda: self.outlets
@@ -141,7 +144,7 @@ class Daemon:
                 await ledger.record([self._run_body(ids, "reloaded")])
                 if changed:
                     await _end(self._delivering)
-                    self._deliver(ledger, cursors)
+                    self._deliver(ledger, ids, cursors, commands)
                 await alarms.adopt(new)
 
             reloader = Reloader(self.config, self.reread, cells, adopt=adopt, notifier=self.notifier)
@@ -165,7 +168,7 @@ class Daemon:
                 ready()
 
             try:
-                commands = {**self._commands(ledger, ids), "reload": reloader.command, **alarms.commands()}
+                commands.update({"reload": reloader.command, **alarms.commands()})
                 async with ControlSocket(ledger.folder, commands):
                     async with alarms:
                         await cells.run(plan, stop, begun=begun)
@@ -186,14 +189,41 @@ class Daemon:
             steps=cells.steps,
         )
 
-    def _deliver(self, ledger: Ledger, cursors: Cursors) -> None:
+    def _deliver(
+        self, ledger: Ledger, ids: DaemonIds, cursors: Cursors, commands: dict[str, Command]
+    ) -> None:
         """Begin to deliver to the outlets of the configuration."""
         files, mqtt = outlets_of(self.config, ledger, cursors)
         self.outlets = [*files, *([mqtt] if mqtt else [])]
-        self._delivering = [asyncio.create_task(supervise(o.run, o.name), name=o.name) for o in self.outlets]
+        work = {o.name: o.run for o in self.outlets}
+        commands.pop("resend", None)
         if mqtt is not None:
-            telling = supervise(lambda: self._tell_live(mqtt), "live values")
-            self._delivering.append(asyncio.create_task(telling, name="live values"))
+            mqtt.on_parked = self._park(ledger, ids, mqtt)
+            work["live values"] = lambda: self._tell_live(mqtt)
+            commands["resend"] = ParkedAgain(mqtt).command
+            if self.config.outlets.mqtt is not None and self.config.outlets.mqtt.requests:
+                requests = MqttRequests(self.config.site.name, commands, mqtt)
+                mqtt.hear = requests.hear
+                work["mqtt requests"] = requests.run
+        self._delivering = [
+            asyncio.create_task(supervise(run, name), name=name) for name, run in work.items()
+        ]
+
+    def _park(
+        self, ledger: Ledger, ids: DaemonIds, outlet: "MqttOutlet"
+    ) -> Callable[[Stored, str], Awaitable[None]]:
+        async def park(record: Stored, why: str) -> None:
+            body = ParkedBody(
+                id=ids.next(),
+                cell=record.body()["cell"],
+                at=rfc3339(self.clock.utc_ms()),
+                outlet=outlet.name,
+                parked_seq=record.seq,
+                text=why,
+            )
+            await ledger.record([body])
+
+        return park
 
     async def _farewell(self, ledger: Ledger) -> None:
         """Give the outlets that can deliver a moment for what is left."""
@@ -217,7 +247,7 @@ class Daemon:
                     messages.append((f"{indication.cell}/state", state))
             await mqtt.publish_live(messages)
 
-    def _commands(self, ledger: Ledger, ids: DaemonIds) -> Commands:
+    def _commands(self, ledger: Ledger, ids: DaemonIds) -> dict[str, Command]:
         """Gather the commands of every area; each carrier offers all of them."""
         return {
             "status": self._status_of(ledger, ids),

@@ -57,6 +57,19 @@ class ClockStepBody(Body):
     """Positive when UTC jumped forward."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParkedBody(Body):
+    """An outlet could not deliver a record and went on with the next; a command sends it again."""
+
+    kind: ClassVar[str] = "parked"
+
+    outlet: str
+    parked_seq: int
+    """Number of the record that was not delivered."""
+    text: str
+    """Why."""
+
+
 class DaemonIds:
     """Gives the service's bodies their ids within one run."""
 
