@@ -3,6 +3,7 @@
 import json
 
 import pytest
+import rfc8785
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -75,3 +76,30 @@ def test_a_resealed_record_breaks_the_next_link() -> None:
     records[1] = Stored(seq=2, text=canonical(envelope))
     with pytest.raises(LedgerDamagedError, match="record 3: this record or the one before it was changed"):
         check_chain(records)
+
+
+JSON_VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**53) + 1, 2**53 - 1) | st.floats(allow_nan=False) | st.text(),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=5), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(JSON_VALUES)
+@settings(max_examples=300, deadline=None)
+def test_the_form_is_that_of_the_reference_library(value: object) -> None:
+    try:
+        expected = rfc8785.dumps(value).decode()  # type: ignore[arg-type] # what the strategy makes is JSON
+    except (rfc8785.CanonicalizationError, ValueError):
+        with pytest.raises(ValueError, match=r"."):
+            canonical(value)
+        return
+    assert canonical(value) == expected
+
+
+@given(
+    st.floats(1e-7, 1e-3) | st.floats(1e15, 1e17) | st.sampled_from([-0.0, 1e-4, 1e16, 9007199254740993.0])
+)
+@settings(max_examples=200, deadline=None)
+def test_numbers_near_the_change_of_notation_are_written_as_the_reference_library_does(value: float) -> None:
+    assert canonical({"x": value}) == rfc8785.dumps({"x": value}).decode()

@@ -44,7 +44,48 @@ class Stored:
 
 def canonical(value: Json) -> str:
     """Return the RFC 8785 form of a JSON value."""
-    return rfc8785.dumps(value).decode()
+    try:
+        text = _usual(value)
+        text.encode()
+    except (_UnusualError, UnicodeEncodeError):
+        return rfc8785.dumps(value).decode()
+    return text
+
+
+class _UnusualError(Exception):
+    """A value better left to the reference library."""
+
+
+_quoted = json.encoder.encode_basestring
+_LARGEST = 2**53 - 1
+
+
+def _usual(value: Json) -> str:
+    """Return the form of what records usually hold; several times faster than the reference library."""
+    kind = type(value)
+    if kind is str:
+        return _quoted(value)
+    if kind is float:
+        return _number(value)
+    if kind is dict and all(type(key) is str and key.isascii() for key in value):
+        return "{" + ",".join([f"{_quoted(key)}:{_usual(value[key])}" for key in sorted(value)]) + "}"
+    if kind is list or kind is tuple:
+        return "[" + ",".join([_usual(item) for item in value]) + "]"
+    if kind is int and -_LARGEST <= value <= _LARGEST:
+        return str(value)
+    if value is None:
+        return "null"
+    if kind is bool:
+        return "true" if value else "false"
+    raise _UnusualError
+
+
+def _number(value: float) -> str:
+    size = abs(value)
+    if size <= _LARGEST and value.is_integer():
+        return str(int(value))
+    # There Python's shortest form and ECMAScript's are the same.
+    return repr(value) if 1e-4 <= size <= _LARGEST else rfc8785.dumps(value).decode()
 
 
 def digest(text: str) -> str:
