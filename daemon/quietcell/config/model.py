@@ -64,6 +64,9 @@ class Config(Section):
 
     def criterion_of(self, cell: str) -> Criterion:
         """Return the criterion of the cell named `cell` in full."""
-        name = self.cells[cell].criterion
+        return self.named_criterion(self.cells[cell].criterion)
+
+    def named_criterion(self, name: str) -> Criterion:
+        """Return a criterion, shipped or own, in full."""
         own = self.criteria.get(name)
         return SHIPPED[name] if own is None else own.to_criterion()

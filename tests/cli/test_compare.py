@@ -1,0 +1,83 @@
+"""Criteria tried on recordings: `quietcell replay --compare` and `--plot`."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from quietcell.core.times import rfc3339
+from tests.cli.test_commands import status_of
+
+CONFIG = """
+[site]
+name = "merrow-sound"
+[store]
+folder = "state"
+[criteria.hasty]
+based_on = "grab-water"
+max_drift_mv_per_min = 6.0
+max_remaining_ph = 1.0
+[cells.larval-hall]
+mode = "on-request"
+[cells.larval-hall.calibration]
+slope_pct = 100.0
+zero_mv = 0.0
+"""
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Path:
+    """Two samples that settle over some minutes, each in a recording of its own."""
+    (tmp_path / "cells.toml").write_text(CONFIG)
+    for number in range(2):
+        rng = np.random.default_rng(number)
+        s = np.arange(2400)
+        mv = 30.0 + 40.0 * np.exp(-s / 15.0) + 12.0 * np.exp(-s / 120.0) + rng.normal(0.0, 0.03, len(s))
+        rows = [
+            f"{rfc3339(1_790_000_000_000 + 1000 * int(at))},{value:.2f},25.0,,"
+            for at, value in zip(s, mv, strict=True)
+        ]
+        header = "time,mv,temperature_c,conductivity_us_cm,flow_ml_min"
+        (tmp_path / f"sample-{number}.csv").write_text("\n".join([header, *rows]) + "\n")
+    return tmp_path
+
+
+def compare(archive: Path, *words: str) -> int:
+    recordings = [str(archive / f"sample-{number}.csv") for number in range(2)]
+    config = str(archive / "cells.toml")
+    return status_of("replay", "--compare", *words, *recordings, "--config", config, "--cell", "larval-hall")
+
+
+def test_criteria_are_told_by_share_time_and_distance_from_the_later_plateau(
+    archive: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = archive / "out.jsonl"
+    assert compare(archive, "--out", str(out), "hasty", "grab-water") == 0
+    hasty, grab = [json.loads(line) for line in out.read_text().splitlines()]
+    assert (hasty["criterion"], grab["criterion"]) == ("hasty", "grab-water")
+    assert (hasty["accepted"], grab["accepted"], grab["determinations"]) == (2, 2, 2)
+    assert hasty["median_time_s"] < grab["median_time_s"]
+    assert hasty["median_disagreement_ph"] > 0.05
+    assert grab["median_disagreement_ph"] < 0.02
+    assert "hasty" in capsys.readouterr().out
+
+
+def test_a_picture_of_one_determination_is_drawn(archive: Path) -> None:
+    pytest.importorskip("matplotlib")
+    picture = archive / "first.svg"
+    assert compare(archive, "--plot", str(picture), "hasty", "grab-water") == 0
+    drawn = picture.read_text()
+    assert drawn.startswith("<?xml")
+    assert len(drawn) > 10_000
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [((), "names no criterion"), (("hasty", "nonsense"), "no such recording")],
+)
+def test_what_is_no_criterion_and_no_recording_is_named(
+    archive: Path, words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert compare(archive, *words) == 64
+    assert told in capsys.readouterr().err
