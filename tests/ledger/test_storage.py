@@ -63,6 +63,7 @@ async def test_a_full_disk_drops_readings_says_so_and_takes_records(
     await ledger.flush()
     assert told(ledger) == [("storage", "full"), ("readings-dropped", 990)]
     assert not (tmp_path / RESERVE_NAME).exists()
+    assert "full; readings are dropped" in ledger.trouble
     await ledger.record([note(1)])
     keep(ledger, 1000, 1100)
     await ledger.record([note(2)])
@@ -81,7 +82,7 @@ async def test_a_full_disk_drops_readings_says_so_and_takes_records(
     assert (last["from_ms"], last["upto_ms"]) == (int(BLOCK.ms[10]), int(BLOCK.ms[1099]))
     assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 110
     assert (tmp_path / RESERVE_NAME).exists()
-    assert ledger.interruptions == 1
+    assert (ledger.interruptions, ledger.trouble) == (1, "")
     await ledger.close()
 
 
@@ -93,6 +94,7 @@ async def test_records_wait_for_a_disk_that_takes_nothing_and_measuring_does_not
         async with asyncio.timeout(20):
             await ledger.submit([note(number, "x" * 2000)])
     assert ledger.seq < 39
+    assert "database or disk is full" in ledger.trouble
     limit_journal(ledger, 10**6)
     async with asyncio.timeout(20):
         await ledger.record([note(40)])

@@ -172,6 +172,11 @@ class Ledger:
         """How many times the disk failed and works again; readings may be missing behind each."""
         return self._space.interruptions
 
+    @property
+    def trouble(self) -> str:
+        """What the disk does wrong now, empty when it works."""
+        return self._space.trouble
+
     def _wait(self) -> None:
         """Let readings wait for a record to come along, but not for long."""
         if self._readings and self._timer is None and self._busy is None:

@@ -14,6 +14,7 @@ from quietcell.errors import LedgerError
 from quietcell.ledger.readings_files import SegmentReadings
 
 RESERVE_NAME: Final = "reserve"
+_LITTLE: Final = 1024 * 1024
 _PASSING: Final = {
     sqlite3.SQLITE_FULL,
     sqlite3.SQLITE_IOERR,
@@ -110,12 +111,12 @@ class Reserve:
             return  # a disk that can't be written to is no fuller for it
 
     def space_is_back(self) -> bool:
-        """Return whether there is room for the reserve and as much again."""
+        """Return whether there is room for the reserve and as much again, or a little without any."""
         try:
             status = os.statvfs(self._folder)
         except OSError:
             return False
-        return status.f_bavail * status.f_frsize >= 2 * self._size
+        return status.f_bavail * status.f_frsize >= max(2 * self._size, _LITTLE)
 
 
 class Space:
@@ -138,6 +139,14 @@ class Space:
         """First and last time (ms) and number of dropped readings by cell and segment."""
         self._told: set[tuple[str, int]] = set()
         reserve.set_up()
+
+    @property
+    def trouble(self) -> str:
+        """What the disk does wrong now, empty when it works."""
+        failing = self._failing
+        if failing is not None:
+            return f"the disk of the ledger fails: {failing[1]}"
+        return "the disk of the ledger is full; readings are dropped" if self.full else ""
 
     def look(self) -> bool:
         """Return whether the space is back since it was last looked at."""

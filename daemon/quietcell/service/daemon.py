@@ -263,6 +263,7 @@ class Daemon:
                 "run": ids.run,
                 "ledger": ledger.id,
                 "seq": ledger.seq,
+                "disk": ledger.trouble or "works",
                 "outlets": outlets,
                 "cells": [asdict(indication) for indication in self.indications()],
             }

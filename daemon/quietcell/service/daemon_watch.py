@@ -65,12 +65,13 @@ class DaemonWatch:
 
     def _look_at_machine(self, now: Moment) -> None:
         failure = self._ledger.failure
-        free_mb = shutil.disk_usage(self._ledger.folder).free / 1e6
-        text = f"{free_mb:.0f} MB free where the ledger lies" if failure is None else str(failure)
-        if failure is None:
-            self.engine.observe_level(now, "ledger-trouble", free_mb, low=LEAST_FREE_MB, text=text)
+        trouble = self._ledger.trouble if failure is None else str(failure)
+        if trouble:
+            self.engine.observe(now, "ledger-trouble", holds=True, text=trouble)
         else:
-            self.engine.observe(now, "ledger-trouble", holds=True, text=text)
+            free_mb = shutil.disk_usage(self._ledger.folder).free / 1e6
+            text = f"{free_mb:.0f} MB free where the ledger lies"
+            self.engine.observe_level(now, "ledger-trouble", free_mb, low=LEAST_FREE_MB, text=text)
         quality = time_quality()
         self.engine.observe(
             now,
