@@ -6,17 +6,18 @@ start; so white, flicker, random-walk noise and a wandering background count ali
 """
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Final, NamedTuple
 
-import numpy as np
-
-from quietcell.core.ingress.blocks import BLOCK_MS, Array, Block
+from quietcell.core.ingress.blocks import Block
 from quietcell.core.ingress.evidence import TemperatureCourse
 from quietcell.core.records import Json
 
 MINUTE_MS: Final = 60_000
 _KEPT: Final = 200
+_END = itemgetter(0)
 _NAN = float("nan")
 
 
@@ -132,19 +133,23 @@ class Baseline:
     def _level(self, now_ms: int, span: Span) -> Level | None:
         first = max(now_ms - span.from_min * MINUTE_MS, self.not_before_ms)
         last = now_ms - span.to_min * MINUTE_MS
-        rows = [each[1:] for each in self.minutes if first < each[0] <= last]
+        rows = [each[1:] for each in self.minutes[self._behind(first) : self._behind(last)]]
         if len(rows) < span.fewest:
             return None
-        middle = _medians(np.array(rows, np.float64))
+        middle = _medians(rows)
         return Level(*middle)
 
     def recent(self, now_ms: int, span: Span) -> Level | None:
         """Return the mean of the newest minutes of a span."""
         first = now_ms - span.recent_min * MINUTE_MS
-        rows = [each[1:] for each in self.minutes if each[0] > first]
+        rows = [each[1:] for each in self.minutes[self._behind(first) :]]
         if not rows:
             return None
         return Level(*(sum(column) / len(rows) for column in zip(*rows, strict=True)))
+
+    def _behind(self, ms: float) -> int:
+        """Return the place of the first minute that ends later."""
+        return bisect_right(self.minutes, ms, key=_END)
 
     def learn(self, i: int, ph: float, log: float) -> None:
         """Learn from a change that had no cause."""
@@ -220,17 +225,11 @@ def _at_start(span: Span) -> Spread:
     return Spread(span.ph_sd**2, span.log_sd**2, 0.0)
 
 
-def _medians(rows: Array) -> list[float]:
-    """Return the median of each column; a column with NaN keeps to its numbers, or is NaN."""
-    ordered = np.sort(rows, axis=0)  # NaN sorts last
+def _medians(rows: list[tuple[float, float, float, float]]) -> list[float]:
+    """Return the median of the numbers in each column, NaN where there is none."""
     found = []
-    for column in ordered.T:
-        values = column.tolist()
+    for column in zip(*rows, strict=True):
+        values = sorted(value for value in column if value == value)  # noqa: PLR0124 - NaN is not itself
         n = len(values)
-        while n and values[n - 1] != values[n - 1]:
-            n -= 1
         found.append(0.5 * (values[(n - 1) // 2] + values[n // 2]) if n else _NAN)
     return found
-
-
-BLOCKS_PER_MINUTE: Final = MINUTE_MS // BLOCK_MS

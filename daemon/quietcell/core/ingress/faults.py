@@ -61,28 +61,29 @@ class Watch:
 
     def take(self, block: Block) -> list[tuple[FaultKind, int, bool]]:
         """Take the next block; returns what began or ended: kind, when it began, whether it ended."""
-        found: list[tuple[FaultKind, int, bool]] = []
-        flow, scatter = block.flow_ml_min, block.ph_scatter
-        if flow == flow:  # noqa: PLR0124 - measured at all
-            usual = self.usual_flow
-            stopped = flow < (FLOWING if "flow-stopped" in self._since_ms else STOPPED) * usual
-            self._hold("flow-stopped", block, bad=stopped, found=found)
-            if not stopped:
-                self.usual_flow = flow if usual != usual else usual + (flow - usual) / _USUAL_BLOCKS  # noqa: PLR0124
-        log_k = block.log_conductivity
-        if log_k == log_k:  # noqa: PLR0124 - measured at all
-            bad = log_k < log_pure(block.temperature_c) - _BELOW_PURE
-            self._hold("conductivity-too-low", block, bad=bad, found=found)
+        flow, scatter = block.flow_ml_min, block.ph_scatter  # NaN, not measured, is never bad
+        stopped = flow < (FLOWING if "flow-stopped" in self._since_ms else STOPPED) * self.usual_flow
+        noisy = scatter > max(_NOISY * self.usual_scatter, _NOISY_PH)
         out = not _LOWEST_PH < block.ph < _HIGHEST_PH
-        self.within = self.within if out else min(self.within + 1, _WITHIN)
-        self._hold("ph-out-of-range", block, bad=out and self.within == _WITHIN, found=found)
-        if scatter == scatter:  # noqa: PLR0124 - measured at all
-            usual = self.usual_scatter
-            noisy = scatter > max(_NOISY * usual, _NOISY_PH)
-            self._hold("ph-noisy", block, bad=noisy, found=found)
-            if not noisy:
-                usual = scatter if usual != usual else usual + (scatter - usual) / _USUAL_BLOCKS  # noqa: PLR0124
-                self.usual_scatter = usual
+        low = block.log_conductivity < log_pure(block.temperature_c) - _BELOW_PURE
+        if not stopped:
+            self.usual_flow = _usual(self.usual_flow, flow)
+        if not noisy:
+            self.usual_scatter = _usual(self.usual_scatter, scatter)
+        if not out:
+            self.within = min(self.within + 1, _WITHIN)
+        out = out and self.within == _WITHIN
+        found: list[tuple[FaultKind, int, bool]] = []
+        if stopped or noisy or out or low or self._count or self._since_ms:
+            looked_at: tuple[tuple[FaultKind, float, bool], ...] = (
+                ("flow-stopped", flow, stopped),
+                ("conductivity-too-low", block.log_conductivity, low),
+                ("ph-out-of-range", block.ph, out),
+                ("ph-noisy", scatter, noisy),
+            )
+            for kind, value, bad in looked_at:
+                if not math.isnan(value):
+                    self._hold(kind, block, bad=bad, found=found)
         return found
 
     def _hold(
@@ -127,6 +128,13 @@ class Watch:
         """Rebuild from what `as_json` gave."""
         flow, scatter = (math.nan if v is None else v for v in plain["usual"])
         return cls(flow, scatter, plain["within"], dict(plain["count"]), dict(plain["since_ms"]))
+
+
+def _usual(usual: float, value: float) -> float:
+    """Return what is usual after one more value; NaN changes nothing."""
+    if math.isnan(value):
+        return usual
+    return value if math.isnan(usual) else usual + (value - usual) / _USUAL_BLOCKS
 
 
 @cache
