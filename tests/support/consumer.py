@@ -12,7 +12,7 @@ from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 import pytest
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from quietcell.core.records import Json
 from tests.support.ports import free_port
@@ -46,10 +46,10 @@ def mosquitto() -> Iterator[int]:
 class Consumer:
     """Subscribes to everything and keeps topic, payload and retain flag."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, *, protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv5) -> None:
         self.messages: list[tuple[str, dict[str, Json], bool]] = []
         self._subscribed = threading.Event()
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=protocol)
         self._client.on_connect = self._connected
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.on_message = self._received

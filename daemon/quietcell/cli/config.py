@@ -1,4 +1,4 @@
-"""``quietcell config``: check a configuration, print its schema or a commented example."""
+"""``quietcell config``: check a configuration, print its schema or a commented example; the interface."""
 
 import json
 from pathlib import Path
@@ -38,3 +38,17 @@ def example() -> None:
 def schema() -> None:
     """Print the JSON Schema of the file, for editors."""
     click.echo(json.dumps(json_schema(InstalledDrivers()), indent=2, ensure_ascii=False))
+
+
+@command.command("interface")
+@click.option(
+    "--folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    required=True,
+    help="Where to; made if it does not exist.",
+)
+def interface(folder: Path) -> None:
+    """Write down what others may rely on: MQTT topics as AsyncAPI, payloads as JSON Schemas."""
+    from quietcell.service.interface.asyncapi import write  # noqa: PLC0415 # the other commands do without
+
+    click.echo(f"{write(folder)} files in {folder}")

@@ -1,0 +1,79 @@
+"""The AsyncAPI 3 document of the MQTT interface."""
+
+import json
+import re
+from pathlib import Path
+
+from quietcell import __version__
+from quietcell.service.interface.catalogue import TOPICS, Topic
+from quietcell.service.interface.dataclass_schema import Schema
+from quietcell.service.interface.payloads import DIALECT, all_schemas
+
+_PARAMETERS = {
+    "site": "Name of the site.",
+    "cell": "Name of the cell.",
+    "alarm": "Name of the alarm.",
+}
+
+
+def document() -> Schema:
+    """Return the document; payloads are described within it."""
+    carried = {topic.carries for topic in TOPICS}
+    schemas = {name: schema for name, schema in all_schemas().items() if name in carried}
+    return {
+        "asyncapi": "3.0.0",
+        "info": {
+            "title": "quietcell",
+            "version": __version__,
+            "description": "Results, refusals, suspected causes, alarms and live values of pH measurements "
+            "in purified water. Records come at least once and in order; drop repeats by (ledger, seq).",
+            "license": {"name": "Apache-2.0"},
+        },
+        "defaultContentType": "application/json",
+        "channels": {topic.name: _channel(topic) for topic in TOPICS},
+        "operations": {f"{topic.direction}-{topic.name}": _operation(topic) for topic in TOPICS},
+        "components": {
+            "messages": {
+                name: {"name": name, "payload": {"$ref": f"#/components/schemas/{name}"}} for name in schemas
+            },
+            "schemas": schemas,
+        },
+    }
+
+
+def _channel(topic: Topic) -> Schema:
+    named = re.findall(r"{(\w+)}", topic.address)
+    return {
+        "address": topic.address,
+        "summary": topic.summary,
+        "parameters": {name: {"description": _PARAMETERS[name]} for name in named},
+        "messages": {topic.carries: {"$ref": f"#/components/messages/{topic.carries}"}},
+    }
+
+
+def _operation(topic: Topic) -> Schema:
+    operation: Schema = {
+        "action": topic.direction,
+        "channel": {"$ref": f"#/channels/{topic.name}"},
+        "summary": topic.summary,
+        "messages": [{"$ref": f"#/channels/{topic.name}/messages/{topic.carries}"}],
+        "bindings": {"mqtt": {"qos": topic.qos, "retain": topic.retain, "bindingVersion": "0.2.0"}},
+    }
+    return operation
+
+
+def files() -> dict[str, str]:
+    """Return the files of the description, names to texts."""
+    whole = {"asyncapi.json": document()}
+    for name, schema in all_schemas().items():
+        whole[f"schemas/{name}.json"] = {"$schema": DIALECT, **schema}
+    return {name: json.dumps(value, indent=2, ensure_ascii=False) + "\n" for name, value in whole.items()}
+
+
+def write(folder: Path) -> int:
+    """Write the description into a folder; returns how many files there are now."""
+    texts = files()
+    for name, text in texts.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(text, encoding="utf-8")
+    return len(texts)
