@@ -76,4 +76,13 @@ def test_the_demonstration_tells_what_happened_and_message_file_and_table_agree(
         fault for topic, payload, _ in client.messages for fault in faults_of_message(topic, payload)
     ] == []
     topics = {topic.rsplit("/", 1)[-1] for topic, _, _ in client.messages}
-    assert topics >= {"result", "determination", "episode", "indication", "state", "head", "daemon"}
+    assert topics >= {
+        "result",
+        "determination",
+        "episode",
+        "indication",
+        "state",
+        "condition",
+        "head",
+        "daemon",
+    }

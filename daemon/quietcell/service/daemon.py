@@ -131,11 +131,10 @@ class Daemon:
     ) -> None:
         with closing(Cursors(ledger.folder)) as cursors:
             commands = self._commands(ledger, ids)
-            self._deliver(ledger, ids, cursors, commands)
-
             alarms = Alarms(
                 self.config, ledger, ids, self.clock, cells=self.indications, outlets=lambda: self.outlets
             )
+            self._deliver(ledger, ids, cursors, commands, alarms)
 
             async def adopt(new: Config) -> None:
                 outlets_of(new, ledger, cursors)  # raises before anything is changed
@@ -144,7 +143,7 @@ class Daemon:
                 await ledger.record([self._run_body(ids, "reloaded")])
                 if changed:
                     await _end(self._delivering)
-                    self._deliver(ledger, ids, cursors, commands)
+                    self._deliver(ledger, ids, cursors, commands, alarms)
                 await alarms.adopt(new)
 
             reloader = Reloader(self.config, self.reread, cells, adopt=adopt, notifier=self.notifier)
@@ -190,7 +189,12 @@ class Daemon:
         )
 
     def _deliver(
-        self, ledger: Ledger, ids: DaemonIds, cursors: Cursors, commands: dict[str, Command]
+        self,
+        ledger: Ledger,
+        ids: DaemonIds,
+        cursors: Cursors,
+        commands: dict[str, Command],
+        alarms: Alarms,
     ) -> None:
         """Begin to deliver to the outlets of the configuration."""
         files, mqtt = outlets_of(self.config, ledger, cursors)
@@ -199,7 +203,7 @@ class Daemon:
         commands.pop("resend", None)
         if mqtt is not None:
             mqtt.on_parked = self._park(ledger, ids, mqtt)
-            work["live values"] = lambda: self._tell_live(mqtt)
+            work["live values"] = lambda: self._tell_live(mqtt, alarms)
             commands["resend"] = ParkedAgain(mqtt).command
             if self.config.outlets.mqtt is not None and self.config.outlets.mqtt.requests:
                 requests = MqttRequests(self.config.site.name, commands, mqtt)
@@ -232,19 +236,24 @@ class Daemon:
                 while any(o.seq < ledger.seq for o in self.outlets if o.working):  # noqa: ASYNC110 # outlets know no stop
                     await asyncio.sleep(0.02)
 
-    async def _tell_live(self, mqtt: "MqttOutlet") -> None:
-        """Publish live values; a state only when it changes."""
+    async def _tell_live(self, mqtt: "MqttOutlet", alarms: Alarms) -> None:
+        """Publish live values; states and conditions only when they change, or to a broker that is back."""
         told: dict[str, dict[str, Json]] = {}
         while True:
             await asyncio.sleep(LIVE_S)
+            if not mqtt.connected:
+                told.clear()
+                continue
             messages: list[tuple[str, dict[str, Json]]] = []
+            slow: dict[str, dict[str, Json]] = {}
             for indication in self.indications():
                 live = {name: getattr(indication, name) for name in _LIVE}
-                state = {name: getattr(indication, name) for name in _STATE}
                 messages.append((f"{indication.cell}/indication", live))
-                if told.get(indication.cell) != state:
-                    told[indication.cell] = state
-                    messages.append((f"{indication.cell}/state", state))
+                slow[f"{indication.cell}/state"] = {name: getattr(indication, name) for name in _STATE}
+            for owner, condition in alarms.conditions().items():
+                slow[f"{owner}/condition"] = {"condition": condition}
+            messages += [(topic, value) for topic, value in slow.items() if told.get(topic) != value]
+            told = slow
             await mqtt.publish_live(messages)
 
     def _commands(self, ledger: Ledger, ids: DaemonIds) -> dict[str, Command]:

@@ -111,6 +111,13 @@ TOPICS: tuple[Topic, ...] = (
         qos=0,
     ),
     Topic(
+        name="condition",
+        address=f"{_CELL}/condition",
+        carries="condition",
+        summary="The NAMUR NE 107 signal of a cell, or of the daemon itself, whenever it changes.",
+        qos=0,
+    ),
+    Topic(
         name="daemon",
         address="quietcell/{site}/daemon",
         carries="daemon",

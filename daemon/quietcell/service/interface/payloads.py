@@ -2,6 +2,7 @@
 
 from dataclasses import fields
 
+from quietcell.core.electrode.condition import Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Body
 from quietcell.service.interface.catalogue import BODIES
@@ -67,6 +68,12 @@ def _live() -> dict[str, Schema]:
             "indication", "A live reading nobody has accepted.", **{n: whole[n] for n in names}, **tail
         ),
         "state": _object("state", "What a cell waits for.", **state, **tail),
+        "condition": _object(
+            "condition",
+            "The NAMUR NE 107 signal of a cell or of the daemon.",
+            condition={"enum": [signal.value for signal in Signal]},
+            **tail,
+        ),
         "daemon": _object(
             "daemon", "Whether the daemon is connected.", state={"enum": ["online", "offline"]}, **tail
         ),
