@@ -163,6 +163,14 @@ def test_eight_thermometer_faults_and_the_jump_are_named_in_the_record(tmp_path:
     assert named["temperature-jump"] == 1  # 49.6 °C among 30 °C
 
 
+def test_faults_between_determinations_are_in_the_segment_s_record(tmp_path: Path) -> None:
+    named: dict[str, int] = Counter()
+    for line in replayed(tmp_path, ACID_RUN, ACID.replace("CRITERION", "plateau")):
+        named[line["record"]] += (line.get("rejected_readings") or {}).get("temperature-out-of-range", 0)
+    assert named["segment"] > 0
+    assert sum(named.values()) == 8
+
+
 @pytest.mark.parametrize(
     "recording", [ACID_RUN, *(f"glass-acid-steps/2021-06-17_{at}.csv" for at in ("15-26-51", "17-58-17"))]
 )

@@ -193,6 +193,7 @@ class Engine:
             state="ended",
             cause=ended.cause,
             readings=self._reception.readings,
+            rejected_readings=dict(sorted(self._reception.rejected.items())),
         )
         began = self._open_segment
         self._ended = SegmentEnd(utc_ms=began.utc_ms + ended.ms, time_quality=began.time_quality)
@@ -244,8 +245,8 @@ class Engine:
                     gap_s=(silence.ended_ms - silence.began_ms) / 1000,
                     cause=silence.cause,
                 )
-            if self._attempt is not None:
-                self._attempt.rejected.update(received.rejected)
+            open_now = self._reception if self._attempt is None else self._attempt
+            open_now.rejected.update(received.rejected)
             watched = self._attempt is not None or self.settings.mode == "continuous"
             if watched and not self.settings.kcl_adjusted:
                 self._ingress.see(received.counting)

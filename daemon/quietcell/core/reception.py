@@ -1,5 +1,6 @@
 """Readings on their way in: held until their time has come, screened, and kept while they are needed."""
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -43,6 +44,7 @@ class ReceptionState:
     """What later readings are held against; the readings held are named by their numbers only."""
 
     readings: int
+    rejected: dict[str, int]
     counting: list[tuple[int, int]]
     """Runs of readings of the last hour that count: number of the first, and of the first behind."""
     first_ms: int | None
@@ -78,6 +80,8 @@ class Reception:
         """Its time; negative when it lies before this segment."""
         self.readings = 0
         """Of the segment."""
+        self.rejected: Counter[str] = Counter()
+        """Of the segment: what spoke against readings that do not count while nothing was determined."""
         self.quiet_since_ms = 0
         """The last disturbance; windows hold only later readings."""
         self.disturbance = Reason.GAP
@@ -169,6 +173,7 @@ class Reception:
         """Return what must be known to go on; readings whose time has not come are no part of it."""
         return ReceptionState(
             readings=self.readings,
+            rejected=dict(sorted(self.rejected.items())),
             counting=self.history.runs(),
             first_ms=self.history.first_ms,
             screen=self._screen.state,
@@ -201,6 +206,7 @@ class Reception:
         if state.counting and int(stored.ms[state.counting[0][0] - first_row]) != state.first_ms:
             raise ReadingsMissingError("readings before the checkpoint are missing")
         self.readings = state.readings
+        self.rejected = Counter(state.rejected)
         self._screen.state = state.screen
         self._silent_since = state.silent_since
         self.last_ms, self.last = state.last_ms, stored[-1:] if len(stored) else None

@@ -158,6 +158,8 @@ class SegmentBody(Body):
     """How far UTC could be trusted when the segment began."""
     readings: int | Absent = ABSENT
     """Readings of an ended segment."""
+    rejected_readings: Mapping[str, int] | Absent = ABSENT
+    """What spoke against those outside all determinations that did not count, and how often."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
