@@ -346,6 +346,8 @@ class Engine:
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
             self._ingress.new_sample(request.ms)
+        elif request.from_buffer:
+            self._ingress.set_aside(request.ms)
         self._from_buffer = self._from_buffer or request.from_buffer
         self._begin_attempt(request.ms, request)
 

@@ -118,13 +118,13 @@ class Detector:
 
     def forget_levels(self, ms: int) -> None:
         """Compare with later readings only: another sample, electrode or calibration from here on."""
+        self._averager.drop()
         self._baseline.forget(ms)
         self._recent, self._candidate = [], None
 
     def new_sample(self, ms: int) -> None:
         """Begin anew behind `ms`: the electrode has been put into another water."""
         self.forget_levels(ms)
-        self._averager.drop()
         self._episodes.open.clear()
         self._faults = Watch()
         self._minutes = 0

@@ -106,6 +106,13 @@ class IngressWatch:
             self._detector.forget_levels(0)  # a pH by another calibration compares with none before
         self._settings = settings
 
+    def set_aside(self, ms: int) -> None:
+        """Compare with readings behind `ms` only: the electrode was elsewhere, in a buffer perhaps.
+
+        What is open stays open, for the water is the same.
+        """
+        self._detector.forget_levels(ms)
+
     def new_sample(self, ms: int) -> None:
         """Forget the water before: the electrode has been put into another."""
         self._detector.new_sample(ms)
