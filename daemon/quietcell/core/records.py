@@ -8,6 +8,7 @@ measured is None (null); one that does not apply is `ABSENT` and is left out.
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from enum import Enum
+from functools import cache
 from typing import Any, ClassVar, Final, Literal
 
 import numpy as np
@@ -93,13 +94,22 @@ class Body:
         return {"record": self.kind, **_object(self)}
 
 
+_AS_THEY_ARE: Final = frozenset({str, int, bool, type(None)})
+
+
 def _object(record: Any) -> dict[str, Json]:
     """Return the fields of a dataclass as JSON values."""
     return {
-        f.name: _value(value, f.metadata.get("decimals"))
-        for f in fields(record)
-        if (value := getattr(record, f.name)) is not ABSENT
+        name: value if type(value) in _AS_THEY_ARE else _value(value, places)
+        for name, places in _fields_of(record.__class__)
+        if (value := getattr(record, name)) is not ABSENT
     }
+
+
+@cache
+def _fields_of(kind: Any) -> tuple[tuple[str, int | None], ...]:
+    """Return names and decimals of the fields of a dataclass."""
+    return tuple((f.name, f.metadata.get("decimals")) for f in fields(kind))
 
 
 def _value(value: Any, places: int | None) -> Json:
