@@ -47,7 +47,7 @@ def bodies_with_restart(block: ReadingBlock, at_ms: int, *, restart: bool) -> li
 
 
 @given(st.integers(0, 899_000), st.integers(0, 20))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=6, deadline=None)
 def test_no_byte_depends_on_a_restart_between_two_inputs(at_ms: int, seed: int) -> None:
     block = leaking(900, SLOWER, from_s=500, seed=seed)
     rng = np.random.default_rng(seed)
@@ -62,7 +62,7 @@ def test_no_byte_depends_on_a_restart_between_two_inputs(at_ms: int, seed: int) 
 
 
 @given(st.integers(10_000, 90_000))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_an_open_request_and_a_moved_window_survive(at_ms: int) -> None:
     block = readings(100, seed=4, drift_mv_per_min=0.4)
     request = Request(ms=10_000, sample_id="S")

@@ -86,7 +86,7 @@ JSON_VALUES = st.recursive(
 
 
 @given(JSON_VALUES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_the_form_is_that_of_the_reference_library(value: object) -> None:
     try:
         expected = rfc8785.dumps(value).decode()  # type: ignore[arg-type] # what the strategy makes is JSON
@@ -100,6 +100,6 @@ def test_the_form_is_that_of_the_reference_library(value: object) -> None:
 @given(
     st.floats(1e-7, 1e-3) | st.floats(1e15, 1e17) | st.sampled_from([-0.0, 1e-4, 1e16, 9007199254740993.0])
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_numbers_near_the_change_of_notation_are_written_as_the_reference_library_does(value: float) -> None:
     assert canonical({"x": value}) == rfc8785.dumps({"x": value}).decode()

@@ -146,3 +146,26 @@ async def test_readings_wait_for_a_failing_disk_up_to_a_limit(
 def test_a_disk_without_room_for_it_gets_no_half_reserve(tmp_path: Path) -> None:
     Reserve(tmp_path, 2**60).set_up()
     assert not (tmp_path / RESERVE_NAME).exists()
+
+
+@pytest.mark.parametrize("first_byte", [0, 4096])
+async def test_a_damaged_readings_file_is_set_aside_and_measuring_goes_on(
+    tmp_path: Path, first_byte: int
+) -> None:
+    ledger = opened(tmp_path)
+    keep(ledger, 0, 1000)
+    await ledger.flush()
+    await ledger.close()
+    path = tmp_path / "readings-2026-09.sqlite"
+    stored = bytearray(path.read_bytes())
+    stored[first_byte:] = b"x" * (len(stored) - first_byte)
+    path.write_bytes(stored)
+    ledger = opened(tmp_path)
+    keep(ledger, 1000, 1100)
+    await ledger.record([note(1)])
+    assert told(ledger) == [("storage", "damaged"), ("note", None)]
+    assert "readings-2026-09.sqlite.damaged-1" in next(iter(ledger.journal.all())).body()["text"]
+    assert (tmp_path / "readings-2026-09.sqlite.damaged-1").read_bytes()[first_byte:] == stored[first_byte:]
+    assert ledger.readings.months() == ["2026-09"]
+    assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 100
+    await ledger.close()

@@ -68,7 +68,7 @@ def test_a_sound_ledger_is_sound_and_counted(folder: Path) -> None:
 
 
 @given(st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=35, deadline=None)
 def test_any_changed_value_of_a_covered_reading_is_found(folder: Path, data: st.DataObject) -> None:
     file = data.draw(st.sampled_from(READINGS))
     column = data.draw(st.sampled_from(COLUMNS))
@@ -87,7 +87,7 @@ def test_any_changed_value_of_a_covered_reading_is_found(folder: Path, data: st.
 @given(
     st.sampled_from(READINGS), st.integers(0, 10**6), st.sampled_from(["remove", "double", "swap", "before"])
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_removed_added_and_swapped_readings_are_found(folder: Path, file: str, pick: int, how: str) -> None:
     with closing(sqlite3.connect(folder / file)) as database:
         rows = database.execute("SELECT * FROM reading").fetchall()
@@ -132,7 +132,7 @@ def test_readings_moved_to_the_file_of_another_month_are_found(folder: Path) -> 
 
 
 @given(st.data())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_any_changed_value_of_the_journal_is_found(folder: Path, data: st.DataObject) -> None:
     with Journal(folder) as journal:
         records = list(journal.all())

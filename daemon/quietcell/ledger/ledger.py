@@ -25,7 +25,7 @@ from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.file_system import refuse_network
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
-from quietcell.ledger.storage import Reserve, Space, is_full, may_pass
+from quietcell.ledger.storage import Reserve, Space, is_damage, is_full, may_pass
 
 T = TypeVar("T")
 RESERVE_BYTES = 4 * 1024 * 1024
@@ -259,7 +259,14 @@ class Ledger:
     def _store_readings(self, readings: list[SegmentReadings]) -> None:
         """Store readings; a full disk takes none, so that it takes records."""
         try:
-            self._files.append(readings)
+            try:
+                self._files.append(readings)
+            except (sqlite3.Error, LedgerError) as error:
+                names = self._files.set_aside_damaged(readings) if is_damage(error) else []
+                if not names:
+                    raise
+                self._space.set_aside(names)
+                self._files.append(readings)
         except (sqlite3.Error, LedgerError, OSError) as error:
             if not is_full(error):
                 raise

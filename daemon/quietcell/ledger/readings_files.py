@@ -14,6 +14,7 @@ import numpy as np
 
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.times import rfc3339
+from quietcell.errors import LedgerError
 from quietcell.ledger.store import open_file
 
 _VERSION = 1
@@ -35,7 +36,7 @@ CREATE TABLE reading (
     PRIMARY KEY (cell, segment, ms, tie)
 ) STRICT, WITHOUT ROWID
 """  # noqa: S608 # nothing but our own flag names is put in
-_PREFIX = "readings-"
+_PREFIX, _DAMAGED = "readings-", ".damaged-"
 _MOST_OPEN = 2
 """Files of months that stay open; older ones are opened when asked for."""
 _LATEST_MS = 2**62
@@ -137,6 +138,43 @@ class ReadingsFiles:
             if month not in written:
                 self._open.pop(month).close()
 
+    def set_aside_damaged(self, batch: Sequence[SegmentReadings]) -> list[str]:
+        """Rename the files a batch goes to that are damaged, and return their new names."""
+        ends = {
+            month_of(part.anchor_utc_ms + int(ms))
+            for part in batch
+            for ms in (part.block.ms[0], part.block.ms[-1])
+        }
+        renamed = []
+        for month in sorted(ends & set(self.months())):
+            if self._is_sound(month):
+                continue
+            self._close(month)
+            path = self._folder / f"{_PREFIX}{month}.sqlite"
+            number = 1 + len(list(self._folder.glob(f"{path.name}{_DAMAGED}*")))
+            aside = path.with_name(f"{path.name}{_DAMAGED}{number}")
+            path.rename(aside)
+            for end in ("-wal", "-shm"):
+                rest = path.with_name(path.name + end)
+                if rest.exists():
+                    rest.rename(aside.with_name(aside.name + end))
+            renamed.append(aside.name)
+        return renamed
+
+    def _is_sound(self, month: str) -> bool:
+        try:
+            found = self._month(month).execute("PRAGMA quick_check(1)").fetchone()
+        except (sqlite3.DatabaseError, LedgerError):
+            return False
+        return bool(found[0] == "ok")
+
+    def _close(self, month: str) -> None:
+        """Let go of the file of a month."""
+        database = self._open.pop(month, None)
+        if database is not None:
+            database.close()
+        self._numbers = {key: number for key, number in self._numbers.items() if key[0] != month}
+
     def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
         """Yield the readings of one segment in order, in blocks of up to `page`."""
         for month in self.months():
@@ -210,10 +248,7 @@ class ReadingsFiles:
 
     def remove(self, month: str) -> None:
         """Remove the file of a month."""
-        database = self._open.pop(month, None)
-        if database is not None:
-            database.close()
-        self._numbers = {key: number for key, number in self._numbers.items() if key[0] != month}
+        self._close(month)
         path = self._folder / f"{_PREFIX}{month}.sqlite"
         for each in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
             each.unlink(missing_ok=True)

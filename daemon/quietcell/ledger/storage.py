@@ -10,7 +10,7 @@ from typing import ClassVar, Final, Literal
 
 from quietcell.core.records import ABSENT, Absent, Body
 from quietcell.core.times import rfc3339
-from quietcell.errors import LedgerError
+from quietcell.errors import LedgerDamagedError, LedgerError
 from quietcell.ledger.readings_files import SegmentReadings
 
 RESERVE_NAME: Final = "reserve"
@@ -27,13 +27,16 @@ _PASSING: Final = {
 """Faults of the disk that may pass; the others are of the file or of ours."""
 
 
+StorageState = Literal["full", "damaged", "recovered"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StorageBody(Body):
     """The disk of the ledger fails, or does no longer."""
 
     kind: ClassVar[str] = "storage"
 
-    state: Literal["full", "recovered"]
+    state: StorageState
     text: str
     """What happens or happened, and what to do."""
     since: str | Absent = ABSENT
@@ -71,6 +74,15 @@ def is_full(error: Exception) -> bool:
     if isinstance(error, OSError):
         return error.errno == errno.ENOSPC
     return isinstance(error, sqlite3.Error) and _code(error) == sqlite3.SQLITE_FULL
+
+
+def is_damage(error: Exception) -> bool:
+    """Return whether a file is damaged, or none of ours any more."""
+    if isinstance(error, LedgerError):
+        error = error.__cause__ if isinstance(error.__cause__, Exception) else error
+    if isinstance(error, sqlite3.Error):
+        return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return isinstance(error, LedgerDamagedError)
 
 
 def _code(error: sqlite3.Error) -> int:
@@ -133,7 +145,7 @@ class Space:
         self.full = False
         self.interruptions = 0
         """How many times the disk failed and works again."""
-        self._news: list[tuple[Literal["full", "recovered"], str]] = []
+        self._news: list[tuple[StorageState, str]] = []
         self._failing: tuple[int, str] | None = None
         self._dropped: dict[tuple[str, int], list[int]] = {}
         """First and last time (ms) and number of dropped readings by cell and segment."""
@@ -164,6 +176,13 @@ class Space:
         self.full = True
         text = "The disk of the ledger is full: readings are dropped, records still stored. Free some space."
         self._news.append(("full", text))
+
+    def set_aside(self, names: Sequence[str]) -> None:
+        """Tell that damaged files of readings were renamed, and readings go on in new ones."""
+        text = (
+            f"Damaged, so set aside, and readings go on in a new file: {', '.join(names)}. Look at the disk."
+        )
+        self._news.append(("damaged", text))
 
     def failed(self, error: Exception) -> None:
         """Remember since when nothing can be stored."""
