@@ -5,11 +5,16 @@ import socket
 import struct
 from collections.abc import Callable, Iterator
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 import structlog
 
+from quietcell.core.alarms.states import AlarmState
+from quietcell.core.records import Body
+from quietcell.core.times import rfc3339
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor
 from quietcell.outlets import mqtt_client
@@ -378,6 +383,62 @@ async def test_a_broker_that_falls_silent_has_nothing_parked(
         assert delivery.outlet.parked == []
         broker.on_publish = acknowledge
         await delivery.all_delivered()
+
+
+async def test_a_span_sent_again_never_overtakes_what_has_not_been_delivered_yet(tmp_path: Path) -> None:
+    held: list[tuple[Peer, Publish]] = []
+
+    async def hold_from_the_sixth(peer: Peer, publish: Publish) -> None:
+        if not publish.retain and publish.payload["seq"] > 5:
+            held.append((peer, publish))
+        else:
+            peer.acknowledge(publish)
+
+    async with (
+        ScriptedBroker(on_publish=hold_from_the_sixth) as broker,
+        Delivery(tmp_path, broker.port) as delivery,
+    ):
+        await delivery.record(15, verdict="refused")
+        await until(lambda: delivery.outlet.seq == 5 and len(held) == 10)
+        assert await delivery.outlet.send_again(4, 60) == 2
+        assert broker.records() == [*range(1, 16), 4, 5]
+        broker.on_publish = acknowledge
+        for peer, publish in held:
+            peer.acknowledge(publish)
+        await delivery.all_delivered()
+        assert broker.records() == [*range(1, 16), 4, 5]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alarm(Body):
+    """The least of an alarm's record that the outlet looks at."""
+
+    kind: ClassVar[str] = "alarm"
+
+    alarm: str
+    state: str
+
+
+async def test_an_old_alarm_sent_again_does_not_stand_on_its_topic_anew(tmp_path: Path) -> None:
+    async def deny_alarms(peer: Peer, publish: Publish) -> None:
+        peer.acknowledge(publish, NOT_AUTHORISED if "/alarm/" in publish.topic else 0)
+
+    def alarm(number: int, state: AlarmState) -> Alarm:
+        identity = {"id": f"daemon.1.{number}", "cell": "live-feed-room", "at": rfc3339(0)}
+        return Alarm(**identity, alarm="flow-low", state=state.value)
+
+    shown, over = AlarmState.UNACKNOWLEDGED, AlarmState.NORMAL
+    async with ScriptedBroker(on_publish=deny_alarms) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.ledger.record([alarm(1, shown), alarm(2, over), alarm(3, shown)])
+        await delivery.all_delivered()
+        assert delivery.outlet.parked == [1, 2, 3]
+        broker.on_publish = acknowledge
+        broker.published.clear()
+        assert await delivery.outlet.send_again(1, 3) == 3
+        assert [p.retain for p in broker.published] == [False] * 3
+        broker.published.clear()
+        assert (await delivery.outlet.send_parked())["parked"] == []
+        assert [(p.payload["seq"], p.retain) for p in broker.published] == [(1, False), (2, False), (3, True)]
 
 
 async def test_311_delivers_and_says_once_what_it_cannot_tell(

@@ -303,17 +303,20 @@ class MqttOutlet:
     async def send_again(self, first: int, last: int) -> int:
         """Send stored records again, one after another, beside what is new; returns how many.
 
+        Nothing goes out before its turn: the span ends at what has been delivered. No retained value
+        changes either: what stood on a topic then may be over now.
+
         Raises
         ------
         BrokerLostError
             If no broker is connected, or the connection went away meanwhile.
         """
-        count = 0
+        count, last = 0, min(last, self.seq)
         while first <= last:
             page = await self._ledger.run(lambda: self._ledger.journal.after(first - 1, limit=100))  # noqa: B023 # run at once
             for record in page:
                 if record.seq <= last:
-                    count += 1 if await self._delivered(record) else 0
+                    count += 1 if await self._delivered(record, retain=False) else 0
             if not page:
                 break
             first = page[-1].seq + 1
@@ -330,21 +333,46 @@ class MqttOutlet:
         delivered = []
         for seq in list(self.parked):
             (record,) = await self._ledger.run(lambda: self._ledger.journal.after(seq - 1, limit=1))  # noqa: B023 # run at once
-            if await self._delivered(record):
+            holds = await self._ledger.run(lambda: self._still_holds(record))  # noqa: B023 # same
+            if await self._delivered(record, retain=holds):
                 self.parked.remove(seq)
                 delivered.append(seq)
                 self._moved.set()
         return {"delivered": delivered, "parked": list(self.parked)}
 
-    async def _delivered(self, record: Stored) -> bool:
+    def _still_holds(self, record: Stored) -> bool:
+        """Tell whether an alarm's record is its latest, so that it belongs on the alarm's topic."""
+        body = record.body()
+        if body["record"] != "alarm":
+            return False
+        return next(
+            later.seq == record.seq
+            for later in self._ledger.journal.latest(body["cell"], "alarm")
+            if later.body()["alarm"] == body["alarm"]
+        )
+
+    async def _delivered(self, record: Stored, *, retain: bool) -> bool:
         """Send a record and wait; False where the broker refuses it or it goes to no topic."""
         connection = self._connection
         if connection is None:
             raise BrokerLostError("no broker is connected", subject=str(self._broker))
-        sent = await self._send_to_topics(connection, record)
-        for answer in sent.answers:
+        messages = [(topic, record.text, False) for topic in topics_of(self._site, record.body())]
+        if (retained := retained_value(self._site, record.body(), record.text)) is not None:
+            topic, value = retained
+            if retain:
+                messages.append((topic, value, True))
+            elif not messages:
+                messages.append((topic, record.text, False))
+        refused = False
+        for topic, payload, kept in messages:
+            try:
+                answer = await connection.send(topic, payload, retain=kept)
+            except PublishRefusedError:
+                refused = True
+                continue
             await connection.answered(answer)
-        return bool(sent.answers) and not sent.refusal and not any(a.refusal for a in sent.answers)
+            refused = refused or answer.refusal is not None
+        return bool(messages) and not refused
 
     async def _say_head(self, connection: BrokerConnection) -> None:
         seq, head = self._ledger.head

@@ -14,6 +14,7 @@ from quietcell.core.times import rfc3339
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
+from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarms import Alarms
 from quietcell.service.cell import CellTask
@@ -25,7 +26,7 @@ from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
 from quietcell.service.mqtt_requests import MqttRequests, ParkedAgain
 from quietcell.service.notify import Notifier
-from quietcell.service.outlets import outlets_of
+from quietcell.service.outlets import outlets_of, result_folders
 from quietcell.service.records import DaemonIds, ParkedBody, RunBody
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
@@ -129,7 +130,8 @@ class Daemon:
         stop: asyncio.Event,
         ready: Callable[[], None],
     ) -> None:
-        with closing(Cursors(ledger.folder)) as cursors:
+        with FolderLocks() as folders, closing(Cursors(ledger.folder)) as cursors:
+            folders.take(result_folders(self.config))
             commands = self._commands(ledger, ids)
             alarms = Alarms(
                 self.config, ledger, ids, self.clock, cells=self.indications, outlets=lambda: self.outlets
@@ -138,6 +140,7 @@ class Daemon:
 
             async def adopt(new: Config) -> None:
                 outlets_of(new, ledger, cursors)  # raises before anything is changed
+                folders.take(result_folders(new))
                 changed = new.outlets != self.config.outlets
                 self.config = new
                 await ledger.record([self._run_body(ids, "reloaded")])

@@ -53,8 +53,8 @@ def answerable(topic: str, site: str) -> str:
 
 
 def _seq(value: int) -> int:
-    if value < 1:
-        raise PydanticCustomError("too_small", "must be 1 or more")
+    if not 1 <= value < 2**53:
+        raise PydanticCustomError("no_seq", "must be the number of a record, from 1 on")
     return value
 
 
@@ -62,7 +62,7 @@ class Span(Arguments):
     """Asks for stored records once more."""
 
     from_seq: Annotated[int, AfterValidator(_seq)] = Field(description="Number of the first.")
-    to_seq: int = Field(description="Number of the last.")
+    to_seq: Annotated[int, AfterValidator(_seq)] = Field(description="Number of the last.")
 
     @model_validator(mode="after")
     def _coherent(self) -> Self:
@@ -97,6 +97,7 @@ class MqttRequests:
     def hear(self, heard: "Heard") -> None:
         """Take a message as it comes; nothing is waited for."""
         if heard.retained:
+            self._log.info("retained request ignored", topic=heard.topic[:200])
             return
         try:
             self._waiting.put_nowait(heard)
@@ -131,6 +132,9 @@ class MqttRequests:
             answer = {"ok": False, "error": str(error)}
             with suppress(CommandError):
                 topic = self._response_topic(heard, {})
+        except Exception:  # noqa: BLE001 # whoever asks must not end the carrier
+            self._log.exception("a request broke", topic=heard.topic[:200])
+            answer = {"ok": False, "error": "the command broke by a mistake of the daemon; see its log"}
         if topic is not None and answer is not None:
             await self._outlet.reply(topic, answer, _correlation(heard))
 

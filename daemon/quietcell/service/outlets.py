@@ -2,6 +2,7 @@
 
 import ssl
 from collections.abc import Collection
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from quietcell.config import Config, check_private, read_secret
@@ -31,6 +32,14 @@ def outlets_of(
         If a secret or certificate cannot be had.
     """
     return file_outlets(config, ledger, cursors), mqtt_outlet(config, ledger, cursors)
+
+
+def result_folders(config: Config) -> list[Path]:
+    """Return the folders that files go to; each belongs to one daemon alone."""
+    settings = config.outlets.files
+    if settings is None:
+        return []
+    return [settings.folder, *([settings.drop_folder] if settings.drop_folder else [])]
 
 
 def file_outlets(config: Config, ledger: Ledger, cursors: Cursors) -> list[FileOutlet]:

@@ -1,0 +1,35 @@
+"""One folder of results belongs to one daemon."""
+
+from pathlib import Path
+
+import pytest
+
+from quietcell.errors import ConfigError
+from quietcell.outlets.folder_lock import FolderLocks
+
+
+def test_a_folder_another_daemon_writes_to_is_refused_until_it_ends(tmp_path: Path) -> None:
+    with FolderLocks() as first:
+        first.take([tmp_path / "results", tmp_path / "drop"])
+        first.take([tmp_path / "results"])  # a reload that keeps the folder
+        with FolderLocks() as second:
+            second.take([tmp_path / "elsewhere"])
+            with pytest.raises(ConfigError, match=r"writes to .*drop; give this one a folder"):
+                second.take([tmp_path / "drop"])
+    with FolderLocks() as third:
+        third.take([tmp_path / "results", tmp_path / "drop", tmp_path / "elsewhere"])
+
+
+def test_another_name_of_the_same_folder_is_the_same_folder(tmp_path: Path) -> None:
+    (tmp_path / "results").mkdir()
+    (tmp_path / "link").symlink_to("results")
+    with FolderLocks() as first, FolderLocks() as second:
+        first.take([tmp_path / "results"])
+        with pytest.raises(ConfigError, match="another quietcell"):
+            second.take([tmp_path / "link"])
+
+
+def test_a_folder_that_cannot_be_made_stops_nobody(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with FolderLocks() as locks:
+        locks.take([tmp_path / "file" / "results"])

@@ -1,0 +1,146 @@
+"""Whatever anybody sends to the topics of requests gets an error at most, and changes nothing."""
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietcell.core.records import Json
+from quietcell.errors import QuietcellError
+from quietcell.outlets.mqtt_client import Heard
+from quietcell.service.commands import Commands
+from quietcell.service.mqtt_requests import MOST_WAITING, MqttRequests
+from tests.support.measuring import CELL, Measuring
+from tests.support.until import cancelled, until
+
+SITE = "merrow-sound"
+TOPIC = f"quietcell/{SITE}/{CELL}/request"
+REPLAY = f"quietcell/{SITE}/replay"
+
+
+class Outlet:
+    """Keeps what would be answered."""
+
+    def __init__(self) -> None:
+        self.replies: list[tuple[str, dict[str, Json]]] = []
+        self.spans: list[tuple[int, int]] = []
+
+    async def reply(self, topic: str, payload: dict[str, Json], correlation: bytes | None) -> None:
+        assert correlation == b"7"
+        json.dumps(payload).encode()
+        self.replies.append((topic, payload))
+
+    async def send_again(self, first: int, last: int) -> int:
+        self.spans.append((first, last))
+        return last - first + 1
+
+
+def heard(payload: bytes | dict[str, Json] = b"{}", *, topic: str = TOPIC, **changes: Any) -> Heard:
+    told = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+    plain = {"topic": topic, "payload": told, "retained": False, "response_topic": "lims/answers"}
+    return Heard(**{**plain, "correlation": b"7", **changes})
+
+
+@asynccontextmanager
+async def listening(commands: Commands) -> AsyncIterator[tuple[MqttRequests, Outlet]]:
+    outlet = Outlet()
+    requests = MqttRequests(SITE, commands, outlet)  # type: ignore[arg-type] # the least of an outlet
+    running = asyncio.create_task(requests.run())
+    yield requests, outlet
+    await cancelled(running)
+
+
+@pytest.mark.parametrize(
+    ("message", "text"),
+    [
+        (heard(b"[" * 10_000), "no JSON"),
+        (heard(b'{"a":' * 3000), "no JSON"),
+        (heard(b"9" * 10_000), "no JSON"),
+        (heard(b"\xff\xfe{}"), "no JSON"),
+        (heard(b'"S-17"'), "no JSON object"),
+        (heard(b"{" + b" " * 20_000 + b"}"), "20002 bytes are more than 16384"),
+        (heard({"sample_id": 17}), "sample_id: "),
+        (heard({"sample_id": "S\0"}), "sample_id: "),
+        (heard(b'{"sample_id": "\\ud800"}'), "sample_id: "),
+        (heard(b'{"sample_id": NaN}'), "sample_id: "),
+        (heard({"sample_id": ["S"]}), "sample_id: "),
+        (heard({"launch": 1}), "launch"),
+        (heard(b'{"\\ud800": 1}'), "a key"),
+        (heard({"via": "page"}), "via"),
+        (heard({"cell": CELL}), "cell"),
+        (heard(topic=f"quietcell/{SITE}/boiler-room/request"), "no cell boiler-room"),
+        (heard(topic=f"quietcell/{SITE}/../request"), "cell: "),
+        (heard(topic=f"quietcell/{SITE}//request"), "cell: "),
+        (heard({"from_seq": 1}, topic=REPLAY), "to_seq: "),
+        (heard({"from_seq": "1", "to_seq": 2}, topic=REPLAY), "from_seq: "),
+        (heard({"from_seq": 1, "to_seq": 20_000}, topic=REPLAY), "to_seq must be"),
+        (heard({"from_seq": 2**70, "to_seq": 2**70 + 1}, topic=REPLAY), "from_seq: must be the number"),
+        (heard({"from_seq": -(2**70), "to_seq": 1}, topic=REPLAY), "from_seq: must be the number"),
+    ],
+)
+async def test_a_hostile_message_gets_an_error_and_changes_nothing(
+    tmp_path: Path, message: Heard, text: str
+) -> None:
+    async with (
+        Measuring(tmp_path, mode="on-request") as measuring,
+        listening(measuring.requests.commands()) as (requests, outlet),
+    ):
+        await measuring.ledger.flush()
+        before = measuring.bodies()
+        requests.hear(message)
+        await until(lambda: bool(outlet.replies))
+        ((topic, reply),) = outlet.replies
+        assert (topic, reply["ok"]) == ("lims/answers", False)
+        assert text in reply["error"]
+        await measuring.ledger.flush()
+        assert measuring.bodies() == before
+        assert outlet.spans == []
+
+
+@pytest.mark.parametrize(
+    "topic", ["", "a/+", "#", "$SYS/x", "a\0b", "a\nb", "x" * 501, f"quietcell/{SITE}/{CELL}/result", TOPIC]
+)
+async def test_no_answer_goes_to_a_topic_that_is_none_or_the_daemons_own(tmp_path: Path, topic: str) -> None:
+    async with (
+        Measuring(tmp_path, mode="on-request") as measuring,
+        listening(measuring.requests.commands()) as (requests, outlet),
+    ):
+        await measuring.ledger.flush()
+        before = measuring.bodies()
+        requests.hear(heard(response_topic=topic))
+        requests.hear(heard(b"{"))
+        await until(lambda: bool(outlet.replies))  # to the second: the first was dealt with before
+        assert len(outlet.replies) == 1
+        assert measuring.bodies() == before
+
+
+async def test_a_command_that_breaks_and_a_flood_end_nothing() -> None:
+    async def request(_request: dict[str, Json]) -> dict[str, Json]:
+        raise ZeroDivisionError
+
+    async with listening({"request": request}) as (requests, outlet):
+        for _ in range(MOST_WAITING + 50):
+            requests.hear(heard())
+        await until(lambda: len(outlet.replies) == MOST_WAITING)
+        assert all("a mistake of the daemon" in reply["error"] for _, reply in outlet.replies)
+        requests.hear(heard(b"{"))
+        await until(lambda: len(outlet.replies) == MOST_WAITING + 1)
+
+
+async def test_a_retained_request_is_ignored_and_one_without_a_response_topic_counts() -> None:
+    asked = []
+
+    async def request(request: dict[str, Json]) -> dict[str, Json]:
+        asked.append(request)
+        raise QuietcellError("no matter")
+
+    async with listening({"request": request}) as (requests, outlet):
+        requests.hear(heard({"sample_id": "S-0"}, retained=True))
+        requests.hear(heard({"sample_id": "S-1"}, response_topic=None))
+        await until(lambda: bool(asked))
+        assert [one["sample_id"] for one in asked] == ["S-1"]
+        assert outlet.replies == []
