@@ -254,6 +254,8 @@ def report(folder: Path, soak: Soak, warm_up_days: float) -> None:
     print(
         f"memory: {memory[0]:.1f} MB at first, {memory[late][0]:.1f} after warm-up, {memory[-1]:.1f} at last"
     )
+    weeks = [f"{memory[day >= d][0]:.1f}" for d in np.arange(0, day[-1], max(1, day[-1] // 10))]
+    print(f"memory over time, MB: {' '.join(weeks)}")
     print(f"memory slope after warm-up: {slope:+.2f} MB a week (n = {int(late.sum())} samples)")
     for what, counts in (("descriptors", samples.descriptors), ("tasks", samples.tasks)):
         print(f"{what}: {min(counts)} to {max(counts)}, last {counts[-1]}")
