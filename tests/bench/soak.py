@@ -16,6 +16,7 @@ import random
 import sqlite3
 import tempfile
 import time
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from unittest import mock
@@ -23,6 +24,7 @@ from unittest import mock
 import numpy as np
 
 from quietcell.config import parse_config
+from quietcell.core.times import rfc3339, utc_ms
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.verify import verify
@@ -269,11 +271,7 @@ def report(folder: Path, soak: Soak, warm_up_days: float) -> None:
     for envelope in bodies:
         kinds[envelope["body"]["record"]] = kinds.get(envelope["body"]["record"], 0) + 1
     print(f"records: {kinds}")
-    reopened = sum(
-        1 for e in bodies if e["body"]["record"] == "segment" and e["body"].get("cause") == "reopened"
-    )
-    gaps = sum(1 for e in bodies if e["body"]["record"] == "gap" and e["body"]["cause"] == "reopened")
-    print(f"unplugs {faults.unplugs}, segments begun by a reopened port {reopened // 2}, their gaps {gaps}")
+    print(f"holes in the readings without a gap record: {untold_holes(folder / 'state')}")
     verdicts: dict[str, int] = {}
     determinations = [e for e in bodies if e["body"]["record"] == "determination"]
     for envelope in determinations:
@@ -282,6 +280,27 @@ def report(folder: Path, soak: Soak, warm_up_days: float) -> None:
     missed = {e["seq"] for e in determinations} - soak.arrived
     print(f"verdicts: {verdicts}; determinations that never reached the broker: {len(missed)}")
     print(f"readings that no meter sent: {false_readings(folder / 'state')}")
+
+
+def untold_holes(state: Path) -> str:
+    """Count holes over 30 s, and first readings of later segments, that no gap record ends at."""
+    holes = untold = 0
+    with Journal(state) as journal, closing(ReadingsFiles(state, read_only=True)) as files:
+        bodies = [record.body() for record in journal.all()]
+        told = {(body["cell"], body["ended"]) for body in bodies if body["record"] == "gap"}
+        begun = set()
+        for body in bodies:
+            if body["record"] != "segment" or body["state"] != "began":
+                continue
+            cell, anchor_ms, before_ms = body["cell"], utc_ms(body["at"]), None
+            for block in files.of_segment(cell, body["segment"]):
+                for ms in block.ms.tolist():
+                    hole = cell in begun if before_ms is None else ms - before_ms > 30_000
+                    holes += hole
+                    untold += hole and (cell, rfc3339(anchor_ms + ms)) not in told
+                    before_ms = ms
+                    begun.add(cell)
+    return f"{untold} of {holes}"
 
 
 def false_readings(state: Path) -> str:
