@@ -7,6 +7,7 @@ from types import TracebackType
 from typing import Self
 
 from quietcell.core.records import Json
+from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.chain import GENESIS, Envelope, Stored, digest
 from quietcell.ledger.store import open_file
@@ -152,6 +153,33 @@ class Journal:
         )
         for row in rows:
             yield Stored(seq=row[0], text=row[1])
+
+    def newest(self, *, cell: str | None, kind: str | None, before: int, limit: int) -> list[Stored]:
+        """Return up to `limit` records before number `before`, newest first; of one cell or kind if named."""
+        rows = self._database.execute(
+            "SELECT seq, record FROM journal WHERE seq < ?1 AND (?2 IS NULL OR cell = ?2) "
+            "AND (?3 IS NULL OR kind = ?3) ORDER BY seq DESC LIMIT ?4",
+            (before, cell, kind, limit),
+        )
+        return [Stored(seq=row[0], text=row[1]) for row in rows]
+
+    def marks(self, cell: str, from_ms: int, to_ms: int, *, most: int) -> list[dict[str, Json]]:
+        """Return what happened at a cell in a span of UTC, the newest `most`, oldest first.
+
+        Values that were accepted give way first where there are too many.
+        """
+        names = ("verdict", "reasons", "ph_25c", "state", "diagnosis", "text", "alarm", "title")
+        columns = ", ".join(f"json_extract(record, '$.body.{name}')" for name in names)
+        rows = self._database.execute(
+            f"SELECT seq, kind, at, {columns} FROM journal WHERE cell = ? AND kind IN ('determination', "  # noqa: S608 # constants are put in
+            "'episode', 'calibration', 'check', 'alarm', 'gap', 'note') AND at BETWEEN ? AND ? ORDER BY seq",
+            (cell, rfc3339(from_ms), rfc3339(to_ms)),
+        ).fetchall()
+        found = [dict(zip(("seq", "kind", "at", *names), row, strict=True)) for row in rows]
+        plain = [mark for mark in found if mark["verdict"] == "accepted"]
+        rest = [mark for mark in found if mark["verdict"] != "accepted"][-most:]
+        step = -(-len(plain) // max(1, most - len(rest)))
+        return sorted([*rest, *(plain[:: max(1, step)] if len(rest) < most else [])], key=lambda m: m["seq"])
 
     def with_id(self, body_id: str) -> Stored | None:
         """Return the record whose body has this id."""

@@ -7,6 +7,7 @@ own. Watching ends before the run does, so that nothing follows the run's last r
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import asdict
 from itertools import islice
 from typing import Annotated, Self
 
@@ -22,6 +23,7 @@ from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment,
 from quietcell.core.alarms.limits import CellLimits
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
+from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import CommandError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
@@ -201,11 +203,22 @@ class Alarms:
         told = {cell: watch.engine.condition().value for cell, watch in self.watches.items()}
         return {**told, DAEMON: self.daemon.engine.condition().value}
 
-    def results(self) -> dict[str, dict[str, Json] | None]:
-        """Return the last valid determination of each cell."""
+    def _told(self, live: Indication, now: Moment) -> dict[str, Json]:
+        """Return what one cell shows; a result is current only while it is young enough."""
+        watch = self.watches.get(live.cell)
+        result = None if watch is None else watch.facts.result
+        told: dict[str, Json] = {**asdict(live), "result": None, "result_is_current": False}
+        if watch is None or result is None:
+            return told
+        age_s = (now.utc_ms - utc_ms(result["ended"])) / 1000
+        keys = ("id", "ended", "verdict", "ph_reported", "ph_expanded_uncertainty", "ph_25c", "temperature_c",
+                "qualifiers")  # fmt: skip
+        limit_s = watch.limits.no_result_after_s
+        silent = watch.engine.present("meter-silent") or watch.engine.present("sanitisation")
         return {
-            cell: None if watch.facts.result is None else dict(watch.facts.result)
-            for cell, watch in self.watches.items()
+            **told,
+            "result": {**{key: result[key] for key in keys}, "age_s": age_s},
+            "result_is_current": limit_s is not None and age_s <= limit_s and not silent,
         }
 
     # --- commands ------------------------------------------------------------------------------
@@ -214,6 +227,7 @@ class Alarms:
         """Return the command functions by name."""
         return {
             "alarms": self.list,
+            "live": self.live,
             "alarm-acknowledge": self.acknowledge,
             "alarm-shelve": self.shelve,
             "alarm-unshelve": self.unshelve,
@@ -224,6 +238,27 @@ class Alarms:
         """Return ``alarms`` (record bodies, most urgent first) and ``conditions`` by owner."""
         checked(ListArguments, request)
         return {"alarms": self.shown(), "conditions": self.conditions()}
+
+    async def live(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Return everything one glance needs: ``now``, ``cells`` with result and condition, ``alarms``."""
+        checked(ListArguments, request)
+        now, conditions = self._now(), self.conditions()
+        cells = [
+            {**self._told(live, now), "condition": conditions.get(live.cell, "none")}
+            for live in self._cells()
+        ]
+        outlets = [
+            {"name": o.name, "behind": self._ledger.seq - o.seq, "state": o.state} for o in self._outlets()
+        ]
+        return {
+            "site": self._config.site.name,
+            "now": rfc3339(now.utc_ms),
+            "seq": self._ledger.seq,
+            "cells": cells,
+            "alarms": self.shown(),
+            "conditions": conditions,
+            "outlets": outlets,
+        }
 
     async def acknowledge(self, request: dict[str, Json]) -> dict[str, Json]:
         """Note that someone knows of an alarm.

@@ -17,9 +17,12 @@ import structlog
 
 from quietcell.core.records import Json
 from quietcell.errors import ContractError, QuietcellError
+from quietcell.service.command_records import Via
 from quietcell.service.commands import Commands
 
 NAME = "control.sock"
+PAGE_NAME = "page.sock"
+"""Where the local page asks; what comes there is recorded as done on the page."""
 LONGEST_LINE = 64 * 1024
 MOST_CLIENTS = 32
 """More at once are turned away, so that nobody can fill the memory with half lines."""
@@ -48,10 +51,15 @@ class ControlSocket:
         Of the ledger.
     commands : Commands
         Functions by name; each takes the request and returns the answer.
+    name : str
+        Of the socket's file.
+    via : str
+        What records say of the way an act came.
     """
 
-    def __init__(self, folder: Path, commands: Commands) -> None:
-        self._path = folder / NAME
+    def __init__(self, folder: Path, commands: Commands, *, name: str = NAME, via: Via = "socket") -> None:
+        self._path = folder / name
+        self._via = via
         self._commands = commands
         self._server: asyncio.Server | None = None
         self._clients: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
@@ -105,7 +113,7 @@ class ControlSocket:
         if not isinstance(name, str) or name not in self._commands:
             return {"ok": False, "error": f"no such command; known: {', '.join(sorted(self._commands))}"}
         try:
-            return {"ok": True, **await self._commands[name]({**request, "via": "socket"})}
+            return {"ok": True, **await self._commands[name]({**request, "via": self._via})}
         except QuietcellError as error:
             return {"ok": False, "error": str(error)}
         except Exception:  # noqa: BLE001 # whoever asks must not end the carrier
@@ -113,7 +121,9 @@ class ControlSocket:
             return {"ok": False, "error": "the command broke by a mistake of the daemon; see its log"}
 
 
-async def ask(folder: Path, request: Mapping[str, Json], *, timeout_s: float = 5.0) -> dict[str, Json]:
+async def ask(
+    folder: Path, request: Mapping[str, Json], *, timeout_s: float = 5.0, name: str = NAME
+) -> dict[str, Json]:
     """Send one request to the daemon that serves the ledger in `folder` and return its answer.
 
     Raises
@@ -121,10 +131,10 @@ async def ask(folder: Path, request: Mapping[str, Json], *, timeout_s: float = 5
     QuietcellError
         If no daemon answers.
     """
-    subject = str(folder / NAME)
+    subject = str(folder / name)
     try:
         async with asyncio.timeout(timeout_s):
-            with _short_path(folder / NAME) as path:
+            with _short_path(folder / name) as path:
                 reader, writer = await asyncio.open_unix_connection(path, limit=16 * LONGEST_LINE)
             try:
                 writer.write(json.dumps(request).encode() + b"\n")

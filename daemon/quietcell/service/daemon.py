@@ -21,12 +21,13 @@ from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
 from quietcell.service.commands import Command
-from quietcell.service.control import ControlSocket
+from quietcell.service.control import PAGE_NAME, ControlSocket
 from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
 from quietcell.service.mqtt_requests import MqttRequests, ParkedAgain
 from quietcell.service.notify import Notifier
 from quietcell.service.outlets import outlets_of, result_folders
+from quietcell.service.page import Page
 from quietcell.service.records import DaemonIds, ParkedBody, RunBody
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
@@ -171,7 +172,11 @@ class Daemon:
 
             try:
                 commands.update({"reload": reloader.command, **alarms.commands()})
-                async with ControlSocket(ledger.folder, commands):
+                async with (
+                    ControlSocket(ledger.folder, commands),
+                    ControlSocket(ledger.folder, commands, name=PAGE_NAME, via="page"),
+                    Page(self.config, ledger.folder),
+                ):
                     async with alarms:
                         await cells.run(plan, stop, begun=begun)
                     self.notifier.stopping()

@@ -72,7 +72,7 @@ class CellWatch:
     def __init__(self, cell: str, engine: AlarmEngine, limits: CellLimits, began_utc_ms: int) -> None:
         self.cell = cell
         self.engine = engine
-        self._limits = limits
+        self.limits = limits
         self.facts = Facts(began_utc_ms=began_utc_ms)
 
     # --- records -------------------------------------------------------------------------------
@@ -150,7 +150,7 @@ class CellWatch:
         fault = self.facts.fault
         lost = fault is not None and (heard_utc_ms is None or heard_utc_ms <= utc_ms(fault["at"]))
         quiet_s = (now.utc_ms - self.facts.began_utc_ms) / 1000 if live.age_s is None else live.age_s
-        silent = lost or quiet_s > self._limits.silent_after_s
+        silent = lost or quiet_s > self.limits.silent_after_s
         text = (
             str(fault["text"]) if lost and fault is not None else f"no reading for more than {quiet_s:.0f} s"
         )
@@ -169,7 +169,7 @@ class CellWatch:
             self.engine.observe(now, "sanitisation", holds=False)
 
     def _look_at_live(self, now: Moment, live: Indication) -> None:
-        limits = self._limits
+        limits = self.limits
         flow, temperature_c, conductivity = live.flow_ml_min, live.temperature_c, live.conductivity_us_cm
         by_episode = {ALARM_OF_DIAGNOSIS.get(e["diagnosis"]) for e in self.facts.episodes.values()}
         if live.at is not None:
@@ -218,7 +218,7 @@ class CellWatch:
         self.engine.observe(now, "electrode-condition", holds=bool(text), text=text, about=about)
 
     def _look_at_determinations(self, now: Moment) -> None:
-        last, result, limits = self.facts.determination, self.facts.result, self._limits
+        last, result, limits = self.facts.determination, self.facts.result, self.limits
         if last is not None:
             self.engine.observe(
                 now,
@@ -256,7 +256,7 @@ class CellWatch:
             )
 
     def _look_at_calendar(self, now: Moment) -> None:
-        limits, facts = self._limits, self.facts
+        limits, facts = self.limits, self.facts
         expires = facts.calibration_expires_utc_ms
         if expires is None:
             due = expired = False

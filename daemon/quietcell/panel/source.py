@@ -1,0 +1,71 @@
+"""What the page knows: the daemon's live state by its socket, the ledger's files read-only."""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import TypeVar
+
+from quietcell.core.records import Json
+from quietcell.ledger.journal import Journal
+from quietcell.panel.trend import Trends
+from quietcell.service.control import PAGE_NAME, ask
+
+T = TypeVar("T")
+MOST_MARKS = 3000
+
+
+class Source:
+    """Reads one ledger and talks to the daemon that writes it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the ledger.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._journal: Journal | None = None
+        self._records = ThreadPoolExecutor(1, thread_name_prefix="records")
+        self._readings = ThreadPoolExecutor(1, thread_name_prefix="readings")
+        self._trends = Trends(folder)
+
+    async def ask(self, command: str, request: Mapping[str, Json] | None = None) -> dict[str, Json]:
+        """Let the daemon do something."""
+        wanted = {**(request or {}), "command": command}
+        return await ask(self._folder, wanted, name=PAGE_NAME)
+
+    async def _from_journal(self, work: Callable[[Journal], T]) -> T:
+        def run() -> T:
+            if self._journal is None:
+                self._journal = Journal(self._folder)
+            return work(self._journal)
+
+        return await asyncio.get_running_loop().run_in_executor(self._records, run)
+
+    async def records(self, *, cell: str | None, kind: str | None, before: int, limit: int) -> list[Json]:
+        """Return stored records, the newest first."""
+        return await self._from_journal(
+            lambda journal: [
+                record.envelope()
+                for record in journal.newest(cell=cell, kind=kind, before=before, limit=limit)
+            ]
+        )
+
+    async def record(self, seq: int) -> Json | None:
+        """Return one stored record."""
+        found = await self._from_journal(lambda journal: journal.after(seq - 1, limit=1))
+        return found[0].envelope() if found and found[0].seq == seq else None
+
+    async def trend(self, cell: str, from_ms: int, to_ms: int) -> dict[str, Json]:
+        """Return the traces of a span and what happened on it."""
+        loop = asyncio.get_running_loop()
+        traces = await loop.run_in_executor(self._readings, lambda: self._trends.traces(cell, from_ms, to_ms))
+        marks = await self._from_journal(lambda journal: journal.marks(cell, from_ms, to_ms, most=MOST_MARKS))
+        return {"traces": traces, "marks": marks}
+
+    def close(self) -> None:
+        """Release threads and files."""
+        self._records.shutdown(wait=False, cancel_futures=True)
+        self._readings.shutdown(wait=False, cancel_futures=True)

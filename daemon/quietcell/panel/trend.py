@@ -1,0 +1,186 @@
+"""Traces of readings over hours to months: few points, every extreme kept.
+
+Readings are boiled down once, a minute at a time, to the lowest and highest of each quantity; a trace
+takes the lowest and highest of these in each of its steps. So no excursion is ever averaged away.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Json
+from quietcell.core.settings import CellSettings
+from quietcell.core.times import utc_ms
+from quietcell.core.water.reference25 import ph_25c
+from quietcell.errors import LedgerError
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.readings_files import ReadingsFiles
+
+MOST_POINTS = 5000
+MINUTE_MS = 60_000
+QUANTITIES = ("ph", "conductivity_us_cm", "temperature_c", "flow_ml_min")
+Points = NDArray[np.float64]
+"""Shape (n, 3): UTC ms, value, temperature."""
+_NONE: Points = np.empty((0, 3))
+
+
+def extremes(points: Points, most: int = MOST_POINTS) -> Points:
+    """Return at most `most` points in order, among them the lowest and highest of every step.
+
+    Parameters
+    ----------
+    points : ndarray
+        Shape (n, 3), ordered by time; no NaN in value.
+    most : int
+        Even.
+
+    Examples
+    --------
+    >>> wave = np.column_stack([np.arange(1000.0), np.zeros(1000), np.zeros(1000)])
+    >>> wave[617, 1] = 5.0
+    >>> thin = extremes(wave, 20)
+    >>> len(thin) <= 20, thin[:, 1].max()
+    (True, np.float64(5.0))
+    """
+    if len(points) <= most:
+        return points
+    edges = np.linspace(0, len(points), most // 2 + 1).astype(np.int64)
+    return _lowest_and_highest(points, edges[:-1])
+
+
+def _lowest_and_highest(points: Points, starts: NDArray[np.int64]) -> Points:
+    """Return the first lowest and highest point of each group, in order of time."""
+    values = points[:, 1]
+    group = np.zeros(len(points), np.int64)
+    group[starts[1:]] = 1
+    group = np.cumsum(group)
+    rows = []
+    for reduce in (np.minimum, np.maximum):
+        wanted = reduce.reduceat(values, starts)
+        hits = np.flatnonzero(values == wanted[group])
+        rows.append(hits[np.unique(group[hits], return_index=True)[1]])
+    return points[np.unique(np.concatenate(rows))]
+
+
+def by_minute(points: Points) -> Points:
+    """Return the lowest and highest point of every minute."""
+    if not len(points):
+        return points
+    minute = points[:, 0] // MINUTE_MS
+    starts = np.flatnonzero(np.concatenate(([True], minute[1:] != minute[:-1])))
+    return _lowest_and_highest(points, starts)
+
+
+@dataclass(slots=True, kw_only=True)
+class _Segment:
+    """What is boiled down of one segment so far."""
+
+    anchor_ms: int
+    settings: CellSettings | None
+    upto_ms: int = -1
+    points: dict[str, list[Points]] = field(default_factory=lambda: {name: [] for name in QUANTITIES})
+
+
+class Trends:
+    """Traces of the cells of one ledger, for use from one thread.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the ledger.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._segments: dict[tuple[str, int], _Segment] = {}
+        self._seen_seq: dict[str, int] = {}
+        self._settings: dict[str, CellSettings] = {}
+
+    def traces(self, cell: str, from_ms: int, to_ms: int) -> dict[str, list[list[Json]]]:
+        """Return for each quantity its points of a span as [UTC ms, value].
+
+        Parameters
+        ----------
+        cell : str
+            Which cell.
+        from_ms, to_ms : int
+            The span, UTC ms.
+        """
+        self._learn_segments(cell)
+        files = ReadingsFiles(self._folder, read_only=True)
+        try:
+            fine = to_ms - from_ms <= 2 * 3_600_000
+            found: dict[str, list[Points]] = {name: [] for name in QUANTITIES}
+            for (name, number), segment in self._segments.items():
+                if name != cell or segment.anchor_ms > to_ms:
+                    continue
+                if fine:
+                    after, upto = from_ms - segment.anchor_ms - 1, to_ms - segment.anchor_ms
+                    for block in _blocks(files, cell, number, segment.anchor_ms, after, upto):
+                        for quantity, points in _points(block, segment).items():
+                            found[quantity].append(points)
+                    continue
+                for block in _blocks(files, cell, number, segment.anchor_ms, segment.upto_ms):
+                    segment.upto_ms = int(block.ms[-1])
+                    for quantity, points in _points(block, segment).items():
+                        segment.points[quantity].append(by_minute(points))
+                for quantity in QUANTITIES:
+                    found[quantity] += segment.points[quantity]
+        finally:
+            files.close()
+        return {quantity: _trace(quantity, points, from_ms, to_ms) for quantity, points in found.items()}
+
+    def _learn_segments(self, cell: str) -> None:
+        with Journal(self._folder) as journal:
+            seen = self._seen_seq.get(cell, 0)
+            for record in journal.of_cell(cell, kinds=("configuration", "segment"), after=seen):
+                self._seen_seq[cell] = record.seq
+                body = record.body()
+                if body["record"] == "configuration":
+                    self._settings[cell] = CellSettings.from_json(body["settings"])
+                elif body["state"] == "began":
+                    self._segments[cell, body["segment"]] = _Segment(
+                        anchor_ms=utc_ms(body["at"]), settings=self._settings.get(cell)
+                    )
+
+
+def _blocks(
+    files: ReadingsFiles, cell: str, segment: int, anchor_ms: int, after_ms: int, upto_ms: int | None = None
+) -> Iterator[ReadingBlock]:
+    try:
+        yield from files.between(cell, segment, anchor_utc_ms=anchor_ms, after_ms=after_ms, upto_ms=upto_ms)
+    except (sqlite3.Error, LedgerError):
+        return  # a month that just expired, or is just being made: the rest comes with the next look
+
+
+def _points(block: ReadingBlock, segment: _Segment) -> dict[str, Points]:
+    """Return the readings that can be shown, by quantity."""
+    time = (block.ms + segment.anchor_ms).astype(np.float64)
+    temperature = block.temperature_c
+    columns = {name: getattr(block, name) for name in QUANTITIES[1:]}
+    if segment.settings is not None:
+        good = (np.abs(block.mv) < 2000) & (temperature >= 0) & (temperature <= 100) & (block.flags == 0)
+        ph = np.full(len(block), np.nan)
+        ph[good] = segment.settings.line.ph(block.mv[good], temperature[good])
+        columns["ph"] = ph
+    stacked = {name: np.column_stack([time, column, temperature]) for name, column in columns.items()}
+    return {name: points[np.isfinite(points[:, 1])] for name, points in stacked.items()}
+
+
+def _trace(quantity: str, parts: list[Points], from_ms: int, to_ms: int) -> list[list[Json]]:
+    points = np.concatenate([_NONE, *parts])
+    points = points[(points[:, 0] >= from_ms) & (points[:, 0] <= to_ms)]
+    points = extremes(points[np.argsort(points[:, 0], kind="stable")])
+    values = points[:, 1]
+    if quantity == "ph" and len(points):
+        values = np.atleast_1d(ph_25c(values, points[:, 2], on_invalid="nan").value)
+    return [
+        [int(time), round(float(value), 4)]
+        for time, value in zip(points[:, 0], values, strict=True)
+        if np.isfinite(value)
+    ]

@@ -1,0 +1,107 @@
+"""The local page's process: started when configured, started anew when it dies, ended with the daemon."""
+
+import asyncio
+import json
+import sys
+from contextlib import suppress
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Self
+
+import structlog
+
+from quietcell.config import Config, read_secret
+from quietcell.outlets.follower import Backoff
+
+GRACE_S = 1.5
+"""So long it may take to end; then it is killed."""
+
+
+class Page:
+    """Keeps the page's process running.
+
+    Parameters
+    ----------
+    config : Config
+        Its ``[panel]``, if any.
+    folder : Path
+        Of the ledger.
+
+    Raises
+    ------
+    ConfigError
+        If the token cannot be had.
+    """
+
+    def __init__(self, config: Config, folder: Path) -> None:
+        self._settings = config.panel
+        self._line = b""
+        self._task: asyncio.Task[None] | None = None
+        self._log = structlog.get_logger().bind(page=True)
+        panel = config.panel
+        if panel is None:
+            return
+        token = None
+        if panel.token is not None:
+            reference = panel.token
+            token = read_secret("panel.token", credential=reference.credential, file=reference.file)
+        settings = {
+            "folder": str(folder.absolute()),
+            "host": panel.host,
+            "port": panel.port,
+            "names": [name.lower() for name in panel.names],
+            "token": None if token is None else token.get_secret_value(),
+        }
+        # By its input, not its arguments: those can be seen by others on the machine.
+        self._line = json.dumps(settings).encode() + b"\n"
+
+    async def __aenter__(self) -> Self:
+        """Start the page, if it is wanted and installed."""
+        if self._settings is None:
+            return self
+        if find_spec("starlette") is None or find_spec("uvicorn") is None:
+            self._log.warning("no page: install it with pip install 'quietcell[panel]'")
+            return self
+        self._task = asyncio.create_task(self._keep(), name="page")
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """End it."""
+        if self._task is not None:
+            self._task.cancel()
+            with suppress(asyncio.CancelledError):
+                await self._task
+
+    async def _keep(self) -> None:
+        backoff = Backoff()
+        while True:
+            try:
+                await self._run()
+            except OSError as error:
+                self._log.warning("page cannot be started", text=str(error))
+            await backoff.pause()
+
+    async def _run(self) -> None:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "quietcell.panel",
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.DEVNULL,
+        )
+        try:
+            if process.stdin is not None:
+                process.stdin.write(self._line)
+            if self._settings is not None:
+                self._log.info("page", address=f"http://{self._settings.host}:{self._settings.port}/")
+            status = await process.wait()
+            self._log.warning("page ended, starting it anew", status=status)
+        finally:
+            if process.returncode is None:
+                process.terminate()
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(GRACE_S):
+                        await process.wait()
+            if process.returncode is None:
+                process.kill()
+                await process.wait()
