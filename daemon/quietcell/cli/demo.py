@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import secrets
 import signal
 import socket
 import subprocess
@@ -10,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack
 from importlib import resources
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -64,6 +66,7 @@ def command(folder: Path, seconds: float, pace: float, broker: str | None, *, pl
         configure_logs("text", file=stack.enter_context((place / "log").open("w", encoding="utf-8")))
         address, told = _broker(broker, stack)
         config_path = _configuration(place, address)
+        page = _page(place, config_path)
         for cell, (form, scenario, seed) in METERS.items():
             stack.enter_context(_meter(place / f"meter-{cell}", form, scenario, seed, pace))
         drivers = InstalledDrivers()
@@ -73,7 +76,7 @@ def command(folder: Path, seconds: float, pace: float, broker: str | None, *, pl
             clock=SystemClock(scale=pace),
             scale=pace,
         )
-        click.echo(f"Emulated meters, the loop's clock runs {pace:g} times faster. {told}")
+        click.echo(f"Emulated meters, the loop's clock runs {pace:g} times faster. {told}{page}")
         story = asyncio.run(_play(daemon, place, seconds, plain=plain or not sys.stdout.isatty()))
     click.echo(summary(story, place, address))
 
@@ -122,6 +125,22 @@ def _broker(named: str | None, stack: ExitStack) -> tuple[tuple[str, int] | None
     stack.enter_context(iotcore.Broker(port=port_number, listen="127.0.0.1"))
     watch = subscription("127.0.0.1", port_number)
     return ("127.0.0.1", port_number), f"To see the results arrive, run in another terminal:\n  {watch}\n"
+
+
+def _page(place: Path, config_path: Path) -> str:
+    """Offer the local page where it is installed, and return what to say about it."""
+    if find_spec("starlette") is None or find_spec("uvicorn") is None:
+        return "\nNo page: install 'quietcell[panel]' to see it in a browser.\n"
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    token = secrets.token_urlsafe(9)
+    path = place / "page-token"
+    path.touch(0o600)
+    path.write_text(token, encoding="utf-8")
+    with config_path.open("a", encoding="utf-8") as file:
+        file.write(f'\n[panel]\nport = {port}\ntoken = {{ file = "{path}" }}\n')
+    return f"\nThe page: http://127.0.0.1:{port}/  (token to acknowledge alarms: {token})\n"
 
 
 @contextlib.contextmanager

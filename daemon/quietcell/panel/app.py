@@ -21,7 +21,12 @@ from quietcell.panel.source import Source
 from quietcell.panel.streams import Streams
 
 _NAME = re.compile(r"[a-z0-9-]{1,64}")
-_FILES = {"panel.css": "text/css", "panel.js": "text/javascript", "chart.js": "text/javascript"}
+_FILES = {
+    "icon.svg": "image/svg+xml",
+    "panel.css": "text/css",
+    "panel.js": "text/javascript",
+    "chart.js": "text/javascript",
+}
 LONGEST_SPAN_MS = 400 * 86_400_000
 _LATEST_MS = 253_402_300_799_000  # the year 9999
 MOST_RECORDS = 200

@@ -118,7 +118,7 @@ function outcome(body) {
 }
 async function records() {
   try {
-    const kind = by("records-kind").value, found = (await (await get("api/records?limit=40" + (kind ? "&kind=" + kind : ""))).json()).records;
+    const kind = by("records-kind").value, found = (await (await get("api/records?limit=20" + (kind ? "&kind=" + kind : ""))).json()).records;
     by("records").replaceChildren(...found.map(record => make("tr", {},
       make("td", {}, clock(record.body.at)), make("td", {}, record.body.cell),
       make("td", {}, make("button", { type: "button", on: () => evidence(record) }, record.body.record)), make("td", {}, outcome(record.body)))));
