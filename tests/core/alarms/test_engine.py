@@ -3,6 +3,7 @@
 import random
 
 import pytest
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition
 from hypothesis.stateful import rule as step
@@ -216,3 +217,4 @@ class AlarmLife(RuleBasedStateMachine):
 
 
 TestAlarmLife = AlarmLife.TestCase
+TestAlarmLife.settings = settings(deadline=None)
