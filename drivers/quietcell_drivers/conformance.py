@@ -164,7 +164,7 @@ async def _is_safe_while_closed(stand: Stand) -> None:
 async def _yields_what_was_said(stand: Stand) -> None:
     async with _session(stand) as session:
         stand.talk()
-        found = await session.read(10)
+        found = await session.read(8)
         counts = session.driver.counts
         _demand(isinstance(counts, LineCounts), "counts is no LineCounts")
         _demand(counts.readings >= len(found), f"counts {counts.readings} readings, yielded {len(found)}")
@@ -177,7 +177,7 @@ async def _loses_nothing_when_cancelled(stand: Stand) -> None:
     async with _session(stand) as session:
         stand.talk()
         await session.read(1)
-        for moment in range(20):
+        for moment in range(12):
             reading = asyncio.ensure_future(session.driver.read())
             await asyncio.sleep(0.001 * (moment % 5))
             if reading.cancel():
@@ -194,7 +194,7 @@ async def _loses_nothing_when_cancelled(stand: Stand) -> None:
 
 async def _tells_when_the_plug_is_pulled(stand: PseudoTerminalStand) -> None:
     async with _session(stand) as session:
-        for _ in range(3):
+        for _ in range(2):
             stand.talk()
             await session.read(2)
             stand.unplug()
@@ -219,7 +219,7 @@ async def _reads_on_after(stand: PseudoTerminalStand, *spoilers: Callable[[bytes
         await session.read(2)
         for spoil in spoilers:
             stand.spoil(spoil)
-            await session.read_on(3)
+            await session.read_on(2)
 
 
 async def _takes_no_junk(stand: PseudoTerminalStand) -> None:

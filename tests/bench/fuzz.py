@@ -7,6 +7,7 @@ Needs atheris (``pip install atheris``). Usage: python -m tests.bench.fuzz [TARG
 import argparse
 import importlib
 import os
+import random
 import subprocess
 import sys
 import tempfile
@@ -166,6 +167,30 @@ def listening() -> tuple[Target, list[bytes]]:
     return run, [b"-102.31;25.04;OK\r\n" * 5, b"E=-1,5mV T=25,0C\n" * 5, b"CH1:1.5 CH2:25.0*4A\r\n" * 5]
 
 
+_VALUES = (
+    "0", "-1", "1e308", "nan", "true", '""', '"x"', "[]", "{}", "[[1]]", "2026-03-01", "1979-05-27T07:32:00Z",
+    '"' + "a" * 300 + '"', "9" * 30, "{ a = 1 }", '["mv", "mv"]', "\u2212 1",
+)  # fmt: skip
+
+
+def other_values(data: bytes, seed: int) -> bytes:
+    """Change a line or a value and leave the text what it is, TOML or JSON: so deeper code is reached."""
+    dice = random.Random(seed)
+    parting = b"\n" if b"\n" in data else b","
+    parts = data.split(parting)
+    place = dice.randrange(len(parts))
+    sign = b"=" if b"=" in parts[place] else b":"
+    head, found, _ = parts[place].partition(sign)
+    kind = dice.randrange(4)
+    if kind == 0 or not found:
+        parts.insert(dice.randrange(len(parts) + 1), parts[place])
+    elif kind == 1:
+        del parts[place]
+    else:
+        parts[place] = head + sign + b" " + dice.choice(_VALUES).encode()
+    return parting.join(parts)
+
+
 TARGETS: dict[str, Callable[[], tuple[Target, list[bytes]]]] = {
     each.__name__: each
     for each in (framing_and_decoding, configuration, request, recording, modbus, listening)
@@ -206,7 +231,14 @@ def campaign(name: str, megabytes: float) -> None:
         for number, seed in enumerate(seeds):
             (Path(folder) / str(number)).write_bytes(seed)
         arguments = [sys.argv[0], folder, "-max_len=4096", "-len_control=0", "-seed=1", "-verbosity=0"]
-        atheris.Setup([*arguments, "-rss_limit_mb=1000", "-timeout=20"], one)
+        arguments += ["-rss_limit_mb=1000", "-timeout=20"]
+
+        def mutate(data: bytes, largest: int, seed: int) -> bytes:
+            plain: bytes = atheris.Mutate(data, largest)
+            return plain if seed % 3 == 0 else other_values(data, seed)[:largest]
+
+        keeps_its_form = name in {"configuration", "request"}
+        atheris.Setup(arguments, one, **({"custom_mutator": mutate} if keeps_its_form else {}))
         atheris.Fuzz()
 
 
