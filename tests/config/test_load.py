@@ -69,7 +69,7 @@ password = "winkle"
         found,
         [
             'is "five"; must be a number',
-            'unknown key; did you mean "every_s"? allowed: calibration,',
+            'unknown key; did you mean "every_s"? allowed: buffer_criterion, calibration,',
             'is "kS/cm"; must be one of "uS/cm", "mS/m", "S/m"',
             'unknown driver "lop-lines"; did you mean "loop-lines"? allowed: loop-lines, still',
             "missing; slope, % of theory",
@@ -113,7 +113,10 @@ password = "winkle"
             HEAD + '[cells.hall]\ndriver = "loop-lines"\n',
             "loop.toml:5: cells.hall.settings.port: missing; device",
         ),
-        (CELL + "[cells.hall.x]\n", "loop.toml:4: cells.hall.x: unknown key; allowed: calibration"),
+        (
+            CELL + "[cells.hall.x]\n",
+            "loop.toml:4: cells.hall.x: unknown key; allowed: buffer_criterion, calibration",
+        ),
         ('[cells.hall]\ncriterion = "loop-watr"\n', 'did you mean "loop-water"? allowed: buffer, grab-water'),
         ("[cells.hall]\nph_decimals = 2.0\n", "is 2.0; must be"),
         ("[cells.hall]\nph_decimals = true\n", "loop.toml:2: cells.hall.ph_decimals: is true; must be a"),

@@ -164,6 +164,9 @@ class CellSettings(Section):
         default=None, description="The driver's own settings; see `quietcell drivers`."
     )
     criterion: Name = Field(default="loop-water", description="Criterion a value must meet: shipped or own.")
+    buffer_criterion: Name = Field(
+        default="buffer", description="Criterion a buffer must meet in a calibration or check."
+    )
     mode: Literal["continuous", "on-request"] = Field(
         default="continuous", description="One determination after another, or only when asked."
     )

@@ -24,6 +24,9 @@ def effective_settings(config: Config) -> dict[str, Any]:
     for cell in plain["cells"].values():
         cell["settings"] = _masked(cell["settings"])
     in_use = {cell.criterion: asdict(config.criterion_of(name)) for name, cell in config.cells.items()}
+    in_use |= {
+        cell.buffer_criterion: asdict(config.buffer_criterion_of(name)) for name, cell in config.cells.items()
+    }
     return {**plain, "criteria": in_use}
 
 

@@ -198,13 +198,14 @@ def _check_names(document: dict[str, Any], faults: FaultList) -> None:
     cells = _tables(document, "cells")
     criteria = {*SHIPPED, *_tables(document, "criteria")}
     for name, cell in cells.items():
-        criterion = cell.get("criterion")
-        if isinstance(criterion, str) and criterion not in criteria:
-            faults.add(
-                ("cells", name, "criterion"),
-                f"unknown criterion {shown(criterion)}; {meant(criterion, criteria)}; "
-                "or define it as [criteria.NAME]",
-            )
+        for key in ("criterion", "buffer_criterion"):
+            criterion = cell.get(key)
+            if isinstance(criterion, str) and criterion not in criteria:
+                faults.add(
+                    ("cells", name, key),
+                    f"unknown criterion {shown(criterion)}; {meant(criterion, criteria)}; "
+                    "or define it as [criteria.NAME]",
+                )
     if any("driver" in cell for cell in cells.values()):
         for section, key in (("site", "name"), ("store", "folder")):
             if section not in document:

@@ -66,6 +66,10 @@ class Config(Section):
         """Return the criterion of the cell named `cell` in full."""
         return self.named_criterion(self.cells[cell].criterion)
 
+    def buffer_criterion_of(self, cell: str) -> Criterion:
+        """Return the criterion of its buffers in full."""
+        return self.named_criterion(self.cells[cell].buffer_criterion)
+
     def named_criterion(self, name: str) -> Criterion:
         """Return a criterion, shipped or own, in full."""
         own = self.criteria.get(name)

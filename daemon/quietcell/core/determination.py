@@ -9,7 +9,7 @@ from quietcell.core.endpoint.machine import Standing
 from quietcell.core.evaluation import Evaluation
 from quietcell.core.history import evidence_sha256
 from quietcell.core.ingress.watch import IngressWatch
-from quietcell.core.inputs import Request
+from quietcell.core.inputs import ReferenceRequest, Request
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import (
     ABSENT,
@@ -17,6 +17,7 @@ from quietcell.core.records import (
     CalibrationSummary,
     CriterionSummary,
     DeterminationBody,
+    LowIonicReference,
     Qualifier,
     Reason,
     TimeQuality,
@@ -35,6 +36,8 @@ class Attempt:
     began_ms: int
     """Negative when it began in an earlier segment."""
     deadline_ms: int
+    reference: ReferenceRequest | None = None
+    """Set where it is no determination of the water but a measurement in a known solution."""
     rejected: Counter[str] = field(default_factory=Counter)
 
     def shift(self, ms: int) -> None:
@@ -83,6 +86,7 @@ def determination_body(
     Every number comes from the whole window in one go, so that live, replay and recompute agree.
     """
     window, standing, request = outcome.window, outcome.standing, attempt.request
+    grab = request.grab if request else None
     drift = standing.drift if standing else None
     forecast = standing.forecast if standing else None
     long_drift = standing.long_drift if standing else None
@@ -101,6 +105,7 @@ def determination_body(
         request=request.id if request and request.id else ABSENT,
         sample_id=request.sample_id if request else None,
         operator=request.operator if request else None,
+        grab=grab or ABSENT,
         mode="on-request" if request else "continuous",
         began=attempt.began,
         ended=ended,
@@ -147,14 +152,28 @@ def determination_body(
             zero_mv=settings.line.zero_mv,
             isopotential_ph=settings.line.isopotential_ph,
             age_d=worth.calibration_age_d,
+            buffers=settings.calibration_buffers,
         ),
+        low_ionic_check=_low_ionic(settings),
         electrode=settings.electrode,
         meter=settings.meter,
-        kcl_adjusted=settings.kcl_adjusted,
+        kcl_adjusted=settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted),
         from_buffer=outcome.from_buffer,
         portions_ph=tuple(round(ph, 4) for ph in outcome.portions_ph) or ABSENT,
         criterion=CriterionSummary(name=settings.criterion_name, digest=settings.criterion.digest()),
         readings_sha256=evidence_sha256(window),
+    )
+
+
+def _low_ionic(settings: CellSettings) -> LowIonicReference | None:
+    check = settings.low_ionic
+    if check is None:
+        return None
+    return LowIonicReference(
+        id=settings.low_ionic_id,
+        at=settings.low_ionic_at,
+        bias_ph=check.bias_ph,
+        standard_uncertainty_ph=check.standard_uncertainty_ph,
     )
 
 

@@ -18,14 +18,25 @@ from typing import Any
 import numpy as np
 
 from quietcell.core.admission import objections
+from quietcell.core.bench_records import ReferenceMeasurementBody
 from quietcell.core.determination import Attempt, Outcome, determination_body
+from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.machine import Phase, Standing, look_ahead, standing
 from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.evaluation import Evaluation, evaluate, mean_of
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
 from quietcell.core.ingress.watch import IngressWatch, Stamp
-from quietcell.core.inputs import EngineInput, EpisodeVerdict, Request, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import (
+    Attendance,
+    EngineInput,
+    EpisodeVerdict,
+    ReferenceRequest,
+    Request,
+    SegmentBegan,
+    SegmentEnded,
+    TimeMark,
+)
 from quietcell.core.plain import plain, rebuilt
 from quietcell.core.portions import Portions
 from quietcell.core.readings import ReadingBlock
@@ -40,6 +51,7 @@ from quietcell.core.records import (
     SegmentBody,
     Verdict,
 )
+from quietcell.core.reference_measurement import criterion_of, reference_measurement
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import ClockWentBackError, ContractError, DomainError
@@ -78,12 +90,16 @@ class Engine:
         self._standing: Standing | None = None
         self._told: tuple[Standing, Standing] | None = None
         """A standing, and the same with more words for who watches."""
-        self._look_every_ms = _look_every_ms(settings)
+        self._look_every_ms = _look_every_ms(settings.criterion)
         self._due_ms = 0
         self._earlier_refused = 0
         self._from_buffer = False
         """The electrode comes from a buffer, and nothing was accepted since."""
         self._portions = Portions()
+        self._attendance: Attendance | None = None
+        """Someone works at the cell: its readings are not of the water."""
+        self._reference_mv: float | None = None
+        """Level of the last known solution measured meanwhile."""
         self._ingress = IngressWatch(settings)
         self._stamp = Stamp(self._identity, self._text)
         self._ended: SegmentEnd | None = None
@@ -118,11 +134,19 @@ class Engine:
         self._fed_ms = item.ms
         if isinstance(item, TimeMark):
             return (*self._happen(item.ms), *self._see_readings(item.ms))
-        if isinstance(item, Request):
-            return (*self._happen(item.ms - 1), *self._request(item))
-        if isinstance(item, EpisodeVerdict):
-            return (*self._happen(item.ms - 1), *self._ingress.judge(item, self._stamp))
+        if not isinstance(item, SegmentEnded):
+            return (*self._happen(item.ms - 1), *self._given(item))
         return (*self._happen(item.ms), *self._end_segment(item))
+
+    def _given(self, item: Request | ReferenceRequest | Attendance | EpisodeVerdict) -> Iterator[Body]:
+        """Do what a person asks."""
+        if isinstance(item, Request):
+            return self._request(item)
+        if isinstance(item, ReferenceRequest):
+            return self._reference_request(item)
+        if isinstance(item, Attendance):
+            return self._attend(item)
+        return self._ingress.judge(item, self._stamp)
 
     def _require_order(self, ms: int) -> None:
         if ms <= self._now_ms or ms < self._fed_ms:
@@ -179,7 +203,7 @@ class Engine:
         if settings.calibration_id != self.settings.calibration_id:
             self._from_buffer = True
         self.settings = settings
-        self._look_every_ms = _look_every_ms(settings)
+        self._look_every_ms = _look_every_ms(settings.criterion)
 
     def _end_segment(self, ended: SegmentEnded) -> Iterator[Body]:
         yield from self._see_readings(ended.ms)
@@ -187,6 +211,8 @@ class Engine:
         if self._attempt is not None and refusal is not None:
             lacks = self._standing.lacks if self._standing else ()
             yield self._close(ended.ms, Verdict.REFUSED, (refusal, *(r for r in lacks if r is not refusal)))
+        if refusal is not None:
+            self._attendance = self._reference_mv = None
         yield SegmentBody(
             **self._identity(ended.ms),
             segment=self._open_segment.segment,
@@ -247,8 +273,7 @@ class Engine:
                 )
             open_now = self._reception if self._attempt is None else self._attempt
             open_now.rejected.update(received.rejected)
-            watched = self._attempt is not None or self.settings.mode == "continuous"
-            if watched and not self.settings.kcl_adjusted:
+            if self._of_the_water and not self.settings.kcl_adjusted:
                 self._ingress.see(received.counting)
 
     def _event(self, ms: int) -> Iterator[Body]:
@@ -257,7 +282,7 @@ class Engine:
             self._reception.learning.catch_up(self._reception.history, ms)
             yield from self._ingress.tick(ms, self._stamp)
         if self._attempt is None:
-            if self.settings.mode == "continuous" and ms >= self._due_ms:
+            if self.settings.mode == "continuous" and ms >= self._due_ms and self._attendance is None:
                 self._begin_attempt(ms)
             return
         attempt = self._attempt
@@ -269,7 +294,7 @@ class Engine:
         self._standing = standing(
             window,
             since,
-            self.settings.criterion,
+            self._criterion,
             now_ms=ms,
             began_ms=attempt.began_ms,
             disturbed_ms=received.quiet_since_ms,
@@ -284,7 +309,7 @@ class Engine:
             lacks = (Reason.FLAGGED_READINGS,)
             self._standing = replace(self._standing, phase=Phase.JUDGING, lacks=lacks, waits_for=text)
         worth: Evaluation | None = None
-        if self._standing.phase is Phase.AT_REST:
+        if self._standing.phase is Phase.AT_REST and attempt.reference is None:
             worth = self._worth(window, self._standing, ms)
             reasons, text = objections(worth, since, self.settings)
             if reasons:
@@ -298,6 +323,8 @@ class Engine:
 
     def _verdict_at_rest(self, worth: Evaluation | None) -> tuple[Verdict, tuple[Reason, ...]]:
         """Return the verdict on a value at rest by the episodes that are open and the portions before."""
+        if self._attempt is not None and self._attempt.reference is not None:
+            return Verdict.ACCEPTED, ()
         if self._ingress.refuses:
             return Verdict.REFUSED, (Reason.INGRESS_IN_SAMPLE_PATH,)
         request = None if self._attempt is None else self._attempt.request
@@ -310,31 +337,39 @@ class Engine:
 
     def _worth(self, window: ReadingBlock, standing: Standing | None, ms: int) -> Evaluation:
         """Return what a window is worth at `ms`."""
+        request = self._attempt.request if self._attempt else None
         return evaluate(
             window,
             self.settings,
             standing.drift if standing else None,
             standing.forecast if standing else None,
             utc_ms=self._open_segment.utc_ms + ms,
+            grab=request.grab if request else None,
         )
 
     # --- determinations ------------------------------------------------------------------------
 
-    def _begin_attempt(self, ms: int, request: Request | None = None) -> None:
+    def _begin_attempt(
+        self, ms: int, request: Request | None = None, reference: ReferenceRequest | None = None
+    ) -> None:
+        criterion = criterion_of(self.settings, reference)[1]
         self._attempt = Attempt(
             request=request,
+            reference=reference,
             began=self._text(ms),
             began_ms=ms,
-            deadline_ms=ms + round(self.settings.criterion.max_wait_s * 1000),
+            deadline_ms=ms + round(criterion.max_wait_s * 1000),
         )
+        self._look_every_ms = _look_every_ms(criterion)
         self._standing = None
-        if request is None:
+        if request is None and reference is None:
             every_ms = round(self.settings.every_s * 1000)
             self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
 
     def _request(self, request: Request) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
-        if self._attempt is not None and self._attempt.request is not None:
+        attended = self._attendance is not None and self._attendance.work != "measure"
+        if attended or (self._attempt is not None and self._attempt.request is not None):
             held, where = self._attempt, self._standing
             self._begin_attempt(request.ms, request)
             yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
@@ -342,7 +377,7 @@ class Engine:
             return
         if self._attempt is not None:
             yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
-        if self.settings.mode == "on-request":
+        if self.settings.mode == "on-request" or self._attendance is not None:
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
             self._ingress.new_sample(request.ms)
@@ -351,24 +386,59 @@ class Engine:
         self._from_buffer = self._from_buffer or request.from_buffer
         self._begin_attempt(request.ms, request)
 
+    def _reference_request(self, request: ReferenceRequest) -> Iterator[Body]:
+        yield from self._see_readings(request.ms - 1)
+        if self._attempt is not None:
+            yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
+        self._reception.disturb(request.ms, Reason.GAP)  # someone has just changed the solution
+        self._begin_attempt(request.ms, reference=request)
+
+    def _attend(self, attendance: Attendance) -> Iterator[Body]:
+        yield from self._see_readings(attendance.ms - 1)
+        began = attendance.state == "began"
+        if self._attempt is not None:
+            reason = Reason.SUPERSEDED if began else Reason.STOPPED
+            yield self._close(attendance.ms, Verdict.REFUSED, (reason,))
+        self._reference_mv = None
+        self._attendance = attendance if began else None
+        if not began:
+            self._reception.disturb(attendance.ms, Reason.GAP)  # the electrode is back in the water
+            self._from_buffer = self._from_buffer or attendance.work != "measure"
+            self._due_ms = attendance.ms
+
+    @property
+    def _of_the_water(self) -> bool:
+        """Whether readings tell of the water: it is measured, or flows past and nobody works there."""
+        if self._attempt is not None:
+            return self._attempt.reference is None
+        return self.settings.mode == "continuous" and self._attendance is None
+
+    @property
+    def _criterion(self) -> Criterion:
+        """What the open determination is held against."""
+        return criterion_of(self.settings, self._attempt.reference if self._attempt else None)[1]
+
     def _close(
         self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...], worth: Evaluation | None = None
-    ) -> DeterminationBody:
+    ) -> DeterminationBody | ReferenceMeasurementBody:
         attempt = self._attempt
         if attempt is None:
             raise ContractError("no determination is open", subject=self.settings.cell)
         window = self._window(ms)
+        outcome = Outcome(
+            verdict=verdict,
+            reasons=reasons,
+            standing=self._standing,
+            window=window,
+            worth=worth or self._worth(window, self._standing, ms),
+            from_buffer=self._from_buffer,
+            portions_ph=() if verdict is Verdict.REFUSED else tuple(self._portions.ph),
+        )
+        if attempt.reference is not None:
+            return self._close_reference(ms, attempt, attempt.reference, outcome)
         body = determination_body(
             attempt,
-            Outcome(
-                verdict=verdict,
-                reasons=reasons,
-                standing=self._standing,
-                window=window,
-                worth=worth or self._worth(window, self._standing, ms),
-                from_buffer=self._from_buffer,
-                portions_ph=() if verdict is Verdict.REFUSED else tuple(self._portions.ph),
-            ),
+            outcome,
             self.settings,
             body_id=self._next_id(),
             ended=self._text(ms),
@@ -390,12 +460,29 @@ class Engine:
         self._standing = None
         return body
 
+    def _close_reference(
+        self, ms: int, attempt: Attempt, reference: ReferenceRequest, outcome: Outcome
+    ) -> ReferenceMeasurementBody:
+        body = reference_measurement(
+            attempt,
+            reference,
+            outcome,
+            self.settings,
+            body_id=self._next_id(),
+            ended=self._text(ms),
+            since=self._reception.history.between(attempt.began_ms, ms),
+            before_mv=self._reference_mv,
+        )
+        self._reference_mv = body.mv if outcome.verdict is Verdict.ACCEPTED else None
+        self._attempt = self._standing = None
+        return body
+
     def _window(self, ms: int) -> ReadingBlock:
         """Return the readings the open determination may rest on at `ms`."""
         attempt = self._attempt
         if attempt is None:
             raise ContractError("no determination is open", subject=self.settings.cell)
-        begin_ms = ms - round(self.settings.criterion.window_s * 1000)
+        begin_ms = ms - round(self._criterion.window_s * 1000)
         after_ms = max(begin_ms, self._reception.quiet_since_ms, attempt.began_ms)
         return self._reception.history.between(after_ms, ms)
 
@@ -420,6 +507,8 @@ class Engine:
                     earlier_refused=self._earlier_refused,
                     from_buffer=self._from_buffer,
                     portions=self._portions,
+                    attendance=self._attendance,
+                    reference_mv=self._reference_mv,
                     ingress=self._ingress.state(),
                 )
             )
@@ -449,6 +538,8 @@ class Engine:
         self._ordinal = known.ordinal
         self._now_ms = self._fed_ms = known.now_ms
         self._attempt, self._standing = known.attempt, known.standing
+        self._attendance, self._reference_mv = known.attendance, known.reference_mv
+        self._look_every_ms = _look_every_ms(self._criterion)
         self._due_ms, self._earlier_refused = known.due_ms, known.earlier_refused
         self._from_buffer, self._portions = known.from_buffer, known.portions
         self._ingress.restore(known.ingress)
@@ -470,6 +561,16 @@ class Engine:
     def _identity(self, ms: int) -> dict[str, Any]:
         return {"id": self._next_id(), "cell": self.settings.cell, "at": self._text(ms)}
 
+    @property
+    def attendance(self) -> Attendance | None:
+        """Who works at the cell now."""
+        return self._attendance
+
+    @property
+    def asked(self) -> Request | None:
+        """What someone asked for and is being measured now."""
+        return None if self._attempt is None else self._attempt.request
+
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for; never journalled."""
         newest = None if self._segment is None else self._reception.newest
@@ -481,6 +582,7 @@ class Engine:
             age_s=None if heard_ms is None else max(0, self._now_ms - heard_ms) / 1000,
             ph_of=self._live_ph,
             where=self._with_look_ahead(),
+            attended=self._attendance.work if self._attendance else None,
         )
 
     def _with_look_ahead(self) -> Standing | None:
@@ -502,7 +604,7 @@ class Engine:
         return self._told[1]
 
     def _live_ph(self, mv: float | None, temperature_c: float | None) -> float | None:
-        if mv is None or temperature_c is None:
+        if mv is None or temperature_c is None or not self.settings.calibrated:
             return None
         try:
             return float(self.settings.line.ph(mv, temperature_c))
@@ -510,5 +612,5 @@ class Engine:
             return None
 
 
-def _look_every_ms(settings: CellSettings) -> int:
-    return LOOK_MS if settings.criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS
+def _look_every_ms(criterion: Criterion) -> int:
+    return LOOK_MS if criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS

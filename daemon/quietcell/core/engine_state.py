@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from quietcell.core.determination import Attempt
 from quietcell.core.endpoint.machine import Standing
-from quietcell.core.inputs import SegmentBegan
+from quietcell.core.inputs import Attendance, SegmentBegan
 from quietcell.core.plain import rebuilt
 from quietcell.core.portions import Portions
 from quietcell.core.reception import HISTORY_MS, ReceptionState
@@ -35,6 +35,10 @@ class EngineState:
     earlier_refused: int
     from_buffer: bool
     portions: Portions
+    attendance: Attendance | None
+    """Who works at the cell."""
+    reference_mv: float | None
+    """Level of the last known solution measured meanwhile."""
     ingress: dict[str, Json]
     """What the watch for ingress knows, open episodes included."""
 

@@ -1,7 +1,7 @@
 """What a window of readings is worth: pH with its uncertainty, at 25 °C, and whether chemistry allows it."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.relaxation import Forecast
 from quietcell.core.endpoint.window import Drift
 from quietcell.core.readings import Quantity, ReadingBlock
-from quietcell.core.records import Qualifier, Reason
+from quietcell.core.records import GrabSample, Qualifier, Reason
 from quietcell.core.settings import CellSettings
 from quietcell.core.water.limits import allowed_ph_interval
 from quietcell.core.water.reference25 import Ph25, conductivity_25c, ph_25c
@@ -59,6 +59,7 @@ def evaluate(
     forecast: Forecast | None = None,
     *,
     utc_ms: int,
+    grab: GrabSample | None = None,
 ) -> Evaluation:
     """Return what a window is worth.
 
@@ -74,13 +75,20 @@ def evaluate(
         What is still to come behind the window.
     utc_ms : int
         Time of the verdict; ages and expiries count to it.
+    grab : GrabSample, optional
+        How a sample was brought to the bench; a conductivity measured apart takes the window's place.
     """
     mv, temperature_c = _potential(window, drift), mean_of(window.temperature_c)
     conductivity, flow = mean_of(window.conductivity_us_cm), mean_of(window.flow_ml_min)
-    by_water = None if settings.kcl_adjusted else conductivity  # what says something about the sample
+    if grab is not None and grab.conductivity_us_cm is not None:
+        conductivity = grab.conductivity_us_cm
+    kcl_adjusted = settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted)
+    by_water = None if kcl_adjusted else conductivity  # what says something about the sample
     bare = Evaluation(mv=mv, temperature_c=temperature_c, conductivity_us_cm=conductivity, flow_ml_min=flow)
     if mv is None or temperature_c is None:
         return bare
+    if not settings.calibrated:
+        return replace(bare, faults=(Reason.NOT_CALIBRATED,))  # theory's pH is no evidence of anything
     calibrated = settings.calibrated_utc_ms
     age_d = None if calibrated is None else max(0.0, (utc_ms - calibrated) / MS_PER_DAY)
     try:
@@ -89,12 +97,13 @@ def evaluate(
             Measured(
                 mv=mv,
                 temperature_c=temperature_c,
-                repeatability_mv=_repeatability_mv(drift),
+                repeatability_mv=repeatability_mv(drift),
                 remaining_ph=_remaining_ph(forecast, settings.mv_per_ph(temperature_c)),
                 conductivity_us_cm=by_water,
                 flow_ml_min=flow,
-                kcl_adjusted=settings.kcl_adjusted,
+                kcl_adjusted=kcl_adjusted,
             ),
+            low_ionic_check=settings.low_ionic,
         )
     except DomainError:
         return bare  # a potential no electrode gives; screening names it
@@ -102,8 +111,10 @@ def evaluate(
     allowed, margin = _allowed(settings, budget, temperature_c, by_water)
     if margin is not None and margin < 0:
         faults.append(Reason.CONDUCTIVITY_CONTRADICTION)
-    if conductivity is None and not settings.kcl_adjusted:
+    if conductivity is None and not kcl_adjusted:
         qualifiers.append(Qualifier.NO_CONDUCTIVITY)
+    if settings.low_ionic is not None and not kcl_adjusted and not settings.low_ionic.covers(conductivity):
+        qualifiers.append(Qualifier.OUTSIDE_LOW_IONIC_CHECK)
     return Evaluation(
         mv=mv,
         temperature_c=temperature_c,
@@ -130,6 +141,13 @@ def _potential(window: ReadingBlock, drift: Drift | None) -> float | None:
 
 def _known_line(settings: CellSettings, age_d: float | None) -> KnownLine:
     """Return the calibration line with what is known of its errors."""
+    if settings.calibration_errors is not None:
+        return KnownLine(
+            line=settings.line,
+            errors=settings.calibration_errors,
+            age_d=age_d,
+            temperature_c=settings.calibration_temperature_c,
+        )
     return KnownLine.from_figures(
         settings.line,
         slope_standard_uncertainty_pct=_halved(settings.slope_uncertainty_pct),
@@ -143,7 +161,7 @@ def _halved(expanded: float | None) -> float | None:
     return None if expanded is None else expanded / COVERAGE_FACTOR
 
 
-def _repeatability_mv(drift: Drift | None) -> float | None:
+def repeatability_mv(drift: Drift | None) -> float | None:
     """Return the standard uncertainty of the window's mean from that of its slope.
 
     On evenly spread readings both stand in the ratio span / sqrt(12), whatever the noise's strength; the
@@ -170,6 +188,8 @@ def _calibration_standing(
         faults.append(Reason.CALIBRATION_EXPIRED)
     if settings.bracket_ph is not None and not settings.bracket_ph[0] <= ph <= settings.bracket_ph[1]:
         faults.append(Reason.OUTSIDE_BRACKET)
+    if settings.failed_check_id is not None:
+        faults.append(Reason.CHECK_FAILED)
     known = settings.calibration_expires_utc_ms is not None and settings.bracket_ph is not None
     return faults, [] if known else [Qualifier.CALIBRATION_NOT_KNOWN]
 

@@ -26,6 +26,8 @@ class Indication:
     ph: float | None
     phase: str
     waits_for: str
+    attended: str | None = None
+    """Work someone does at the cell meanwhile; its readings are then not of the water."""
 
 
 def indication(
@@ -36,6 +38,7 @@ def indication(
     age_s: float | None,
     ph_of: Callable[[float | None, float | None], float | None],
     where: Standing | None,
+    attended: str | None = None,
 ) -> Indication:
     """Put together what a cell shows from its last reading and where its determination stands."""
     measured: dict[str, float | None] = dict.fromkeys(_QUANTITIES)
@@ -49,5 +52,10 @@ def indication(
         **measured,
         ph=ph_of(measured["mv"], measured["temperature_c"]),
         phase=where.phase.value if where else "idle",
-        waits_for=where.waits_for if where else "a determination to begin",
+        waits_for=where.waits_for if where else _idle(attended),
+        attended=attended,
     )
+
+
+def _idle(attended: str | None) -> str:
+    return "a determination to begin" if attended is None else f"whoever works at the cell ({attended})"

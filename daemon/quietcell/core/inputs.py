@@ -7,8 +7,9 @@ begins at the instant the last one ended, so engine time has no holes.
 from dataclasses import dataclass
 from typing import Literal
 
+from quietcell.core.bench_records import Purpose, Work
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.records import SegmentCause, SegmentEndCause, TimeQuality
+from quietcell.core.records import GrabSample, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
 
 
@@ -43,6 +44,29 @@ class Request:
     operator: str | None = None
     from_buffer: bool = False
     """The electrode was in a buffer before: its junction may still give off ions."""
+    grab: GrabSample | None = None
+    """How the sample was brought; None for the cell's own water."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceRequest:
+    """Someone asks for the potential of a solution of known pH."""
+
+    ms: int
+    id: str
+    purpose: Purpose
+    solution: str
+    operator: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attendance:
+    """Someone begins or ends work at the cell; meanwhile its readings are not of the water."""
+
+    ms: int
+    id: str
+    state: Literal["began", "ended"]
+    work: Work
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,4 +88,13 @@ class TimeMark:
     ms: int
 
 
-EngineInput = SegmentBegan | SegmentEnded | Request | EpisodeVerdict | TimeMark | ReadingBlock
+EngineInput = (
+    SegmentBegan
+    | SegmentEnded
+    | Request
+    | ReferenceRequest
+    | Attendance
+    | EpisodeVerdict
+    | TimeMark
+    | ReadingBlock
+)

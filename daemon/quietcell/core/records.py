@@ -47,6 +47,7 @@ class Reason(Enum):
     FLOW_OUT_OF_BAND = "flow-out-of-band"
     CONDUCTIVITY_CONTRADICTION = "conductivity-contradiction"
     INGRESS_IN_SAMPLE_PATH = "ingress-in-sample-path"
+    NOT_CALIBRATED = "not-calibrated"
     CALIBRATION_EXPIRED = "calibration-expired"
     OUTSIDE_BRACKET = "outside-bracket"
     CHECK_FAILED = "check-failed"
@@ -214,6 +215,19 @@ class CalibrationSummary:
     zero_mv: float = decimals(3, "mV")
     isopotential_ph: float = decimals(3, "1")
     age_d: float | None = decimals(2, "d")
+    buffers: tuple[str, ...]
+    """With their lots; empty where not known."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LowIonicReference:
+    """The check in water of low ionic strength that stands behind a determination."""
+
+    id: str | None
+    at: str | None
+    bias_ph: float = decimals(4, "1")
+    """Taken off where the check covers the conductivity."""
+    standard_uncertainty_ph: float = decimals(4, "1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,6 +252,24 @@ class CriterionSummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GrabSample:
+    """How a sample came from its point to the electrode."""
+
+    portion: int
+    """1 for the first of those that have to agree."""
+    container: str | None
+    """Material of the container."""
+    age_min: float | None = decimals(1, "min")
+    """From filling the container to the measurement."""
+    conductivity_us_cm: float | None = decimals(5, "uS/cm")
+    """Of a separate portion, before an electrode leaked salt into it."""
+    conductivity_temperature_c: float | None = decimals(2, "Cel")
+    open_to_air: bool
+    kcl_adjusted: bool
+    """0.3 mL of saturated potassium chloride added to 100 mL."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DeterminationBody(Body):
     """One attempt at a reportable value, with its evidence."""
 
@@ -248,6 +280,8 @@ class DeterminationBody(Body):
     """Id of the request record it answers."""
     sample_id: str | None
     operator: str | None
+    grab: GrabSample | Absent = ABSENT
+    """How a sample was brought to the bench."""
     mode: Literal["continuous", "on-request"]
     began: str
     ended: str
@@ -313,6 +347,7 @@ class DeterminationBody(Body):
     earlier_refused: int
     """Determinations refused since the last accepted or qualified one."""
     calibration: CalibrationSummary
+    low_ionic_check: LowIonicReference | None
     electrode: str | None
     meter: str | None
     kcl_adjusted: bool

@@ -1,10 +1,12 @@
 """What the engine of a cell needs to know about it, free of files and drivers."""
 
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from typing import Literal
 
+from quietcell.core.electrode.influences import LowIonicCheck
+from quietcell.core.electrode.known_line import LineError
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
-from quietcell.core.endpoint.criterion import Criterion
+from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.records import Json
 
 
@@ -20,6 +22,11 @@ class CellSettings:
     mode: Literal["continuous", "on-request"] = "continuous"
     every_s: float = 600.0
     """Continuous mode: time from the beginning of one determination to the next, s."""
+    calibrated: bool = True
+    """False while there is no calibration: the line is then theory's, and nothing is accepted."""
+    buffer_criterion_name: str = "buffer"
+    buffer_criterion: Criterion = SHIPPED["buffer"]
+    """When a buffer counts as having come to rest."""
     calibration_id: str | None = None
     """Of the calibration record; None for a calibration fixed in the configuration."""
     calibrated_utc_ms: int | None = None
@@ -31,6 +38,18 @@ class CellSettings:
     """Expanded (k = 2), % of theory; None is not known."""
     zero_uncertainty_mv: float | None = None
     """Expanded (k = 2), mV; None is not known."""
+    calibration_errors: tuple[LineError, ...] | None = None
+    """Errors of the line by source, which take the place of the two figures above; None is not known."""
+    calibration_temperature_c: float | None = None
+    calibration_buffers: tuple[str, ...] = ()
+    """Buffers with their lots, in words."""
+    failed_check_id: str | None = None
+    """Of the last check record since the calibration, if it failed; nothing is accepted then."""
+    low_ionic: LowIonicCheck | None = None
+    """Bias in water of low ionic strength, where it was measured."""
+    low_ionic_id: str | None = None
+    """Of its check record."""
+    low_ionic_at: str | None = None
     water_model: str = "carbonate"
     """What is taken to be dissolved when a pH is referred to 25 °C."""
     conductivity_position: str | None = None
@@ -65,19 +84,47 @@ class CellSettings:
     def as_json(self) -> dict[str, Json]:
         """Return the settings as JSON values."""
         plain = {f.name: getattr(self, f.name) for f in fields(self)}
-        for name in ("criterion", "line"):
-            plain[name] = {f.name: getattr(plain[name], f.name) for f in fields(plain[name])}
+        for name in ("criterion", "buffer_criterion", "line"):
+            plain[name] = asdict(plain[name])
+        plain["calibration_buffers"] = list(self.calibration_buffers)
+        plain["low_ionic"] = None if self.low_ionic is None else asdict(self.low_ionic)
+        plain["calibration_errors"] = (
+            None if self.calibration_errors is None else [error_json(e) for e in self.calibration_errors]
+        )
         return plain
 
     @classmethod
     def from_json(cls, plain: dict[str, Json]) -> "CellSettings":
         """Rebuild settings from what `as_json` gave."""
-        bracket = plain["bracket_ph"]
+        bracket, errors, low_ionic = (
+            plain["bracket_ph"],
+            plain["calibration_errors"],
+            plain["low_ionic"],
+        )
         return cls(
             **{
                 **plain,
                 "criterion": Criterion(**plain["criterion"]),
+                "buffer_criterion": Criterion(**plain["buffer_criterion"]),
                 "line": Line(**plain["line"]),
                 "bracket_ph": None if bracket is None else (bracket[0], bracket[1]),
+                "calibration_buffers": tuple(plain["calibration_buffers"]),
+                "calibration_errors": None if errors is None else tuple(error_from(e) for e in errors),
+                "low_ionic": None if low_ionic is None else LowIonicCheck(**low_ionic),
             }
         )
+
+
+def error_json(error: LineError) -> dict[str, Json]:
+    """Return one source of error of a line as JSON values."""
+    return {
+        "source": error.source,
+        "covariance": [list(row) for row in error.covariance],
+        "assumed": error.assumed,
+    }
+
+
+def error_from(plain: dict[str, Json]) -> LineError:
+    """Rebuild one source of error of a line."""
+    first, second, third = (tuple(row) for row in plain["covariance"])
+    return LineError(source=plain["source"], covariance=(first, second, third), assumed=plain["assumed"])

@@ -1,35 +1,57 @@
 """From the configuration to what an engine and a recording need."""
 
+from dataclasses import replace
+
 from quietcell.config import Config
 from quietcell.core.electrode.nernst import Line
+from quietcell.core.electrode.recognition import NOMINAL_LINE
 from quietcell.core.recording import Layout
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import end_of_day_utc_ms
 from quietcell.errors import ConfigError
+from quietcell.ledger.journal import Journal
+from quietcell.service.in_force import in_force, with_in_force
 
 
-def engine_settings(config: Config, name: str) -> CellSettings:
+def engine_settings(config: Config, name: str, journal: Journal | None = None) -> CellSettings:
     """Return what the engine of a cell needs.
+
+    Parameters
+    ----------
+    config : Config
+        The configuration.
+    name : str
+        Of the cell.
+    journal : Journal, optional
+        Where to look for what was calibrated and checked; with it a cell without any calibration can
+        run, far enough to be calibrated.
 
     Raises
     ------
     ConfigError
-        If the cell has no calibration to work with.
+        If the cell has no calibration to work with and there is no ledger either.
     """
     cell = config.cells[name]
-    calibration = cell.calibration
-    if calibration is None:
-        wrong = f"cells.{name}.calibration: missing and the ledger holds none"
+    if journal is not None:
+        found = in_force(journal, name, electrode=cell.electrode, meter=cell.meter)
+        return with_in_force(configured(config, name), found, fixed=cell.calibration is not None)
+    if cell.calibration is None:
+        wrong = f"cells.{name}.calibration: missing and there is no ledger to take it from"
         raise ConfigError([f"{wrong}; write slope_pct and zero_mv of the electrode's last calibration"])
-    return CellSettings(
+    return configured(config, name)
+
+
+def configured(config: Config, name: str) -> CellSettings:
+    """Return what the configuration alone says of a cell."""
+    cell, calibration = config.cells[name], config.cells[name].calibration
+    settings = CellSettings(
         cell=name,
         criterion_name=cell.criterion,
         criterion=config.criterion_of(name),
-        line=Line(
-            slope_pct=calibration.slope_pct,
-            zero_mv=calibration.zero_mv,
-            isopotential_ph=calibration.isopotential_ph,
-        ),
+        buffer_criterion_name=cell.buffer_criterion,
+        buffer_criterion=config.buffer_criterion_of(name),
+        line=NOMINAL_LINE,
+        calibrated=False,
         mode=cell.mode,
         every_s=cell.every_s,
         sample_point=cell.sample_point or name,
@@ -37,17 +59,28 @@ def engine_settings(config: Config, name: str) -> CellSettings:
         meter=cell.meter,
         kcl_adjusted=cell.kcl_adjusted,
         ph_decimals=cell.ph_decimals,
+        conductivity_position=cell.conductivity_position,
+        hold_up_ml=cell.hold_up_ml,
+        reference_outflow_ul_h=cell.reference_outflow_ul_h,
+        conductivity_uncertainty_pct=cell.conductivity_uncertainty_pct,
+        temperature_uncertainty_c=cell.temperature_uncertainty_c,
+    )
+    if calibration is None:
+        return settings
+    return replace(
+        settings,
+        calibrated=True,
+        line=Line(
+            slope_pct=calibration.slope_pct,
+            zero_mv=calibration.zero_mv,
+            isopotential_ph=calibration.isopotential_ph,
+        ),
         calibration_expires_utc_ms=None
         if calibration.expires is None
         else end_of_day_utc_ms(calibration.expires),
         bracket_ph=calibration.bracket_ph,
         slope_uncertainty_pct=calibration.slope_uncertainty_pct,
         zero_uncertainty_mv=calibration.zero_uncertainty_mv,
-        conductivity_position=cell.conductivity_position,
-        hold_up_ml=cell.hold_up_ml,
-        reference_outflow_ul_h=cell.reference_outflow_ul_h,
-        conductivity_uncertainty_pct=cell.conductivity_uncertainty_pct,
-        temperature_uncertainty_c=cell.temperature_uncertainty_c,
     )
 
 

@@ -11,7 +11,7 @@ import structlog
 from quietcell.contracts import Clock, LineCounts, MeterDriver
 from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
-from quietcell.core.inputs import SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import Attendance, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, Reading, ReadingBlock
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
@@ -129,6 +129,16 @@ class CellTask:
     def open_episodes(self) -> tuple[str, ...]:
         """Ids of the records that opened the episodes still open."""
         return self._engine.open_episodes
+
+    @property
+    def attendance(self) -> Attendance | None:
+        """Who works at the cell now."""
+        return self._engine.attendance
+
+    @property
+    def asked(self) -> Request | None:
+        """What someone asked for and is being measured now."""
+        return self._engine.asked
 
     @property
     def settings(self) -> CellSettings:

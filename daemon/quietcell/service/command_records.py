@@ -7,7 +7,7 @@ recovery, export and recompute feed it again.
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from quietcell.core.records import ABSENT, Absent, Body, decimals
+from quietcell.core.records import ABSENT, Absent, Body, GrabSample, decimals
 
 Via = Literal["socket", "mqtt", "page"]
 """How it came."""
@@ -27,6 +27,8 @@ class RequestBody(Body):
     from_buffer: bool
     """The electrode was in a buffer before."""
     via: Via
+    grab: GrabSample | Absent = ABSENT
+    """How the sample was brought to the bench."""
     reference: str | Absent = ABSENT
     """The asker's own id for the request; the same again is a repeat, not another request."""
     response_topic: str | Absent = ABSENT

@@ -17,6 +17,7 @@ from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarms import Alarms
+from quietcell.service.bench import Bench
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
@@ -107,9 +108,14 @@ class Daemon:
                 await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())  # finished, though not measured
             cells = Cells(drivers=self.drivers, clock=self.clock, scale=self.scale, ledger=ledger, ids=ids)
             self.cells = cells
+            plan = await self._plan(self.config, ledger)
             await self._work(ledger, ids, cells, plan, stop, ready)
         finally:
             await ledger.close()
+
+    @staticmethod
+    async def _plan(config: Config, ledger: Ledger) -> CellPlan:
+        return await ledger.run(lambda: planned_cells(config, ledger.journal))
 
     def _run_body(self, ids: DaemonIds, state: Literal["began", "reloaded", "ended"]) -> RunBody:
         return RunBody(
@@ -150,7 +156,14 @@ class Daemon:
                     self._deliver(ledger, ids, cursors, commands, alarms)
                 await alarms.adopt(new)
 
-            reloader = Reloader(self.config, self.reread, cells, adopt=adopt, notifier=self.notifier)
+            reloader = Reloader(
+                self.config,
+                self.reread,
+                cells,
+                plan=lambda new: self._plan(new, ledger),
+                adopt=adopt,
+                notifier=self.notifier,
+            )
             beside = [
                 asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"),
                 asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
@@ -270,7 +283,13 @@ class Daemon:
             "status": self._status_of(ledger, ids),
             **Requests(self.cells, ledger, ids, self.clock).commands(),
             **EpisodeVerdicts(self.cells, ledger, ids).commands(),
+            **Bench(self.cells, ledger, ids, self.clock, fixed=self._fixed).commands(),
         }
+
+    def _fixed(self, cell: str) -> bool:
+        """Return whether the configuration fixes the calibration of a cell."""
+        configured = self.config.cells.get(cell)
+        return configured is not None and configured.calibration is not None
 
     def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:
         async def status(_request: dict[str, Json]) -> dict[str, Json]:

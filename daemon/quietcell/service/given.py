@@ -7,23 +7,34 @@ from urllib.parse import quote, unquote
 
 import numpy as np
 
-from quietcell.core.inputs import EngineInput, EpisodeVerdict, Request
+from quietcell.core.inputs import Attendance, EngineInput, EpisodeVerdict, ReferenceRequest, Request
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.recording import GIVEN
-from quietcell.core.records import Json
+from quietcell.core.records import GrabSample, Json
 from quietcell.errors import RecordingError
 
-Given = Request | EpisodeVerdict
+Given = Request | ReferenceRequest | Attendance | EpisodeVerdict
 
 
 def _request(body: Mapping[str, Json]) -> Given:
+    grab = body.get("grab")
     return Request(
         ms=body["ms"],
         id=body["id"],
         sample_id=body["sample_id"],
         operator=body["operator"],
         from_buffer=body["from_buffer"],
+        grab=None if grab is None else GrabSample(**grab),
     )
+
+
+def _reference_request(body: Mapping[str, Json]) -> Given:
+    names = ("ms", "id", "purpose", "solution", "operator")
+    return ReferenceRequest(**{name: body[name] for name in names})
+
+
+def _attendance(body: Mapping[str, Json]) -> Given:
+    return Attendance(**{name: body[name] for name in ("ms", "id", "state", "work")})
 
 
 def _episode_verdict(body: Mapping[str, Json]) -> Given:
@@ -32,11 +43,15 @@ def _episode_verdict(body: Mapping[str, Json]) -> Given:
 
 INPUTS: Mapping[str, Callable[[Mapping[str, Json]], Given]] = {
     "request": _request,
+    "reference-request": _reference_request,
+    "attendance": _attendance,
     "operator-verdict": _episode_verdict,
 }
 """What the engine was fed, by kind of record."""
 _FIELDS = {
-    "request": ("id", "sample_id", "operator", "from_buffer"),
+    "request": ("id", "sample_id", "operator", "from_buffer", "grab"),
+    "reference-request": ("id", "purpose", "solution", "operator"),
+    "attendance": ("id", "state", "work"),
     "operator-verdict": ("id", "episode", "verdict"),
 }
 """Fields beside `ms` that the engine sees, by kind of record."""
@@ -58,7 +73,7 @@ def given_labels(body: Mapping[str, Json]) -> tuple[str, str]:
 
     The second holds the fields the engine sees as percent-encoded JSON.
     """
-    seen = {name: body[name] for name in _FIELDS[body["record"]]}
+    seen = {name: body.get(name) for name in _FIELDS[body["record"]]}
     return GIVEN + body["record"], quote(json.dumps(seen, ensure_ascii=False, sort_keys=True), safe="")
 
 
@@ -73,12 +88,12 @@ def labelled_input(labels: tuple[str, ...], ms: int) -> Given:
     kind = labels[0].removeprefix(GIVEN)
     try:
         fields = json.loads(unquote(labels[1], errors="strict"))
-        known = all(isinstance(fields[name], str | bool | None) for name in _FIELDS[kind])
+        kept = {"grab": dict, "from_buffer": bool}
+        if all(isinstance(fields[n], kept.get(n, str)) or fields[n] is None for n in _FIELDS[kind]):
+            return INPUTS[kind]({**fields, "ms": ms})
     except (KeyError, ValueError, TypeError, RecursionError):
-        known, fields = False, {}
-    if not known:
-        raise RecordingError(f"unknown mark {' '.join(labels)!r}", subject="flags")
-    return INPUTS[kind]({**fields, "ms": ms})
+        pass
+    raise RecordingError(f"unknown mark {' '.join(labels)!r}", subject="flags")
 
 
 def placed(block: ReadingBlock, waiting: deque[Given]) -> Iterator[EngineInput]:

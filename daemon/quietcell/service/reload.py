@@ -10,7 +10,8 @@ from quietcell.config import Config
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
 from quietcell.errors import CommandError, ConfigError
-from quietcell.service.assembly import engine_settings
+from quietcell.ledger.journal import Journal
+from quietcell.service.assembly import configured, engine_settings
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.notify import Notifier
 
@@ -19,8 +20,15 @@ RELOADABLE = frozenset({"cells", "criteria", "outlets"})
 CellPlan = dict[str, tuple[CellSettings, Meter]]
 
 
-def planned_cells(config: Config) -> CellPlan:
+def planned_cells(config: Config, journal: Journal | None = None) -> CellPlan:
     """Return what each cell with a meter judges by and measures with.
+
+    Parameters
+    ----------
+    config : Config
+        The configuration.
+    journal : Journal, optional
+        Tells what was calibrated and checked; without it only the configuration counts.
 
     Raises
     ------
@@ -36,7 +44,8 @@ def planned_cells(config: Config) -> CellPlan:
             faults.append(f"cells.{name}.settings: missing; the driver needs its settings")
             continue
         try:
-            plan[name] = engine_settings(config, name), Meter(driver=cell.driver, settings=cell.settings)
+            settings = configured(config, name) if journal is None else engine_settings(config, name, journal)
+            plan[name] = settings, Meter(driver=cell.driver, settings=cell.settings)
         except ConfigError as error:
             faults += error.faults
     if not plan and not faults:
@@ -96,6 +105,8 @@ class Reloader:
         Reads and checks the configuration; None where there is no file.
     cells : Cells
         At work.
+    plan : callable
+        Returns what cells judge by under a configuration; raises `ConfigError`.
     adopt : callable
         Takes over the rest of a configuration and records it; raises `ConfigError` before it changes
         anything.
@@ -109,12 +120,14 @@ class Reloader:
         reread: Callable[[], Config] | None,
         cells: Cells,
         *,
+        plan: Callable[[Config], Awaitable[CellPlan]],
         adopt: Callable[[Config], Awaitable[None]],
         notifier: Notifier,
     ) -> None:
         self._config = config
         self._reread = reread
         self._cells = cells
+        self._plan = plan
         self._adopt = adopt
         self._notifier = notifier
         self._one = asyncio.Lock()
@@ -151,7 +164,7 @@ class Reloader:
             self._notifier.reloading()
             try:
                 new = await asyncio.to_thread(self._reread)
-                plan = planned_cells(new)
+                plan = await self._plan(new)
                 check_reloadable(self._config, new)
                 await self._adopt(new)
                 self._config = new

@@ -4,13 +4,13 @@ import asyncio
 from collections.abc import Mapping
 from typing import Annotated, Self
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
 from quietcell.config.fields import Text
 from quietcell.contracts import Clock
 from quietcell.core.inputs import Request
-from quietcell.core.records import ABSENT, Absent, Json
+from quietcell.core.records import ABSENT, Absent, GrabSample, Json
 from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError
 from quietcell.ledger.chain import Stored
@@ -25,6 +25,28 @@ LONGEST_WAIT_S = 60.0
 Reference = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._:/-]+$", max_length=100)]
 
 
+class GrabArguments(BaseModel):
+    """How a sample came from its point to the electrode."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+
+    portion: Annotated[int, Field(ge=1, le=100)] = 1
+    container: Text | None = Field(default=None, description="Material of the container.")
+    age_min: Annotated[float, Field(ge=0, le=1e6)] | None = Field(
+        default=None, description="From filling it to now, min."
+    )
+    conductivity_us_cm: Annotated[float, Field(gt=0, le=1e6)] | None = Field(
+        default=None, description="Of a separate portion, before the electrode went in, µS/cm."
+    )
+    conductivity_temperature_c: Annotated[float, Field(ge=-10, le=150)] | None = None
+    open_to_air: bool = False
+    kcl_adjusted: bool = False
+
+    def sample(self) -> GrabSample:
+        """Return it as the record keeps it."""
+        return GrabSample(**self.model_dump())
+
+
 class RequestArguments(OfCell):
     """Asks for a determination now."""
 
@@ -37,6 +59,7 @@ class RequestArguments(OfCell):
         default=None,
         description="The asker's own id for this request; the same again is a repeat and begins nothing.",
     )
+    grab: GrabArguments | None = Field(default=None, description="How the sample was brought to the bench.")
     response_topic: str | None = None
     correlation_data: str | None = None
 
@@ -186,6 +209,7 @@ class Requests:
         def given(text: str | None) -> str | Absent:
             return ABSENT if text is None else text
 
+        grab = None if asked.grab is None else asked.grab.sample()
         body = RequestBody(
             id=self._ids.next(),
             cell=asked.cell,
@@ -196,6 +220,7 @@ class Requests:
             operator=asked.operator,
             from_buffer=asked.from_buffer,
             via=asked.via,
+            grab=ABSENT if grab is None else grab,
             reference=given(asked.reference),
             response_topic=given(asked.response_topic),
             correlation_data=given(asked.correlation_data),
@@ -206,6 +231,7 @@ class Requests:
             sample_id=body.sample_id,
             operator=body.operator,
             from_buffer=body.from_buffer,
+            grab=grab,
         )
         return item, body
 

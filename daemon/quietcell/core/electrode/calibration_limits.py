@@ -202,9 +202,32 @@ def check_in_buffer(
     >>> round(check.deviation_ph, 3), [refusal.reason for refusal in check.refusals]
     (0.051, ['check-buffer-off'])
     """
+    return check_line(
+        calibration.line, point, bracket_ph=calibration.bracket_ph, max_deviation_ph=max_deviation_ph
+    )
+
+
+def check_line(
+    line: Line,
+    point: CalibrationPoint,
+    *,
+    bracket_ph: tuple[float, float] | None,
+    max_deviation_ph: float = 0.05,
+) -> BufferCheck:
+    """Compare a line with a buffer, as `check_in_buffer` does.
+
+    Parameters
+    ----------
+    line : Line
+        In use.
+    point, max_deviation_ph
+        As for `check_in_buffer`.
+    bracket_ph : tuple of float or None
+        Lowest and highest calibration buffer; None is not known and not judged.
+    """
     limit = number("max_deviation_ph", max_deviation_ph, "", (1e-6, 14.0))
-    deviation = calibration.line.ph(point.mv, point.temperature_c) - point.ph
-    low, high = calibration.bracket_ph
+    deviation = line.ph(point.mv, point.temperature_c) - point.ph
+    low, high = bracket_ph or (-math.inf, math.inf)
     between = low < point.ph < high
     found = []
     if not between:

@@ -5,6 +5,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.bench_records import (
+    AttendanceBody,
+    CalibrationBody,
+    CheckBody,
+    ElectrodeBody,
+    ReferenceMeasurementBody,
+    ReferenceRequestBody,
+)
 from quietcell.core.ingress.episode import EpisodeBody
 from quietcell.core.records import (
     Body,
@@ -29,6 +37,12 @@ BODIES: tuple[type[Body], ...] = (
     RequestBody,
     NoteBody,
     OperatorVerdictBody,
+    AttendanceBody,
+    ReferenceRequestBody,
+    ReferenceMeasurementBody,
+    CalibrationBody,
+    CheckBody,
+    ElectrodeBody,
     ConfigurationBody,
     SegmentBody,
     GapBody,
