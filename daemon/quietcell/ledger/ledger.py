@@ -275,6 +275,7 @@ class Ledger:
 
     def _give_up_reserve(self) -> None:
         self._space.give_up_reserve()
+        structlog.get_logger().error("the disk of the ledger is full", folder=str(self.folder))
         with suppress(sqlite3.Error):  # what still does not fit is tried again
             self._journal.save_space(tight=True)
 
