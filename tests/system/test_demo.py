@@ -15,7 +15,7 @@ from quietcell.core.records import Json
 from tests.support.consumer import Consumer
 from tests.support.interface import faults_of_message, faults_of_record
 
-COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "20", "--pace", "50", "--plain"]
+COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "40", "--pace", "25", "--plain"]
 """The broker of the wheel speaks MQTT 3.1.1."""
 
 
@@ -50,7 +50,7 @@ def test_the_demonstration_tells_what_happened_and_message_file_and_table_agree(
         status = demo.wait()
         reaper.cancel()
     assert status == 0
-    assert "runs 50 times faster" in told
+    assert "runs 25 times faster" in told
     assert re.search(r"header-tank: \d accepted; pH 6\.9\d to 6\.9\d", told)
     assert "larval-hall: " in told
     assert "Carbon dioxide is coming into the water" in told
@@ -58,7 +58,7 @@ def test_the_demonstration_tells_what_happened_and_message_file_and_table_agree(
     results = tmp_path / "quietcell-demo" / "1" / "results"
     records = [json.loads(line) for path in results.glob("*.jsonl") for line in path.read_text().splitlines()]
     runs = [record["body"] for record in records if record["body"]["record"] == "run"]
-    assert runs[0]["time_scale"] == 50
+    assert runs[0]["time_scale"] == 25
     assert runs[-1]["state"] == "ended"
 
     determinations = [record for record in records if record["body"]["record"] == "determination"]
