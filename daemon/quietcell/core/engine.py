@@ -239,6 +239,8 @@ class Engine:
         """Let all events with a time of at most `upto_ms` happen."""
         while (event_ms := self._next_event_ms()) <= upto_ms:
             yield from self._see_readings(event_ms)
+            if self._attempt is None:
+                self._see_ahead(upto_ms)
             self._now_ms = event_ms
             yield from self._event(event_ms)
         if upto_ms > self._now_ms:
@@ -256,9 +258,10 @@ class Engine:
             look_ms = (self._now_ms // BLOCK_MS + 1) * BLOCK_MS
             due_tick_ms = -(-self._due_ms // TICK_MS) * TICK_MS
             return min(look_ms, max(tick_ms, due_tick_ms)) if self.settings.mode == "continuous" else look_ms
-        return (
-            min(tick_ms, self._attempt.deadline_ms) if self._attempt.deadline_ms > self._now_ms else tick_ms
-        )
+        every_ms = min(self._look_every_ms, BLOCK_MS)
+        look_ms = (self._now_ms // every_ms + 1) * every_ms
+        deadline_ms = self._attempt.deadline_ms
+        return min(look_ms, deadline_ms) if deadline_ms > self._now_ms else tick_ms
 
     def _see_readings(self, upto_ms: int) -> Iterator[Body]:
         """Let the time of readings of at most `upto_ms` come, noting gaps and what does not count."""
@@ -276,10 +279,21 @@ class Engine:
             if self._of_the_water and not self.settings.kcl_adjusted:
                 self._ingress.see(received.counting)
 
+    def _see_ahead(self, upto_ms: int) -> None:
+        """Take in many readings at once while nothing is judged and none of them makes a record.
+
+        What comes before the next determination looks at nothing but ten-second means, which wait for
+        their time.
+        """
+        if self.settings.mode == "continuous":
+            upto_ms = min(upto_ms, self._due_ms - 1)
+        for received in self._reception.see(upto_ms, quietly=True):
+            if self.settings.mode == "continuous" and not self.settings.kcl_adjusted:
+                self._ingress.see(received.counting)
+
     def _event(self, ms: int) -> Iterator[Body]:
         """Look for ingress, judge the open determination, or begin one that is due."""
         if ms % BLOCK_MS == 0:
-            self._reception.learning.catch_up(self._reception.history, ms)
             yield from self._ingress.tick(ms, self._stamp)
         if self._attempt is None:
             if self.settings.mode == "continuous" and ms >= self._due_ms and self._attendance is None:
@@ -289,11 +303,11 @@ class Engine:
         if ms % self._look_every_ms and ms < attempt.deadline_ms:
             return
         received, window = self._reception, self._window(ms)
-        since = received.history.between(max(received.quiet_since_ms, ms - HISTORY_MS), ms)
+        after_ms = max(received.quiet_since_ms, ms - HISTORY_MS)
         received.learning.catch_up(received.history, ms)
         self._standing = standing(
             window,
-            since,
+            received.history.potentials(after_ms, ms),
             self._criterion,
             now_ms=ms,
             began_ms=attempt.began_ms,
@@ -311,7 +325,7 @@ class Engine:
         worth: Evaluation | None = None
         if self._standing.phase is Phase.AT_REST and attempt.reference is None:
             worth = self._worth(window, self._standing, ms)
-            reasons, text = objections(worth, since, self.settings)
+            reasons, text = objections(worth, received.history.between(after_ms, ms), self.settings)
             if reasons:
                 self._standing = replace(
                     self._standing, phase=Phase.JUDGING, lacks=reasons, waits_for=f"at rest, but {text}"
@@ -594,7 +608,7 @@ class Engine:
         if self._told is None or self._told[0] is not where:
             after_ms = max(received.quiet_since_ms, self._now_ms - HISTORY_MS)
             text = look_ahead(
-                received.history.between(after_ms, self._now_ms),
+                received.history.potentials(after_ms, self._now_ms),
                 self.settings.criterion,
                 disturbed_ms=received.quiet_since_ms,
                 mv_per_ph=abs(self.settings.mv_per_ph(None)),

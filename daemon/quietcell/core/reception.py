@@ -17,6 +17,9 @@ from quietcell.errors import ReadingsMissingError
 HISTORY_MS = 3_600_000
 """Readings older than this say nothing about what is still to come."""
 
+LEARNT_MS = HISTORY_MS // 2
+"""Readings so old can no more be part of a disturbance that is noticed later."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Silence:
@@ -115,15 +118,36 @@ class Reception:
         """Take readings whose time has not yet come."""
         self._pending.append(block)
 
-    def see(self, upto_ms: int) -> Iterator[Received]:
-        """Let the time of all held readings of at most `upto_ms` come."""
+    def see(self, upto_ms: int, *, quietly: bool = False) -> Iterator[Received]:
+        """Let the time of all held readings of at most `upto_ms` come.
+
+        Parameters
+        ----------
+        upto_ms : int
+            Segment time.
+        quietly : bool
+            Stop before the first silence.
+        """
         while self._pending and self._pending[0].ms[0] <= upto_ms:
             block = self._pending.pop(0)
             rows = int(np.searchsorted(block.ms, upto_ms, side="right"))
+            if quietly:
+                rows = min(rows, self._before_a_silence(block))
+                if rows == 0:
+                    self._pending.insert(0, block)
+                    return
             if rows < len(block):
                 self._pending.insert(0, block[rows:])
                 block = block[:rows]
             yield self._see(block)
+
+    def _before_a_silence(self, block: ReadingBlock) -> int:
+        """Return how many readings of a block come before the first silence."""
+        if self.last_ms is None or self._silent_since != "silence":
+            return 0
+        times = np.concatenate(([self.last_ms], block.ms))
+        silences = np.flatnonzero(np.diff(times) > self._settings.criterion.max_gap_s * 1000)
+        return int(silences[0]) if len(silences) else len(block)
 
     def _see(self, block: ReadingBlock) -> Received:
         silences = tuple(self._silences(block))
@@ -139,6 +163,8 @@ class Reception:
         self.history.append(counting, rows[screened.counts])
         for ms, reason in sorted(disturbances, key=lambda each: each[0]):
             self.disturb(ms, reason)
+        # Learning mostly waits for a determination; what nobody asks for is learnt before it is forgotten.
+        self.learning.catch_up(self.history, self.last_ms - LEARNT_MS)
         self.history.forget_before(self.last_ms - HISTORY_MS)
         return Received(
             silences=silences,

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
@@ -26,6 +27,8 @@ from quietcell.core.endpoint.relaxation import Forecast, forecast
 from quietcell.core.endpoint.window import Drift, SlopeNoise, drift
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Reason
+
+Potentials = tuple[NDArray[np.int64], NDArray[np.float64]]
 
 
 class Phase(Enum):
@@ -61,7 +64,7 @@ REASONS = {
 
 def standing(
     window: ReadingBlock,
-    since: ReadingBlock,
+    since: Potentials,
     criterion: Criterion,
     *,
     now_ms: int,
@@ -80,8 +83,8 @@ def standing(
     window : ReadingBlock
         Readings of the last `window_s` behind the last disturbance and inside the determination; a
         value would rest on them.
-    since : ReadingBlock
-        Readings since the last disturbance, of the last hour at most.
+    since : tuple of arrays, shape (n,)
+        Times (ms) and potentials (mV) since the last disturbance, of the last hour at most.
     criterion : Criterion
         The limits.
     now_ms, began_ms, disturbed_ms : int
@@ -119,8 +122,7 @@ def standing(
         text = f"long window {(now_ms - disturbed_ms) / 1000:.0f} of {long_s:.0f} s"
         return Standing(phase=Phase.FILLING, lacks=(disturbance,), waits_for=text)
     found = judge(
-        since.ms,
-        since.mv,
+        *since,
         now_ms=now_ms,
         began_ms=began_ms,
         disturbed_ms=disturbed_ms,
@@ -189,14 +191,13 @@ def still_to_come(ahead: Forecast, criterion: Criterion, mv_per_ph: float) -> st
     return f"{text}, about {minutes:.0f} min" if minutes >= 1 else text
 
 
-def look_ahead(since: ReadingBlock, criterion: Criterion, *, disturbed_ms: int, mv_per_ph: float) -> str:
+def look_ahead(since: Potentials, criterion: Criterion, *, disturbed_ms: int, mv_per_ph: float) -> str:
     """Return what is still to come in words, for a value whose drift already shows that it moves.
 
     For whoever watches; no verdict rests on it.
     """
     ahead = forecast(
-        since.ms,
-        since.mv,
+        *since,
         disturbed_ms=disturbed_ms,
         window_s=criterion.window_s,
         limit_mv=criterion.max_remaining_ph * mv_per_ph,

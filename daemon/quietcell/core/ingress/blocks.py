@@ -42,6 +42,8 @@ class Averager:
 
     _ms: list[NDArray[np.int64]] = field(default_factory=list)
     _rows: list[Array] = field(default_factory=list)
+    _made: list[Block] = field(default_factory=list)
+    """Complete, but their time has not come; never at a checkpoint."""
     _last: tuple[float, float, float] = (-math.inf, _NAN, _NAN)
     """Time, pH and ln conductivity of the last reading of the last complete block."""
 
@@ -61,17 +63,21 @@ class Averager:
     def complete(self, now_ms: int) -> list[Block]:
         """Return the blocks that end at or before `now_ms` and were not returned yet."""
         limit_ms = now_ms // BLOCK_MS * BLOCK_MS
-        if not self._ms or self._ms[0][0] > limit_ms:
-            return []
-        ms, rows = np.concatenate(self._ms), np.concatenate(self._rows, axis=1)
-        cut = int(np.searchsorted(ms, limit_ms, side="right"))
-        rest = cut < len(ms)
-        self._ms, self._rows = ([ms[cut:]], [rows[:, cut:]]) if rest else ([], [])
-        return self._blocks(ms[:cut], rows[:, :cut])
+        if self._ms and self._ms[0][0] <= limit_ms:
+            ms, rows = np.concatenate(self._ms), np.concatenate(self._rows, axis=1)
+            # All that is complete is worked out at once, however much of it there is.
+            complete_ms = max(limit_ms, (int(ms[-1]) - 1) // BLOCK_MS * BLOCK_MS)
+            cut = int(np.searchsorted(ms, complete_ms, side="right"))
+            rest = cut < len(ms)
+            self._ms, self._rows = ([ms[cut:]], [rows[:, cut:]]) if rest else ([], [])
+            self._made += self._blocks(ms[:cut], rows[:, :cut])
+        due = sum(block.end_ms <= limit_ms for block in self._made)
+        now, self._made = self._made[:due], self._made[due:]
+        return now
 
     def drop(self) -> None:
         """Give up a block begun."""
-        self._ms, self._rows = [], []
+        self._ms, self._rows, self._made = [], [], []
 
     def shift(self, ms: int) -> None:
         """Move to the time of a segment whose zero lies `ms` later; a block begun is given up."""
