@@ -175,6 +175,9 @@ class Reception:
     def _silences(self, block: ReadingBlock) -> Iterator[Silence]:
         max_gap_ms = self._settings.criterion.max_gap_s * 1000
         before = self.last_ms
+        goes_on = len(block) == 1 and before is not None and self._silent_since == "silence"
+        if goes_on and before is not None and int(block.ms[0]) - before <= max_gap_ms:
+            return  # the usual case of a meter at work
         times = block.ms if before is None else np.concatenate(([before], block.ms))
         gaps = np.flatnonzero(np.diff(times) > max_gap_ms).tolist()
         if before is not None and self._silent_since != "silence" and 0 not in gaps:

@@ -36,7 +36,7 @@ from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
 from quietcell.core.ingress.evidence import Paths
 from quietcell.core.ingress.faults import Watch, log_pure
 from quietcell.core.ingress.rivals import Scores, score, score_ph_alone
-from quietcell.core.ingress.smallest import smallest_ug_l
+from quietcell.core.ingress.smallest import coarse, smallest_at
 from quietcell.core.ingress.standing import held_against_air
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
@@ -157,8 +157,7 @@ class Detector:
         if i is None or level is None:
             return None
         blind = BLIND_FALL if self._by.alone(level) else None
-        way, spread = self._by.way(level), self._baseline.spreads[i]
-        return smallest_ug_l(way, spread, level, self.settings, blind=blind)
+        return smallest_at(coarse(level), coarse(self._baseline.spreads[i]), self.settings, blind)
 
     def state(self) -> dict[str, Json]:
         """Return all that the detector knows as JSON values."""

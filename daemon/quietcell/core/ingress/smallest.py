@@ -1,10 +1,13 @@
 """The smallest carbon dioxide ingress that would have been found now."""
 
+import math
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from quietcell.core.ingress.baseline import Level, Spread
+from quietcell.core.ingress.comparison import Comparison
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, Paths, sizes
 from quietcell.core.ingress.verdict import CO2_MARGIN, LEAST_CO2_UG_L, OPEN_RATIO
@@ -14,6 +17,42 @@ _SURE: Final = 1.65
 _RESERVE: Final = 3.0
 """Log likelihood kept in hand for what the path leaves as misfit."""
 _MODEL_PH, _MODEL_LOG = 0.010, 0.008
+
+
+Rounded = tuple[float | None, ...]
+"""A level or a spread to two figures, None where not measured."""
+
+
+def coarse(values: Level | Spread) -> Rounded:
+    """Return a level or a spread as coarsely as the answer needs: to 2 %, levels to 0.02 pH and 0.2 °C."""
+    if isinstance(values, Spread):
+        return tuple(_two_figures(value) for value in values)
+    ph, log, temperature_c, flow = (None if math.isnan(value) else value for value in values)
+    return (
+        _to(ph, 0.02),
+        _to(log, 0.02),
+        _to(temperature_c, 0.2),
+        None if flow is None else _two_figures(flow),
+    )
+
+
+def _to(value: float | None, step: float) -> float | None:
+    return None if value is None else round(value / step) * step
+
+
+def _two_figures(value: float) -> float:
+    return float(f"{value:.1e}")
+
+
+@lru_cache(maxsize=64)
+def smallest_at(
+    level: Rounded, spread: Rounded, settings: IngressSettings, blind: float | None
+) -> float | None:
+    """Return `smallest_ug_l` for the water at a level; the same water asks again and again."""
+    known = Level(*(math.nan if value is None else value for value in level))
+    way = Comparison(settings).way(known)
+    covariance = Spread(*(math.nan if value is None else value for value in spread))
+    return smallest_ug_l(way, covariance, known, settings, blind=blind)
 
 
 def smallest_ug_l(

@@ -56,6 +56,8 @@ class IngressWatch:
     def __init__(self, settings: CellSettings) -> None:
         self._settings = settings
         self._detector = Detector(IngressSettings.of(settings))
+        self._unseen: list[ReadingBlock] = []
+        """Readings the detector has not been given: it works on ten seconds at once."""
         self._open: dict[int, Known] = {}
         self._delivered: list[tuple[int, str]] = []
         """When accepted or qualified results were delivered, and their ids."""
@@ -64,8 +66,15 @@ class IngressWatch:
 
     def see(self, counting: ReadingBlock) -> None:
         """Take readings that count."""
-        if not len(counting):
+        if len(counting):
+            self._unseen.append(counting)
+
+    def _show(self) -> None:
+        """Give the detector what it has not seen."""
+        if not self._unseen:
             return
+        counting = self._unseen[0] if len(self._unseen) == 1 else ReadingBlock.concatenate(self._unseen)
+        self._unseen = []
         try:
             ph = np.asarray(self._settings.line.ph(counting.mv, counting.temperature_c))
         except DomainError:
@@ -74,6 +83,7 @@ class IngressWatch:
 
     def tick(self, ms: int, stamp: Stamp) -> Iterator[Body]:
         """Let everything up to `ms` happen and yield the records of it."""
+        self._show()
         for event in self._detector.tick(ms):
             yield from self._tell(event, stamp)
 
@@ -95,11 +105,13 @@ class IngressWatch:
 
     def new_segment(self, ended_ms: int) -> None:
         """Move to the time of the next segment, whose zero lies at `ended_ms`."""
+        self._show()
         self._detector.new_segment(ended_ms)
         self._delivered = [(ms - ended_ms, each) for ms, each in self._delivered]
 
     def reconfigure(self, settings: CellSettings) -> None:
         """Go on under other settings, between segments."""
+        self._show()
         known, self._detector = self._detector.state(), Detector(IngressSettings.of(settings))
         self._detector.restore(known)
         if settings.line != self._settings.line:
@@ -115,6 +127,7 @@ class IngressWatch:
 
     def new_sample(self, ms: int) -> None:
         """Forget the water before: the electrode has been put into another."""
+        self._show()
         self._detector.new_sample(ms)
         self._open.clear()
 
@@ -199,6 +212,7 @@ class IngressWatch:
 
     def state(self) -> dict[str, Json]:
         """Return all that is known as JSON values."""
+        self._show()
         return {
             "detector": self._detector.state(),
             "open": {
