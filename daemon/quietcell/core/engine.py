@@ -288,6 +288,7 @@ class Engine:
         if self.settings.mode == "continuous":
             upto_ms = min(upto_ms, self._due_ms - 1)
         for received in self._reception.see(upto_ms, quietly=True):
+            self._reception.rejected.update(received.rejected)
             if self.settings.mode == "continuous" and not self.settings.kcl_adjusted:
                 self._ingress.see(received.counting)
 
