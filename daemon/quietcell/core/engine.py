@@ -289,7 +289,7 @@ class Engine:
             upto_ms = min(upto_ms, self._due_ms - 1)
         for received in self._reception.see(upto_ms, quietly=True):
             self._reception.rejected.update(received.rejected)
-            if self.settings.mode == "continuous" and not self.settings.kcl_adjusted:
+            if self._of_the_water and not self.settings.kcl_adjusted:
                 self._ingress.see(received.counting)
 
     def _event(self, ms: int) -> Iterator[Body]:
@@ -317,7 +317,7 @@ class Engine:
             disturbance=received.disturbance,
             mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
             noise=received.learning.noise,
-            from_buffer=self._from_buffer,
+            from_buffer=self._from_buffer and attempt.reference is None,
         )
         if self._standing.phase is Phase.AT_REST and received.history.last_ms != received.last_ms:
             text = "a reading that counts: the last does not, so the level may have moved"
@@ -610,7 +610,7 @@ class Engine:
             after_ms = max(received.quiet_since_ms, self._now_ms - HISTORY_MS)
             text = look_ahead(
                 received.history.potentials(after_ms, self._now_ms),
-                self.settings.criterion,
+                self._criterion,
                 disturbed_ms=received.quiet_since_ms,
                 mv_per_ph=abs(self.settings.mv_per_ph(None)),
             )
