@@ -28,6 +28,8 @@ NO_ANSWER = "no answer in time"
 NOT_ONE_FRAME = "not one whole frame of this meter"
 UNASKED = "came unasked"
 LEFT_BEHIND = "out of step: answered otherwise than asked"
+_MOST_IGNORED = 2
+"""Then the wait for late answers must do alone."""
 _EXCEPTIONS = {
     1: "it does not know this function (kind)",
     2: "it has no such register",
@@ -97,6 +99,8 @@ class ModbusRtu:
         self._owner: asyncio.Task[None] | None = None
         self._unanswered_s: float | None = None
         """When the last question that had no proper answer was asked; survives closing."""
+        self._ignored = 0
+        """Questions of another length without any answer: some meters know no other than their own."""
         self._asked_s: dict[int, float] = {}
         """When a question was last asked, by its number of registers; survives closing."""
         self._start()
@@ -185,6 +189,7 @@ class ModbusRtu:
         if self._next_flag:
             reading = _flagged(reading, self._next_flag)
             self._next_flag = NO_FLAG
+        self._ignored = min(self._ignored, _MOST_IGNORED - 1)
         self.counts.readings += 1
         self._waiting.put(reading)
         return True
@@ -194,19 +199,18 @@ class ModbusRtu:
         if self._unanswered_s is not None:
             wait_s = self._unanswered_s + self._settings.latest_reply_s - asyncio.get_running_loop().time()
             await asyncio.sleep(max(0.0, wait_s))
-        first = self._blocks[0]
-        lengths = {block.count for block in self._blocks}
-        shorter = next((n for n in range(first.count - 1, 0, -1) if n not in lengths), None)
-        other = RegisterBlock(first.kind, first.address, shorter or max(lengths) + 1)
-        heard = await self._send(bus, codec, other)
-        registers = codec.answer(heard.data, other)
-        if registers is None or (isinstance(registers, int) and shorter is not None):
-            # A block longer than asked for may be refused; that too is an answer to this very question.
-            if isinstance(registers, int):
-                self._refused(registers)
-            else:
+        if self._ignored < _MOST_IGNORED:
+            first = self._blocks[0]
+            lengths = {block.count for block in self._blocks}
+            shorter = next((n for n in range(first.count - 1, 0, -1) if n not in lengths), None)
+            other = RegisterBlock(first.kind, first.address, shorter or max(lengths) + 1)
+            heard = await self._send(bus, codec, other)
+            if codec.answer(heard.data, other) is None:
+                self._ignored += not heard.data
                 self._fail(heard, LEFT_BEHIND if heard.data else NO_ANSWER)
-            return False
+                return False
+            # Some meters refuse to be asked for other registers; that, too, is an answer to this question.
+            self._ignored = 0
         self._in_step, self._unanswered_s = True, None
         return True
 

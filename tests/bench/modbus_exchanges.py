@@ -14,11 +14,15 @@ LAYOUTS = {"one block": ONE_BLOCK, "two blocks of one length": TWO_BLOCKS, "a lo
 def main() -> None:
     """Print a line for each kind of peer."""
     for seed, (name, registers) in enumerate(LAYOUTS.items(), 1):
-        for in_order in (True, False):
-            readings, wrong, peer = exchange(registers, QUESTIONS, seed=seed, in_order=in_order)
+        for in_order, to_others in ((True, ""), (False, ""), (True, "refuses"), (False, "ignores")):
+            if to_others and registers is not ONE_BLOCK:
+                continue
+            readings, wrong, peer = exchange(
+                registers, QUESTIONS, seed=seed, in_order=in_order, to_others=to_others
+            )
             limit = 1.0 - math.exp(math.log(0.05) / len(readings)) if not wrong else math.nan
             print(
-                f"{name:26} {'answers in order' if in_order else 'any order':16} "
+                f"{name:26} {'answers in order' if in_order else 'any order':16} {to_others:7} "
                 f"{len(peer.asked_ms):6} questions  {len(readings):5} readings  {len(wrong)} wrong "
                 f"(95 % limit {limit:.1e})  {dict(sorted(peer.behaved.items()))}"
             )

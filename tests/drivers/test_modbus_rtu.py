@@ -266,6 +266,13 @@ def test_a_fickle_peer_yields_no_wrong_reading(registers: dict[str, Any], *, in_
     assert len(readings) > 20
 
 
+@pytest.mark.parametrize("to_others", ["refuses", "ignores"])
+def test_a_meter_that_knows_only_its_own_block_is_read_all_the_same(to_others: str) -> None:
+    readings, wrong, _ = exchange(ONE_BLOCK, 300, seed=6, in_order=True, to_others=to_others)
+    assert wrong == []
+    assert len(readings) > 20
+
+
 def test_only_the_first_reading_after_a_missing_answer_is_flagged() -> None:
     readings, wrong, peer = exchange(ONE_BLOCK, 200, seed=2, in_order=True, faults={"never": 0.2})
     apart = [(b.boot_ms - a.boot_ms > 2000, b.flags) for a, b in itertools.pairwise(readings)]

@@ -55,13 +55,21 @@ class FicklePeer:
     """Both the port and the meter behind it."""
 
     def __init__(
-        self, listener: PortListener, clock: Clock, seed: int, *, in_order: bool, faults: Mapping[str, float]
+        self,
+        listener: PortListener,
+        clock: Clock,
+        seed: int,
+        *,
+        in_order: bool,
+        faults: Mapping[str, float],
+        to_others: str,
     ) -> None:
         self._listener = listener
         self._clock = clock
         self._random = random.Random(seed)
         self._in_order = in_order
         self._faults = faults
+        self._to_others = to_others
         self._busy_until_s = 0.0
         self.asked_ms: list[int] = []
         """When each question came."""
@@ -76,6 +84,10 @@ class FicklePeer:
         low, high = (7, 8) if function == 4 else (10, 42)
         if unit != UNIT or not low <= address <= address + count <= high:
             self._say(0.01, frame(unit, bytes([function | 0x80, 2])))
+            return
+        if self._to_others and count != 4:
+            if self._to_others == "refuses":
+                self._say(0.01, frame(unit, bytes([function | 0x80, 3])))
             return
         words = [0, number] if address % 2 == 0 else [number]
         registers = struct.pack(f">{count}H", *(words * count)[:count])
@@ -134,15 +146,22 @@ def exchange(
     seed: int,
     in_order: bool,
     faults: Mapping[str, float] = FAULTS,
+    to_others: str = "",
 ) -> tuple[list[Reading], list[Reading], FicklePeer]:
-    """Let a driver ask a fickle peer; return its readings, the wrong ones among them, and the peer."""
+    """Let a driver ask a fickle peer; return its readings, the wrong ones among them, and the peer.
+
+    `to_others` says what it does with questions for another number of registers than four: ``refuses``,
+    ``ignores``, or nothing special.
+    """
 
     async def run(clock: VirtualClock) -> tuple[list[Reading], list[Reading], FicklePeer]:
         peers: list[FicklePeer] = []
 
         async def open_port(_: PortSettings, clock: Clock, listener: PortListener) -> Port:
             if not peers:
-                peers.append(FicklePeer(listener, clock, seed, in_order=in_order, faults=faults))
+                peers.append(
+                    FicklePeer(listener, clock, seed, in_order=in_order, faults=faults, to_others=to_others)
+                )
             peers[0]._listener = listener
             return peers[0]
 
