@@ -7,13 +7,20 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
+import paho.mqtt.client as paho
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError
 from quietcell.outlets.mqtt_client import Heard
+from quietcell.service import mqtt_requests
 from quietcell.service.commands import Commands
-from quietcell.service.mqtt_requests import MOST_WAITING, MqttRequests
+from quietcell.service.mqtt_requests import MqttRequests
+from tests.support.consumer import mosquitto
+from tests.support.delivery import Delivery
 from tests.support.measuring import CELL, Measuring
 from tests.support.until import cancelled, until
 
@@ -62,7 +69,7 @@ async def listening(commands: Commands) -> AsyncIterator[tuple[MqttRequests, Out
         (heard(b"9" * 10_000), "no JSON"),
         (heard(b"\xff\xfe{}"), "no JSON"),
         (heard(b'"S-17"'), "no JSON object"),
-        (heard(b"{" + b" " * 20_000 + b"}"), "20002 bytes are more than 16384"),
+        (heard(b"{" + b" " * 20_000 + b"}"), "more than 16384 bytes"),
         (heard({"sample_id": 17}), "sample_id: "),
         (heard({"sample_id": "S\0"}), "sample_id: "),
         (heard(b'{"sample_id": "\\ud800"}'), "sample_id: "),
@@ -118,17 +125,56 @@ async def test_no_answer_goes_to_a_topic_that_is_none_or_the_daemons_own(tmp_pat
         assert measuring.bodies() == before
 
 
-async def test_a_command_that_breaks_and_a_flood_end_nothing() -> None:
+async def test_a_command_that_breaks_and_a_flood_end_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(mqtt_requests, "MOST_WAITING", 32)
+
     async def request(_request: dict[str, Json]) -> dict[str, Json]:
         raise ZeroDivisionError
 
     async with listening({"request": request}) as (requests, outlet):
-        for _ in range(MOST_WAITING + 50):
+        for _ in range(32 + 50):
             requests.hear(heard())
-        await until(lambda: len(outlet.replies) == MOST_WAITING)
+        await until(lambda: len(outlet.replies) == 32)
         assert all("a mistake of the daemon" in reply["error"] for _, reply in outlet.replies)
         requests.hear(heard(b"{"))
-        await until(lambda: len(outlet.replies) == MOST_WAITING + 1)
+        await until(lambda: len(outlet.replies) == 33)
+
+
+@pytest.mark.broker
+async def test_a_burst_through_a_real_broker_is_answered_to_the_last(tmp_path: Path) -> None:
+    answers: list[bytes] = []
+    with mosquitto() as port:
+        client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+
+        def subscribe(*_: object) -> None:
+            client.subscribe("lims/answers", qos=1)
+
+        def keep(_client: object, _data: object, message: paho.MQTTMessage) -> None:
+            answers.append(getattr(message.properties, "CorrelationData", b""))
+
+        client.on_connect, client.on_message = subscribe, keep
+        client.connect("127.0.0.1", port)
+        client.loop_start()
+        async with Delivery(tmp_path, port) as delivery:
+            requests = MqttRequests(SITE, {}, delivery.outlet)
+            delivery.outlet.hear = requests.hear  # before the outlet's first turn
+            running = asyncio.create_task(requests.run())
+
+            def ask(correlation: bytes) -> None:
+                properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call] # the library's
+                properties.ResponseTopic, properties.CorrelationData = "lims/answers", correlation
+                client.publish(TOPIC, b"{", qos=1, properties=properties)
+
+            while not answers:  # nobody hears before both have subscribed
+                ask(b"ready")
+                await asyncio.sleep(0.05)
+            for number in range(300):
+                ask(b"%d" % number)
+            await until(lambda: answers[-1] == b"299")
+            await cancelled(running)
+        client.disconnect()
+        client.loop_stop()
+    assert [answer for answer in answers if answer != b"ready"] == [b"%d" % number for number in range(300)]
 
 
 async def test_a_retained_request_is_ignored_and_one_without_a_response_topic_counts() -> None:

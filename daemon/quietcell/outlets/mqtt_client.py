@@ -86,6 +86,8 @@ class Heard:
     response_topic: str | None = None
     correlation: bytes | None = None
     """What the sender wants back with an answer."""
+    done: Callable[[], None] = lambda: None
+    """To be called once it has been dealt with: the broker holds back what is too much at once."""
 
 
 class Answer(asyncio.Future[ReasonCode | None]):
@@ -148,6 +150,7 @@ class _Client(aiomqtt.Client):
             max_inflight_messages=4 * WINDOW,  # the window is kept here; the library must not queue
             logger=logger,
         )
+        self._client.manual_ack_set(True)  # noqa: FBT003 # the library's
         self.answers: dict[int, Answer] = {}
         self.hear: Callable[[Heard], None] | None = None
         """Told of every message that comes in."""
@@ -181,17 +184,28 @@ class _Client(aiomqtt.Client):
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     def _on_message(self, client: Any, userdata: Any, message: Message) -> None:  # noqa: ARG002 # the library's signature
-        if self.hear is not None:
-            properties = getattr(message, "properties", None)
-            self.hear(
-                Heard(
-                    topic=message.topic,
-                    payload=bytes(message.payload),
-                    retained=message.retain,
-                    response_topic=getattr(properties, "ResponseTopic", None),
-                    correlation=getattr(properties, "CorrelationData", None),
-                )
+        def done() -> None:
+            if message.qos and not self.gone.done():
+                self._client.ack(message.mid, message.qos)
+
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""
+        if self.hear is None or not topic:
+            done()
+            return
+        properties = getattr(message, "properties", None)
+        self.hear(
+            Heard(
+                topic=topic,
+                payload=bytes(message.payload),
+                retained=message.retain,
+                response_topic=getattr(properties, "ResponseTopic", None),
+                correlation=getattr(properties, "CorrelationData", None),
+                done=done,
             )
+        )
 
     def _on_socket_close(self, client: Any, userdata: Any, sock: Any) -> None:
         super()._on_socket_close(client, userdata, sock)
@@ -445,6 +459,7 @@ class BrokerConnection:
 def _greeting() -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # the library's own
     properties.MaximumPacketSize = LARGEST_HEARD_BYTES
+    properties.ReceiveMaximum = WINDOW
     return properties
 
 

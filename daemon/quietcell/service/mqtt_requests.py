@@ -14,6 +14,7 @@ import asyncio
 import base64
 import json
 from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Self
 
 import structlog
@@ -29,8 +30,9 @@ if TYPE_CHECKING:
     from quietcell.outlets.mqtt_client import Heard
 
 LARGEST_BYTES = 16 * 1024
-MOST_WAITING = 32
-"""Requests that wait for their turn; more are turned away."""
+MOST_WAITING = 1000
+"""Requests that wait for their turn; more are turned away. Some brokers hold nothing back, so what waits is
+bounded here, in number and in size."""
 LONGEST_SPAN = 10_000
 """Records sent again for one request."""
 LARGEST_CORRELATION_BYTES = 1024
@@ -98,11 +100,15 @@ class MqttRequests:
         """Take a message as it comes; nothing is waited for."""
         if heard.retained:
             self._log.info("retained request ignored", topic=heard.topic[:200])
+            heard.done()
             return
+        if len(heard.payload) > LARGEST_BYTES:
+            heard = replace(heard, payload=heard.payload[: LARGEST_BYTES + 1])
         try:
             self._waiting.put_nowait(heard)
         except asyncio.QueueFull:
             self._turned_away += 1
+            heard.done()
 
     async def run(self) -> None:
         """Work off what was heard, until cancelled."""
@@ -112,9 +118,11 @@ class MqttRequests:
                 if heard.topic.endswith(f"/{self._site}/replay") and (
                     self._again is None or self._again.done()
                 ):
+                    heard.done()  # a long span holds no other request up
                     self._again = asyncio.create_task(self._work_off(heard), name="records again")
                 else:
                     await self._work_off(heard)
+                    heard.done()
         finally:
             if self._again is not None:
                 self._again.cancel()
@@ -132,8 +140,8 @@ class MqttRequests:
             answer = {"ok": False, "error": str(error)}
             with suppress(CommandError):
                 topic = self._response_topic(heard, {})
-        except Exception:  # noqa: BLE001 # whoever asks must not end the carrier
-            self._log.exception("a request broke", topic=heard.topic[:200])
+        except Exception as error:  # noqa: BLE001 # whoever asks must not end the carrier
+            self._complain(heard, f"broke: {type(error).__name__}", exc_info=error)
             answer = {"ok": False, "error": "the command broke by a mistake of the daemon; see its log"}
         if topic is not None and answer is not None:
             await self._outlet.reply(topic, answer, _correlation(heard))
@@ -175,13 +183,17 @@ class MqttRequests:
         sent = await self._outlet.send_again(span.from_seq, span.to_seq)
         return {"ok": True, "from_seq": span.from_seq, "to_seq": span.to_seq, "sent": sent}
 
-    def _complain(self, heard: "Heard", text: str) -> None:
+    def _complain(self, heard: "Heard", text: str, *, exc_info: Exception | None = None) -> None:
         """Log what is wrong, but not every message of a flood."""
         now_s = asyncio.get_running_loop().time()
         if now_s - self._complained_s >= _COMPLAINTS_EVERY_S:
             self._complained_s = now_s
             self._log.warning(
-                "request refused", topic=heard.topic[:200], text=text, turned_away=self._turned_away
+                "request refused",
+                topic=heard.topic[:200],
+                text=text,
+                turned_away=self._turned_away,
+                exc_info=exc_info,
             )
 
 
@@ -208,7 +220,7 @@ class ParkedAgain:
 
 def _parsed(payload: bytes) -> dict[str, Json]:
     if len(payload) > LARGEST_BYTES:
-        raise CommandError(f"{len(payload)} bytes are more than {LARGEST_BYTES}", subject="request")
+        raise CommandError(f"more than {LARGEST_BYTES} bytes", subject="request")
     try:
         parsed = json.loads(payload.decode() or "{}")
     except (ValueError, RecursionError):
