@@ -1,1 +1,1 @@
-"""Carbon dioxide ingress: evidence, rivals, detector."""
+"""Ingress: what changes the water or its readings, told apart, sized and placed."""
