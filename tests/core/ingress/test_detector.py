@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
+from quietcell.core.ingress.wording import wording
+from quietcell.core.readings import ReadingBlock
 from quietcell.errors import DomainError
 from tests.support import ingress_other as other
 from tests.support import ingress_scenarios as own
@@ -98,7 +101,7 @@ def test_an_episode_closes_when_what_it_told_is_undone() -> None:
     assert detector.open_episodes == ()
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(st.lists(st.integers(1, 8000), max_size=6, unique=True))
 def test_how_readings_are_cut_into_blocks_changes_nothing(cuts: list[int]) -> None:
     scenario = leak()
@@ -150,3 +153,38 @@ def test_an_unknown_position_is_refused_with_those_there_are() -> None:
 def test_a_figure_no_cell_has_is_refused_with_its_range() -> None:
     with pytest.raises(DomainError, match=r"hold_up_ml = -1 mL is out of range.*0..100000 mL"):
         IngressSettings(hold_up_ml=-1.0)
+
+
+@settings(max_examples=4, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_readings_of_any_water_and_of_none_are_judged_without_a_fault(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n, parts = 360, 6
+    part = np.repeat(np.arange(parts), n // parts)
+
+    def levels(low: float, high: float) -> NDArray[np.float64]:
+        level = np.asarray(rng.uniform(low, high, parts)[part] if rng.uniform() < 0.7 else np.full(n, high))
+        return level + rng.normal(0.0, 1e-3, n)
+
+    kappa = 10.0 ** levels(-5.0, 5.3)
+    kappa[rng.uniform(size=n) < rng.choice([0.0, 0.5, 1.0])] = np.nan
+    kappa[part == rng.integers(20)] = -1.0
+    block = ReadingBlock.from_columns(
+        ms=np.cumsum(rng.choice([1_000, 10_000, 500_000], n, p=[0.2, 0.79, 0.01])),
+        mv=np.zeros(n),
+        temperature_c=np.clip(levels(0.0, 100.0), 0.0, 100.0),
+        conductivity_us_cm=kappa,
+        flow_ml_min=np.maximum(levels(0.0, 200.0), 0.0),
+    )
+    known = IngressSettings(
+        conductivity_position=rng.choice(["upstream", "downstream", "same", "separate-portion"]),
+        hold_up_ml=float(rng.uniform(0.0, 200.0)),
+        reference_outflow_ul_h=float(rng.uniform(0.0, 50.0)),
+    )
+    detector = Detector(known)
+    detector.see(block, levels(-1.0, 15.0))
+    for event in detector.tick(int(block.ms[-1]) + 10_000):
+        assert wording(event, str)
+    smallest = detector.smallest_co2_ug_per_l
+    assert smallest is None or smallest > 0.0
+    json.dumps(detector.state(), allow_nan=False)

@@ -28,6 +28,8 @@ CO2_UG_PER_MOL: Final = 44.0095e6
 CHEMICAL: Final = ("co2-ingress", "acidic-ingress", "sodium-base", "ammonia-base", "ammonia-loss")
 """Causes that add one solute (or take ammonia away); salt needs no path: pH stays."""
 _STEPS: Final = 36
+_MOST_MOL_KG: Final = 0.05
+"""No background holds more, so that what is added stays within what the chemistry covers."""
 _BIAS: Final = (0.0, -1.0, 1.0)
 """Biases of the pH that are tried, in standard uncertainties; the first background is the nominal one."""
 _NEUTRAL_PH_LEFT: Final = 0.03
@@ -69,8 +71,8 @@ def backgrounds(
     price = 0.5 * np.array(_BIAS) ** 2
     p = np.clip(ph - bias, 3.5, 10.8)
     if conductivity_us_cm is None:
-        carbonate = np.clip(amount_from_ph("total_carbonate", p, temperature_c), 0.0, 0.05)
-        ammonia = np.clip(amount_from_ph("ammonia", p, temperature_c), 0.0, 0.05)
+        carbonate = np.clip(amount_from_ph("total_carbonate", p, temperature_c), 0.0, _MOST_MOL_KG)
+        ammonia = np.clip(amount_from_ph("ammonia", p, temperature_c), 0.0, _MOST_MOL_KG)
         return Backgrounds(carbonate, ammonia, np.zeros(len(p)), price)
     kappa = float(np.clip(conductivity_us_cm, 1e-3, 900.0))
     allowed = allowed_ph_interval(kappa, temperature_c, conductivity_rel_u=settings.conductivity_rel_u)
@@ -78,9 +80,9 @@ def backgrounds(
     acid, salt_acid = amount_and_salt("total_carbonate", p, kappa, temperature_c, on_invalid="nan")
     base, salt_base = amount_and_salt("ammonia", p, kappa, temperature_c, on_invalid="nan")
     sour = np.asarray(acid) > 0.0
-    carbonate = np.nan_to_num(np.clip(acid, 0.0, 0.05))
-    ammonia = np.nan_to_num(np.clip(base, 0.0, 0.05))
-    salt = np.nan_to_num(np.clip(np.where(sour, salt_acid, salt_base), 0.0, 0.05))
+    carbonate = np.nan_to_num(np.clip(acid, 0.0, _MOST_MOL_KG))
+    ammonia = np.nan_to_num(np.clip(base, 0.0, _MOST_MOL_KG))
+    salt = np.nan_to_num(np.clip(np.where(sour, salt_acid, salt_base), 0.0, _MOST_MOL_KG))
     found = Backgrounds(carbonate, ammonia, salt, price)
     per_salt = 1e-3 / 0.1264  # mol/kg per µS/cm, near enough for a threshold
     if not np.any(salt > _NEUTRAL_PH_LEFT * kappa * per_salt * 1e-3):
@@ -92,7 +94,10 @@ def backgrounds(
     charge = (k1 / a + 2.0 * k1 * k2 / (a * a)) / (1.0 + k1 / a + k1 * k2 / (a * a))
     ions = salt * _SALT_TO_BICARBONATE
     other = Backgrounds(
-        found.carbonate + ions / charge, found.ammonia + ions / protonated, 0.0 * salt, price + 0.5
+        np.minimum(found.carbonate + ions / charge, _MOST_MOL_KG),
+        np.minimum(found.ammonia + ions / protonated, _MOST_MOL_KG),
+        0.0 * salt,
+        price + 0.5,
     )
     return Backgrounds(*(np.concatenate(pair) for pair in zip(found, other, strict=True)))
 
@@ -280,7 +285,7 @@ def _hydration_factor(way: Paths, apparent: float, age_s: float) -> float:
         total_carbonate_mol_kg=float(way.water.carbonate[0]), ammonia_mol_kg=float(way.water.ammonia[0])
     )
     shown = float(way.water.carbonate[0]) + max(apparent, 1e-9)
-    if not age_s > 0.0 or shown > 0.05:
+    if not age_s > 0.0 or shown > _MOST_MOL_KG:
         return 1.0
     came = float(added_co2(shown, min(max(age_s, 1.0), 1e5), way.temperature_c, before, on_invalid="nan"))
     return max(1.0, came / max(apparent, 1e-9)) if math.isfinite(came) else 1.0
