@@ -205,6 +205,32 @@ def test_cutting_the_stream_into_blocks_changes_no_byte(story: tuple[list[Engine
     assert run(Engine(cell_settings()), pieces) == run(Engine(cell_settings()), inputs)
 
 
+@given(st.lists(st.integers(1, 900), min_size=1, max_size=6), st.integers(0, 3))
+@settings(max_examples=4, deadline=None)
+def test_cutting_a_loop_at_work_changes_no_byte(cuts: list[int], seed: int) -> None:
+    """Long enough that noise is learnt, ingress is watched and most readings are taken in ahead."""
+    plain = readings(1500, seed=seed)
+    rng = np.random.default_rng(seed)
+    block = ReadingBlock.from_columns(
+        ms=plain.ms,
+        mv=plain.mv + np.where(np.arange(1500) > 1000, 3.0, 0.0),
+        temperature_c=plain.temperature_c,
+        conductivity_us_cm=np.round(0.08 + rng.normal(0.0, 0.0005, 1500), 4),
+        flow_ml_min=np.full(1500, 80.0),
+        flags=np.where(rng.random(1500) < 0.002, int(Flag.BURST), 0),
+    )
+    cell = cell_settings(every_s=300.0, conductivity_position="downstream", hold_up_ml=12.0)
+    edges = np.cumsum(np.resize(cuts, 1500))
+    pieces = [
+        block[int(low) : int(high)]
+        for low, high in zip([0, *edges], [*edges[edges < 1500], 1500], strict=False)
+        if low < 1500
+    ]
+    whole = run(Engine(cell), [began(), block, stopped(1_500_000)])
+    assert len(determinations(whole)) >= 5
+    assert run(Engine(cell), [began(), *pieces, stopped(1_500_000)]) == whole
+
+
 @given(st.floats(-400, 400), st.integers(-(10**9), 10**9))
 @settings(max_examples=40, deadline=None)
 def test_level_and_epoch_change_no_verdict(offset_mv: float, shift_ms: int) -> None:

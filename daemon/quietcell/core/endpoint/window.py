@@ -278,7 +278,7 @@ def t_quantile(probability: float, dof: float) -> float:
 
     Notes
     -----
-    The tail is I_x(dof/2, 1/2) / 2 with x = dof / (dof + t²); solved by bracketing and secant steps.
+    The tail is I_x(dof/2, 1/2) / 2 with x = dof / (dof + t²); solved by Newton steps inside a bracket.
     Source: Abramowitz and Stegun, 26.5.27 and 26.5.8 (continued fraction).
 
     Examples
@@ -296,15 +296,19 @@ def t_quantile(probability: float, dof: float) -> float:
     low, high = 0.0, 1.0
     while _t_tail(high, dof) > tail:
         low, high = high, 2.0 * high
-    for _ in range(200):
-        middle = 0.5 * (low + high)
-        if middle in {low, high}:
+    log_peak = math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof) - 0.5 * math.log(dof * math.pi)
+    t = 0.5 * (low + high)
+    for _ in range(100):
+        too_much = _t_tail(t, dof) - tail
+        low, high = (t, high) if too_much > 0.0 else (low, t)
+        density = math.exp(log_peak - 0.5 * (dof + 1.0) * math.log1p(t * t / dof))
+        following = t + too_much / density if density > 0.0 else low
+        if not low < following < high:
+            following = 0.5 * (low + high)
+        if abs(following - t) <= 1e-13 * following:
             break
-        if _t_tail(middle, dof) > tail:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+        t = following
+    return t
 
 
 def _t_tail(t: float, dof: float) -> float:
