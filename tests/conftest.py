@@ -14,6 +14,14 @@ settings.load_profile(os.environ.get("QUIETCELL_TESTS_HYPOTHESIS", "repeatable")
 _SKIP_NOTHING = bool(os.environ.get("QUIETCELL_TESTS_SKIP_NOTHING"))
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave browser tests out where no browser was prepared."""
+    if "QUIETCELL_TESTS_BROWSER" not in os.environ:
+        left_out = [item for item in items if item.get_closest_marker("browser")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
+
+
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Fail the run for any skip where everything the tests need must be there."""
