@@ -38,7 +38,8 @@ def openapi() -> dict[str, Any]:
             "title": "quietcell page",
             "version": __version__,
             "description": "Reading is open on the loopback; what changes something, and any other address, "
-            "needs the token as a bearer.",
+            "needs the token as a bearer. /api/events sends what /api/live answers, once a second, as "
+            "server-sent events without end.",
         },
         "components": {"securitySchemes": {"token": {"type": "http", "scheme": "bearer"}}},
         "security": [{}, {"token": []}],
