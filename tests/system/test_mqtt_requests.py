@@ -167,6 +167,7 @@ def test_what_the_broker_refuses_is_recorded_and_goes_out_again_on_command(tmp_p
                 return done.returncode == 0 and refused["parked_seq"] in json.loads(done.stdout)["delivered"]
 
             wait_until(resent, "the parked records to be delivered")
+            program.wait_for("parked", state="delivered", parked_seq=refused["parked_seq"])
             assert program.end(signal.SIGTERM) == 0
     finally:
         broker.kill()

@@ -123,6 +123,8 @@ class MqttOutlet:
         """Numbers of records the broker refused."""
         self.on_parked: Callable[[Stored, str], Awaitable[None]] | None = None
         """Told of each record parked, before the cursor moves past it; after a crash perhaps twice."""
+        self.on_delivered: Callable[[Stored], Awaitable[None]] | None = None
+        """Told of each parked record that the broker took after all."""
         self.hear: Callable[[Heard], None] | None = None
         """Told of every request that comes in; None asks for none."""
         self._connection: BrokerConnection | None = None
@@ -337,6 +339,8 @@ class MqttOutlet:
             if await self._delivered(record, retain=holds):
                 self.parked.remove(seq)
                 delivered.append(seq)
+                if self.on_delivered is not None:
+                    await self.on_delivered(record)
                 self._moved.set()
         return {"delivered": delivered, "parked": list(self.parked)}
 

@@ -1,7 +1,7 @@
 """The daemon: ledger first, then cells and outlets, one task each; an orderly stop."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Literal
@@ -11,7 +11,6 @@ from quietcell.contracts import Clock, DriverTable, LineCounts
 from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.times import rfc3339
-from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.folder_lock import FolderLocks
@@ -29,7 +28,8 @@ from quietcell.service.mqtt_requests import MqttRequests, ParkedAgain
 from quietcell.service.notify import Notifier
 from quietcell.service.outlets import outlets_of, result_folders
 from quietcell.service.page import Page
-from quietcell.service.records import DaemonIds, ParkedBody, RunBody
+from quietcell.service.parking import Parking
+from quietcell.service.records import DaemonIds, RunBody
 from quietcell.service.reload import CellPlan, Reloader, planned_cells
 from quietcell.service.requests import Requests
 from quietcell.service.resume import resume
@@ -225,7 +225,8 @@ class Daemon:
         work = {o.name: o.run for o in self.outlets}
         commands.pop("resend", None)
         if mqtt is not None:
-            mqtt.on_parked = self._park(ledger, ids, mqtt)
+            parking = Parking(mqtt.name, ledger, ids, self.clock)
+            mqtt.on_parked, mqtt.on_delivered = parking.parked, parking.delivered
             work["live values"] = lambda: self._tell_live(mqtt, alarms)
             commands["resend"] = ParkedAgain(mqtt).command
             if self.config.outlets.mqtt is not None and self.config.outlets.mqtt.requests:
@@ -235,22 +236,6 @@ class Daemon:
         self._delivering = [
             asyncio.create_task(supervise(run, name), name=name) for name, run in work.items()
         ]
-
-    def _park(
-        self, ledger: Ledger, ids: DaemonIds, outlet: "MqttOutlet"
-    ) -> Callable[[Stored, str], Awaitable[None]]:
-        async def park(record: Stored, why: str) -> None:
-            body = ParkedBody(
-                id=ids.next(),
-                cell=record.body()["cell"],
-                at=rfc3339(self.clock.utc_ms()),
-                outlet=outlet.name,
-                parked_seq=record.seq,
-                text=why,
-            )
-            await ledger.record([body])
-
-        return park
 
     async def _farewell(self, ledger: Ledger) -> None:
         """Give the outlets that can deliver a moment for what is left."""

@@ -40,7 +40,7 @@ class DaemonWatch:
 
     def learn(self, now: Moment, body: Mapping[str, Json]) -> list[AlarmBody]:
         """Take in a record of any cell or of the daemon."""
-        if body["record"] == "parked":
+        if body["record"] == "parked" and body.get("state") != "delivered":
             text = str(body.get("text") or body.get("reason") or "a record was refused")
             return self.engine.pulse(now, "publish-parked", text=text, about=body["id"])
         if body["record"] == "clock-step":

@@ -59,13 +59,14 @@ class ClockStepBody(Body):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParkedBody(Body):
-    """An outlet could not deliver a record and went on with the next; a command sends it again."""
+    """An outlet could not deliver a record and went on with the next, or delivered it on command later."""
 
     kind: ClassVar[str] = "parked"
 
     outlet: str
+    state: Literal["parked", "delivered"]
     parked_seq: int
-    """Number of the record that was not delivered."""
+    """Number of the record."""
     text: str
     """Why."""
 

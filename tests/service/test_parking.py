@@ -1,0 +1,29 @@
+"""What an outlet sets aside is in the ledger once, and so is that it was taken later."""
+
+from pathlib import Path
+
+from quietcell.service.parking import Parking
+from quietcell.service.records import DaemonIds
+from tests.support.ledgers import note, open_ledger
+from tests.support.stepped_clock import SteppedClock
+
+
+async def test_a_record_parked_twice_before_the_cursor_moved_is_told_once(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    parking = Parking("mqtt", ledger, DaemonIds(1), SteppedClock())
+    first, second = await ledger.record([note(1), note(2)])
+    for _ in range(2):
+        await parking.parked(first, "Not authorized")
+        await parking.parked(second, "too large")
+    for _ in range(2):
+        await parking.delivered(first)
+    await parking.parked(first, "Not authorized")
+    bodies = [r.body() for r in ledger.journal.all() if r.body()["record"] == "parked"]
+    assert [(body["parked_seq"], body["state"]) for body in bodies] == [
+        (1, "parked"),
+        (2, "parked"),
+        (1, "delivered"),
+        (1, "parked"),
+    ]
+    assert {body["cell"] for body in bodies} == {"live-feed-room"}
+    await ledger.close()
