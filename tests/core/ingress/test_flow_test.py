@@ -78,3 +78,15 @@ def test_a_step_is_made_of_readings_and_needs_a_flow() -> None:
 
 def test_a_large_hold_up_takes_longer_to_let_through() -> None:
     assert settle_s(50.0, IngressSettings()) < settle_s(50.0, IngressSettings(hold_up_ml=100.0))
+
+
+@pytest.mark.parametrize("conductivity_us_cm", [None, 1000.0])
+@pytest.mark.parametrize("ph", [3.0, 10.9])
+def test_flows_and_waters_at_the_ends_of_their_ranges_are_judged(
+    ph: float, conductivity_us_cm: float | None
+) -> None:
+    steps = [
+        FlowStep(flow_ml_min=flow, ph=ph, temperature_c=1.0, conductivity_us_cm=conductivity_us_cm)
+        for flow in (0.1, 10.0, 1e5, 0.1)
+    ]
+    assert judge_flow_test(steps, IngressSettings(hold_up_ml=1e5)).text

@@ -43,6 +43,10 @@ _BACKGROUNDS_UG_L: Final = np.concatenate(([0.0], np.geomspace(0.5, 500.0, 24)))
 _AMMONIA: Final = np.concatenate(([0.0], np.geomspace(3e-7, 2e-5, 6)))
 _AGES_S: Final = np.array([8.0, 20.0, 50.0])
 """Sample ages at the first flow that are tried where the hold-up is not known."""
+_SETTLED_S: Final = 1e4
+"""Older gas has surely turned to ions."""
+_MOST_MOL_KG: Final = 0.01
+"""No gas at atmospheric pressure brings as much from air."""
 _DRIFT_PH: Final = 0.006
 """Drift of pH from one flow to the next."""
 _STREAMING_PH: Final = 0.15
@@ -221,7 +225,9 @@ class _Test:
             self.kappa = np.array(kappa, np.float64)
         known = settings.hold_up_ml
         volumes = [known] if known else [0.0, *(_AGES_S * self.flow[0] / 60.0)]
-        self.ages = [60.0 * volume / self.flow if volume else None for volume in volumes]
+        self.ages = [
+            np.minimum(60.0 * volume / self.flow, _SETTLED_S) if volume else None for volume in volumes
+        ]
         neutral = float(np.asarray(solve_ph(PURE_WATER, self.warm)).mean())
         dosed = self.ph.max() > neutral + 2.0 * settings.ph_bias_u
         ammonia = _AMMONIA if dosed else _AMMONIA[:1]
@@ -268,7 +274,7 @@ class _Test:
         """
         ratio = self.flow / self.flow[0]
         share = {"none": 0.0 * ratio, "leak": 1.0 / ratio, "air-drawn-in": ratio}[name]
-        added = (size_ug_l[:, None] * share)[:, None, :] / CO2_UG_PER_MOL
+        added = np.minimum((size_ug_l[:, None] * share)[:, None, :] / CO2_UG_PER_MOL, _MOST_MOL_KG)
         base = self.carbonate[None, :, None]
         if name == "none" or age_s is None:
             return np.asarray(base + added + 0.0 * self.ammonia[None, :, None])
