@@ -37,6 +37,8 @@ class Page:
         self._settings = config.panel
         self._line = b""
         self._task: asyncio.Task[None] | None = None
+        self.pid: int | None = None
+        """Of the process while it runs."""
         self._log = structlog.get_logger().bind(page=True)
         panel = config.panel
         if panel is None:
@@ -89,6 +91,7 @@ class Page:
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.DEVNULL,
         )
+        self.pid = process.pid
         try:
             if process.stdin is not None:
                 process.stdin.write(self._line)

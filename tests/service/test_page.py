@@ -1,0 +1,43 @@
+"""The page's process beside the daemon."""
+
+import os
+import signal
+from pathlib import Path
+
+import pytest
+import structlog
+
+from quietcell.config import parse_config
+from quietcell.outlets.follower import Backoff
+from quietcell.service import page as page_module
+from quietcell.service.page import Page
+from tests.config.fake_drivers import DRIVERS
+from tests.support.until import until
+
+
+async def test_without_the_extra_the_daemon_goes_on_and_says_how_to_get_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(page_module, "find_spec", lambda _: None)
+    config = parse_config("[cells.a]\n[panel]\nport = 0", "a.toml", DRIVERS)
+    with structlog.testing.capture_logs() as told:
+        async with Page(config, tmp_path):
+            pass
+    assert [entry["event"] for entry in told] == ["no page: install it with pip install 'quietcell[panel]'"]
+
+
+async def test_a_page_that_dies_is_started_anew_and_ends_with_the_daemon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(page_module, "Backoff", lambda: Backoff(0.01, 0.02))
+    config = parse_config("[cells.a]\n[panel]\nport = 0", "a.toml", DRIVERS)
+    async with Page(config, tmp_path) as page:
+        await until(lambda: page.pid is not None)
+        first = page.pid
+        assert first is not None
+        os.kill(first, signal.SIGKILL)
+        await until(lambda: page.pid not in {None, first})
+        second = page.pid
+        assert second is not None
+    with pytest.raises(ProcessLookupError):
+        os.kill(second, 0)
