@@ -27,6 +27,7 @@ from tests.support.until import cancelled, until
 SITE = "merrow-sound"
 TOPIC = f"quietcell/{SITE}/{CELL}/request"
 REPLAY = f"quietcell/{SITE}/replay"
+ALARM = f"quietcell/{SITE}/{CELL}/alarm-request"
 
 
 class Outlet:
@@ -82,6 +83,8 @@ async def listening(commands: Commands) -> AsyncIterator[tuple[MqttRequests, Out
         (heard(topic=f"quietcell/{SITE}/boiler-room/request"), "no cell boiler-room"),
         (heard(topic=f"quietcell/{SITE}/../request"), "cell: "),
         (heard(topic=f"quietcell/{SITE}//request"), "cell: "),
+        (heard({"command": "reload"}, topic=ALARM), "command: must be one of alarm-acknowledge"),
+        (heard({"command": ["alarm-shelve"]}, topic=ALARM), "command: must be one of"),
         (heard({"from_seq": 1}, topic=REPLAY), "to_seq: "),
         (heard({"from_seq": "1", "to_seq": 2}, topic=REPLAY), "from_seq: "),
         (heard({"from_seq": 1, "to_seq": 20_000}, topic=REPLAY), "to_seq must be"),
@@ -190,3 +193,18 @@ async def test_a_retained_request_is_ignored_and_one_without_a_response_topic_co
         await until(lambda: bool(asked))
         assert [one["sample_id"] for one in asked] == ["S-1"]
         assert outlet.replies == []
+
+
+async def test_an_alarm_is_acknowledged_by_message_with_who_and_why() -> None:
+    asked: list[dict[str, Json]] = []
+
+    async def acknowledge(request: dict[str, Json]) -> dict[str, Json]:
+        asked.append(request)
+        return {"state": "acknowledged"}
+
+    act = {"command": "alarm-acknowledge", "alarm": "meter-silent", "operator": "M. Tarn", "reason": "seen"}
+    async with listening({"alarm-acknowledge": acknowledge}) as (requests, outlet):
+        requests.hear(heard({**act, "via": "page"}, topic=ALARM))
+        await until(lambda: bool(outlet.replies))
+    assert asked == [{**act, "cell": CELL, "via": "mqtt"}]
+    assert outlet.replies == [("lims/answers", {"ok": True, "state": "acknowledged"})]

@@ -37,7 +37,7 @@ from quietcell.outlets.mqtt_client import (
 NAME = "mqtt"
 OPEN_TOPICS = {"episode": "episode", "doubt": "doubt"}
 RESULTS = ("accepted", "qualified")
-REQUEST, REPLAY = "request", "replay"
+REQUEST, REPLAY, ALARM_REQUEST = "request", "replay", "alarm-request"
 SUSPECT_LOSSES = 5
 """A record at which the connection was lost so often, and nothing else went wrong, is parked."""
 GOODBYE_S = 1.0
@@ -242,7 +242,8 @@ class MqttOutlet:
     async def _listen(self, connection: BrokerConnection) -> None:
         """Ask for requests; what the broker does not allow is told once."""
         if self.hear is not None:
-            topics = [f"quietcell/{self._site}/+/{REQUEST}", f"quietcell/{self._site}/{REPLAY}"]
+            cells = f"quietcell/{self._site}/+"
+            topics = [f"{cells}/{REQUEST}", f"{cells}/{ALARM_REQUEST}", f"quietcell/{self._site}/{REPLAY}"]
             refusal = await connection.listen(topics, self.hear)
             if refusal is not None:
                 self._warn_once("no requests over MQTT", text=refusal)

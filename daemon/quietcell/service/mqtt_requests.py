@@ -3,8 +3,10 @@
 ``quietcell/{site}/{cell}/request`` holds ``{"sample_id": ..., "operator": ..., "reference": ...}``, all
 optional. A request that counts is answered by its own stored record and then by that of its
 determination, both sent by following the journal, so a restart in between loses neither. One that is
-wrong, and a repeat of one known by its reference, is answered at once. ``quietcell/{site}/replay``
-holds ``{"from_seq": ..., "to_seq": ...}``: those records go to their topics again.
+wrong, and a repeat of one known by its reference, is answered at once.
+``quietcell/{site}/{cell}/alarm-request`` holds ``{"command": "alarm-acknowledge", "alarm": ...,
+"operator": ..., "reason": ...}`` and is answered at once. ``quietcell/{site}/replay`` holds
+``{"from_seq": ..., "to_seq": ...}``: those records go to their topics again.
 
 Answers go to the response topic of the message (MQTT 5), or to the one its payload names. What a
 broker kept is ignored: nobody asks now. What is hostile is answered with an error and changes nothing.
@@ -37,6 +39,8 @@ LONGEST_SPAN = 10_000
 """Records sent again for one request."""
 LARGEST_CORRELATION_BYTES = 1024
 _COMPLAINTS_EVERY_S = 60.0
+ALARM_ACTS = ("alarm-acknowledge", "alarm-shelve", "alarm-unshelve", "sanitisation")
+"""Commands that a message to ``quietcell/{site}/{cell}/alarm-request`` may name."""
 _FROM_SENDER = frozenset({"sample_id", "operator", "reference"})
 
 
@@ -166,6 +170,11 @@ class MqttRequests:
                     "records are being sent already; ask when they have come", subject="replay"
                 )
             return await self._send_again(payload)
+        if levels[3:] == ["alarm-request"]:
+            name = payload.get("command")
+            if name not in ALARM_ACTS:
+                raise CommandError(f"must be one of {', '.join(ALARM_ACTS)}", subject="command")
+            return {"ok": True, **await self._commands[name]({**payload, "cell": levels[2], "via": "mqtt"})}
         if unknown := set(payload) - _FROM_SENDER:
             raise CommandError(
                 f"only {', '.join(sorted(_FROM_SENDER))} belong in a request", subject=_name(unknown)
