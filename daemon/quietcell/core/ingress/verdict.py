@@ -1,5 +1,6 @@
 """From scores to a diagnosis: what must be shown before a cause is named."""
 
+import math
 from typing import Final, NamedTuple
 
 from quietcell.core.ingress.event import Diagnosis, IngressSettings
@@ -82,7 +83,8 @@ def judge(scores: Scores, settings: IngressSettings, *, alone: bool) -> Verdict:
 def _judge_acids(scores: Scores, best: str) -> Verdict:
     if scores.margin(best, beside=(*_ACIDS, "two-causes")) < CO2_MARGIN:
         return _UNDECIDED
-    if scores.ratio["acidic-ingress"] - scores.ratio.get("co2-ingress", 0.0) < ACID_LEAD:
+    acid, gas = (scores.ratio.get(name, -math.inf) for name in ("acidic-ingress", "co2-ingress"))
+    if acid - gas < ACID_LEAD:
         looks = next(n for size, n in CO2_LOOKS if scores.co2_ug_l >= size)
         return Verdict("co2-ingress", looks, 0) if scores.co2_ug_l >= LEAST_CO2_UG_L else _UNDECIDED
     return Verdict("acidic-ingress", OTHER_LOOKS, SETTLE_MS)
