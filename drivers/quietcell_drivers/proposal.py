@@ -342,6 +342,8 @@ def _unit_by_size(quantity: str, slot: Slot) -> str:
         return "V" if abs(mean) < 2.0 and fine and any(re.search("[.,]", t) for t in slot.texts) else "mV"
     if quantity == "temperature_c":
         return "K" if 273.0 <= mean <= 373.0 else _element(mean) or ("°F" if mean > 45.0 else "°C")
+    if quantity == "conductivity_us_cm" and 14.0 < mean <= 20.0:
+        return "MΩ·cm"  # purified water is far likelier than water of so much conductivity
     return UNITS[quantity][0].name
 
 

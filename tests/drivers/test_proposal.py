@@ -62,6 +62,14 @@ def test_the_right_numbers_are_found(name: str) -> None:
         assert value is None or value == pytest.approx(getattr(said, quantity), rel=0.02, abs=0.06)
 
 
+def test_seventeen_without_a_word_is_the_resistivity_of_pure_water() -> None:
+    samples = itertools.islice(Simulation(Scenario(co2_ug_l=4.0, salt_mol_l=3e-8), 3).samples(5.0), 16)
+    lines = (f"{s.mv:.2f},{s.temperature_c:.2f},{1 / s.conductivity_us_cm:.3f}\n" for s in samples)
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.settings["units"] == {"conductivity_us_cm": "MΩ·cm"}
+
+
 @given(st.lists(st.tuples(st.integers(0, 2000), st.binary(max_size=60)), max_size=12))
 @settings(max_examples=60, deadline=None)
 def test_arbitrary_bytes_give_a_proposal_or_none(pieces: list[tuple[int, bytes]]) -> None:
