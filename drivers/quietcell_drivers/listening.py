@@ -121,11 +121,13 @@ async def listen(
     if not ear.size:
         return Heard(lines=(), moving=(), section="", advice=_nothing_came(question))
     tell(f"{_named(settings)}: listening on")
-    ear = await _hear(settings, asked, seconds, enough=ENOUGH_MESSAGES) or ear
-    proposal = propose(ear.chunks)
-    if proposal is not None and proposal.read >= 10:
-        section = _section(proposal, settings, question)
-        return Heard(lines=_shown(proposal.lines), moving=proposal.moving, section=section, advice="")
+    proposal: Proposal | None = None
+    for enough in (ENOUGH_MESSAGES, 3 * ENOUGH_MESSAGES):
+        ear = await _hear(settings, asked, seconds, enough=enough) or ear
+        proposal = propose(ear.chunks)
+        if proposal is not None and proposal.read >= 10:
+            section = _section(proposal, settings, question)
+            return Heard(lines=_shown(proposal.lines), moving=proposal.moving, section=section, advice="")
     found = "no numbers that could be readings" if proposal is None else f"only {proposal.read} lines"
     return Heard(
         lines=_shown(proposal.lines if proposal else tuple(ear.data().splitlines())),
