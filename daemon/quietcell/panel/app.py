@@ -1,5 +1,6 @@
 """The HTTP interface: page, live state, events, trends, records, commands, metrics."""
 
+import asyncio
 import json
 import re
 from collections.abc import AsyncIterator
@@ -153,7 +154,10 @@ class _Pages:
     @asynccontextmanager
     async def lifespan(self, _: Starlette) -> AsyncIterator[None]:
         """Release everything at the end."""
+        warming = asyncio.create_task(self._source.warm(), name="panel warming")
         yield
+        warming.cancel()
+        await asyncio.wait({warming})
         await self._streams.close()
         self._source.close()
 

@@ -3,16 +3,20 @@
 import asyncio
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
 from quietcell.core.records import Json
+from quietcell.errors import QuietcellError
 from quietcell.ledger.journal import Journal
 from quietcell.panel.trend import Trends
 from quietcell.service.control import PAGE_NAME, ask
 
 T = TypeVar("T")
 MOST_MARKS = 3000
+BLOCKS_A_STEP = 10
+"""Some tenths of a second of work."""
 
 
 class Source:
@@ -64,6 +68,15 @@ class Source:
         traces = await loop.run_in_executor(self._readings, lambda: self._trends.traces(cell, from_ms, to_ms))
         marks = await self._from_journal(lambda journal: journal.marks(cell, from_ms, to_ms, most=MOST_MARKS))
         return {"traces": traces, "marks": marks}
+
+    async def warm(self) -> None:
+        """Boil readings down in small steps, so that requests find their turn in between."""
+        with suppress(QuietcellError):  # no ledger yet: the first look does it
+            loop = asyncio.get_running_loop()
+            more = True
+            while more:
+                more = await loop.run_in_executor(self._readings, lambda: self._trends.boil(BLOCKS_A_STEP))
+                await asyncio.sleep(0.05)
 
     def close(self) -> None:
         """Release threads and files."""

@@ -126,14 +126,36 @@ class Trends:
                             found[quantity].append(points)
                     continue
                 for block in _blocks(files, cell, number, segment.anchor_ms, segment.upto_ms):
-                    segment.upto_ms = int(block.ms[-1])
-                    for quantity, points in _points(block, segment).items():
-                        segment.points[quantity].append(by_minute(points))
+                    _boil(block, segment)
                 for quantity in QUANTITIES:
                     found[quantity] += segment.points[quantity]
         finally:
             files.close()
         return {quantity: _trace(quantity, points, from_ms, to_ms) for quantity, points in found.items()}
+
+    def boil(self, most_blocks: int) -> bool:
+        """Boil down some of what nobody has asked for yet, so that the first long look is quick.
+
+        Returns
+        -------
+        bool
+            True while there may be more.
+        """
+        with Journal(self._folder) as journal:
+            cells = journal.cells()
+        for cell in cells:
+            self._learn_segments(cell)
+        files = ReadingsFiles(self._folder, read_only=True)
+        try:
+            for (cell, number), segment in self._segments.items():
+                for block in _blocks(files, cell, number, segment.anchor_ms, segment.upto_ms):
+                    _boil(block, segment)
+                    most_blocks -= 1
+                    if not most_blocks:
+                        return True
+        finally:
+            files.close()
+        return False
 
     def _learn_segments(self, cell: str) -> None:
         with Journal(self._folder) as journal:
@@ -147,6 +169,12 @@ class Trends:
                     self._segments[cell, body["segment"]] = _Segment(
                         anchor_ms=utc_ms(body["at"]), settings=self._settings.get(cell)
                     )
+
+
+def _boil(block: ReadingBlock, segment: _Segment) -> None:
+    segment.upto_ms = int(block.ms[-1])
+    for quantity, points in _points(block, segment).items():
+        segment.points[quantity].append(by_minute(points))
 
 
 def _blocks(
