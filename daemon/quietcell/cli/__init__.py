@@ -23,6 +23,8 @@ COMMANDS = {
     "resend": "Send again what the broker refused.",
     "note": "Keep free text about a cell.",
     "alarm": "See alarms; acknowledge, shelve, unshelve them.",
+    "calibrate": "Find slope and zero of an electrode in buffers.",
+    "check": "Hold a cell against something known.",
     "status": "Show what each cell reads and waits for.",
     "ports": "List serial ports by names that stay.",
     "drivers": "List installed drivers and their settings.",

@@ -85,7 +85,9 @@ class CalibrateArguments(AttendedArguments):
         "expires; measurement, the id of the reference measurement."
     )
     use: bool | None = Field(default=None, description="Use it, or keep it without use; absent: judge only.")
-    expected_ph: tuple[float, float] | None = Field(default=None, description="Where the sample is expected.")
+    expected_ph: Annotated[list[float], Field(min_length=2, max_length=2)] | None = Field(
+        default=None, description="Where the sample is expected, lowest and highest pH."
+    )
     valid_d: Annotated[float, Field(gt=0, le=3660)] | None = Field(
         default=None, description="Days until it expires; absent: it does not."
     )
@@ -448,7 +450,7 @@ class Bench:
             bottles,
             before=before,
             on=_day(self._clock.utc_ms()),
-            expected_ph=asked.expected_ph,
+            expected_ph=None if asked.expected_ph is None else (asked.expected_ph[0], asked.expected_ph[1]),
             temperature_standard_uncertainty_c=settings.temperature_uncertainty_c / COVERAGE_FACTOR,
             isopotential_ph=settings.line.isopotential_ph,
             as_found_limit_ph=asked.as_found_limit_ph,

@@ -1,0 +1,245 @@
+"""What the commands for work at the bench share: a daemon to ask, prompts, and the wait for a value."""
+
+import asyncio
+import shutil
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import click
+
+from quietcell.config import Config, load_config
+from quietcell.config.outlets import OutletSettings
+from quietcell.core.records import Json
+from quietcell.errors import QuietcellError, UsageError
+from quietcell.service.clock import SystemClock
+from quietcell.service.control import ask
+from quietcell.service.daemon import Daemon
+from quietcell.service.drivers import InstalledDrivers
+from quietcell.service.logs import configure_logs
+
+LOOK_S = 0.4
+START_S = 20.0
+CAUTIONS = (
+    "Electrodes are glass. Lines may be hot or under pressure, mains and compressed gas share the room, "
+    "cleaning acids burn: follow your local rules, and leave work that needs a licence to licensed people."
+)
+
+
+class Session:
+    """One cell, and a daemon that knows it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the ledger.
+    cell : str
+        The cell.
+    operator : str or None
+        Who works.
+    """
+
+    def __init__(self, folder: Path, cell: str, operator: str | None) -> None:
+        self._folder = folder
+        self.cell = cell
+        self.operator = operator
+        self.attendance: str | None = None
+
+    def ask(self, command: str, **arguments: Json) -> dict[str, Json]:
+        """Ask the daemon; a QuietcellError when it says no."""
+        who = {} if self.operator is None else {"operator": self.operator}
+        request = {"command": command, "cell": self.cell, **who, **arguments}
+        answer = asyncio.run(ask(self._folder, request))
+        if not answer.pop("ok"):
+            raise QuietcellError(answer["error"])
+        return answer
+
+    @contextmanager
+    def attending(self, work: str) -> Iterator[dict[str, Json]]:
+        """Work at the cell; whatever ends it early leaves everything as it was."""
+        situation = self.ask("attend", work=work)
+        self.attendance = situation["attendance"]
+        try:
+            yield situation
+        except BaseException:
+            self._leave("aborted")
+            click.echo("Ended early: what is in force has not changed; what was measured is kept.", err=True)
+            raise
+        self._leave("done")
+
+    def _leave(self, outcome: str) -> None:
+        with suppress(QuietcellError):  # a calibration in force has ended it already
+            self.ask("leave", attendance=self.attendance, outcome=outcome)
+
+    def wait(self, request: str) -> dict[str, Json]:
+        """Show the live reading until what was asked for has ended, and return its body."""
+        while True:
+            answer = self.ask("attended", attendance=self.attendance, measurement=request)
+            if answer["ended"] is not None:
+                _show("")
+                body: dict[str, Json] = answer["ended"]
+                return body
+            _show(live(answer["indication"]))
+            time.sleep(LOOK_S)
+
+    def known_solution(self, purpose: str, solution: str) -> dict[str, Json]:
+        """Measure a solution of known pH and return the body of the outcome."""
+        request = self.ask("reference", attendance=self.attendance, purpose=purpose, solution=solution)
+        return self.wait(request["request"])
+
+
+def live(indication: Mapping[str, Json]) -> str:
+    """Return a live reading and what it waits for in a line.
+
+    Examples
+    --------
+    >>> live({"ph": None, "mv": 171.2, "temperature_c": 25.0, "waits_for": "window 3 of 30 s"})
+    '171.20 mV, 25.0 °C: waits for window 3 of 30 s'
+    """
+    form = {"ph": "pH {:.2f}", "mv": "{:.2f} mV", "temperature_c": "{:.1f} °C"}
+    values = [text.format(indication[key]) for key, text in form.items() if indication[key] is not None]
+    return f"{', '.join(values)}: waits for {indication['waits_for']}"
+
+
+def _show(text: str) -> None:
+    """Write over the line before, on a terminal only."""
+    if sys.stderr.isatty():
+        width = shutil.get_terminal_size().columns
+        click.echo("\r" + text[: width - 1].ljust(width - 1) + ("" if text else "\r"), nl=False, err=True)
+
+
+@contextmanager
+def session(path: Path, cell: str, operator: str | None) -> Iterator[Session]:
+    """Talk to the daemon of a configuration, or be one for the time of the command."""
+    config = load_config(path, InstalledDrivers())
+    if cell not in config.cells:
+        raise UsageError(f"no cell {cell}; the configuration has {', '.join(config.cells)}")
+    folder = Path(config.store.folder)
+    here = Session(folder, cell, operator)
+    if _answers(folder):
+        yield here
+        return
+    with _own_daemon(config, cell):
+        yield here
+
+
+def _answers(folder: Path) -> bool:
+    try:
+        asyncio.run(ask(folder, {"command": "status"}))
+    except QuietcellError:
+        return False
+    return True
+
+
+@contextmanager
+def _own_daemon(config: Config, cell: str) -> Iterator[None]:
+    """Run a daemon for one cell that measures only what it is asked to."""
+    configure_logs("text", file=open("/dev/null", "w", encoding="utf-8"))  # noqa: SIM115, PTH123 # lives as long as the process
+    one = config.cells[cell].model_copy(update={"mode": "on-request"})
+    alone = config.model_copy(update={"cells": {cell: one}, "outlets": OutletSettings()})
+    daemon = Daemon(config=alone, drivers=InstalledDrivers(), clock=SystemClock())
+    ready, failure, stop = threading.Event(), [], asyncio.Event()
+    loops: list[asyncio.AbstractEventLoop] = []
+
+    async def run() -> None:
+        loops.append(asyncio.get_running_loop())
+        await daemon.run(stop, ready=ready.set)
+
+    def work() -> None:
+        try:
+            asyncio.run(run())
+        except Exception as error:  # noqa: BLE001 # told in the thread that waits for it
+            failure.append(error)
+        finally:
+            ready.set()
+
+    thread = threading.Thread(target=work, name="own daemon")
+    thread.start()
+    try:
+        ready.wait(START_S)
+        if failure:
+            raise failure[0]
+        yield
+    finally:
+        if loops and thread.is_alive():
+            loops[0].call_soon_threadsafe(stop.set)
+        thread.join()
+
+
+def told(value: Any, prompt: str, *, flag: str, **options: Any) -> Any:
+    """Return what a flag gave, else ask; where nobody can be asked the flag is named."""
+    if value is not None:
+        return value
+    if not sys.stdin.isatty():
+        if "default" in options:
+            return options["default"]
+        raise UsageError(f"{prompt}: nobody to ask; give {flag}")
+    return click.prompt(prompt, err=True, **options)
+
+
+def confirmed(value: bool | None, question: str, *, flag: str) -> bool:  # noqa: FBT001 # a flag's value
+    """Return what a flag gave, else ask."""
+    if value is not None:
+        return value
+    if not sys.stdin.isatty():
+        raise UsageError(f"{question}: nobody to ask; give {flag}")
+    return click.confirm(question, err=True)
+
+
+def ready(text: str, *, pause: bool) -> None:
+    """Say what to do, and wait until it is done."""
+    click.echo(text, err=True)
+    if pause and sys.stdin.isatty():
+        click.prompt("Press Enter when that is done", default="", show_default=False, err=True)
+
+
+def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add what every command for work at the bench takes."""
+    for option in reversed(
+        (
+            click.argument("cell"),
+            click.option(
+                "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration."
+            ),
+            click.option("--operator", help="Who works."),
+            click.option("--no-pause", is_flag=True, help="Do not wait for Enter before each measurement."),
+            click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def buffer_from(text: str) -> dict[str, Json]:
+    """Read a buffer from a flag: ``SET/NAME`` or ``NAME``, then ``,ph=``, ``,u=``, ``,lot=``, ``,expires=``.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read.
+
+    Examples
+    --------
+    >>> buffer_from("iupac-2002/phthalate,lot=M-117,expires=2027-01-31")
+    {'set': 'iupac-2002', 'name': 'phthalate', 'lot': 'M-117', 'expires': '2027-01-31'}
+    >>> buffer_from("near-neutral,ph=7.00,u=0.01")
+    {'name': 'near-neutral', 'ph': 7.0, 'standard_uncertainty_ph': 0.01}
+    """
+    head, *rest = text.split(",")
+    group, _, name = head.rpartition("/")
+    found: dict[str, Json] = {"set": group, "name": name} if group else {"name": name}
+    keys = {"ph": "ph", "u": "standard_uncertainty_ph", "lot": "lot", "expires": "expires"}
+    try:
+        for part in rest:
+            key, value = part.split("=", 1)
+            found[keys[key.strip()]] = float(value) if key.strip() in ("ph", "u") else value.strip()
+    except (ValueError, KeyError):
+        hint = "Write SET/NAME,lot=...,expires=YYYY-MM-DD, or NAME,ph=7.00,u=0.01,lot=..."
+        raise UsageError(f"--buffer {text!r} cannot be read", hint=hint) from None
+    if not group and "ph" not in found:
+        found["set"] = "iupac-2002"
+    return found

@@ -1,0 +1,181 @@
+"""``quietcell calibrate``: find slope and zero of an electrode in buffers, one after another."""
+
+import json
+from pathlib import Path
+
+import click
+
+from quietcell.cli.bench_session import (
+    CAUTIONS,
+    Session,
+    bench_options,
+    buffer_from,
+    confirmed,
+    ready,
+    session,
+    told,
+)
+from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.electrode.recognition import NOMINAL_LINE, recognise
+from quietcell.core.records import Json
+from quietcell.errors import QuietcellError, UsageError
+
+NEAR_MV, FAR_MV = 12.0, 45.0
+"""How far a buffer may be from what the last calibration, or theory, expects, mV."""
+
+
+@click.command("calibrate")
+@bench_options
+@click.option(
+    "--buffer",
+    "buffers",
+    multiple=True,
+    help="In order: SET/NAME,lot=...,expires=YYYY-MM-DD or NAME,ph=7.00,u=0.01. Absent: the potential tells.",
+)
+@click.option("--set", "buffer_set", type=click.Choice(list(BUFFER_SETS)), default="iupac-2002")
+@click.option("--expected-ph", help="Where the sample is expected, as 6.8 or 6.2:7.4.")
+@click.option("--valid-days", type=float, help="Days until it expires.")
+@click.option("--as-found-limit", type=float, default=0.05, show_default=True, help="pH.")
+@click.option("--use/--no-use", default=None, help="Use it if nothing speaks against it, or do not.")
+@click.option("--accept-change/--refuse-change", default=None, help="Answer to a large change.")
+@click.option("--comment")
+def command(
+    cell: str,
+    path: Path,
+    operator: str | None,
+    buffers: tuple[str, ...],
+    buffer_set: str,
+    expected_ph: str | None,
+    valid_days: float | None,
+    as_found_limit: float,
+    comment: str | None,
+    *,
+    no_pause: bool,
+    as_json: bool,
+    use: bool | None,
+    accept_change: bool | None,
+) -> int:
+    """Find slope and zero of the electrode of CELL in buffers.
+
+    Works beside a running daemon, and without one. Two buffers or more must lie on both sides of the
+    expected pH. Every question has a flag; stopping early changes nothing.
+    """
+    operator = told(operator, "Who works", flag="--operator")
+    with session(path, cell, operator) as here, here.attending("calibration") as found:
+        click.echo(CAUTIONS, err=True)
+        if found["fixed"]:
+            click.echo(
+                "The configuration fixes this cell's calibration; a new one is kept, not used.", err=True
+            )
+        expected = _span(expected_ph, found)
+        points = []
+        names = list(buffers) or [""] * 5
+        for number, name in enumerate(names, start=1):
+            if number > 2 and not buffers and not confirmed(None, "Another buffer", flag="--buffer"):
+                break
+            points.append(_point(here, found, number, name, buffer_set, pause=not no_pause))
+        asked: dict[str, Json] = {
+            "attendance": here.attendance,
+            "points": points,
+            "expected_ph": expected,
+            "as_found_limit_ph": as_found_limit,
+        }
+        asked |= {} if valid_days is None else {"valid_d": valid_days}
+        asked |= {} if comment is None else {"comment": comment}
+        judged = here.ask("calibrate", **asked)
+        _tell(judged)
+        wanted = not judged["body"]["refusals"]
+        for question in judged["questions"] if wanted else ():
+            wanted = wanted and confirmed(
+                accept_change, f"{question['text']}. Is it so", flag="--accept-change"
+            )
+        if wanted:
+            wanted = confirmed(use, "Use this calibration from here on", flag="--use")
+        kept = here.ask("calibrate", **asked, use=wanted)
+    if as_json:
+        click.echo(json.dumps(kept, ensure_ascii=False))
+    else:
+        click.echo(f"{kept['body']['verdict']}: {kept['body']['id']}")
+        if kept["doubt"]:
+            number = len(kept["doubt"]["determinations"])
+            click.echo(f"Doubt on {number} results: {kept['doubt']['text']}")
+    return 0 if kept["body"]["verdict"] == "accepted" else 1
+
+
+def _span(text: str | None, found: dict[str, Json]) -> list[float]:
+    """Return where the sample is expected."""
+    recent = found["expected_ph"]
+    usual = "7.0" if recent is None else ":".join(f"{value:.2f}" for value in recent)
+    given = told(text, "Expected pH of the sample", flag="--expected-ph", default=usual)
+    try:
+        values = sorted(float(part) for part in str(given).split(":"))
+    except ValueError:
+        raise UsageError(f"--expected-ph {given!r} is no pH", hint="Write 6.8 or 6.2:7.4") from None
+    return [values[0], values[-1]]
+
+
+def _point(
+    here: Session, found: dict[str, Json], number: int, given: str, buffer_set: str, *, pause: bool
+) -> dict[str, Json]:
+    """Measure one buffer and return it as the daemon wants it."""
+    ready(
+        f"Buffer {number}: rinse the electrode with pure water, blot it (do not rub), put it into fresh "
+        "buffer at the temperature of the others and stir gently.",
+        pause=pause,
+    )
+    while True:
+        body = here.known_solution("calibration", given or f"buffer {number}")
+        if body["verdict"] == "accepted":
+            break
+        click.echo(f"Did not come to rest: {', '.join(body['reasons'])}.", err=True)
+        if not confirmed(None, "Measure it again", flag="a fresh buffer"):
+            raise QuietcellError("a buffer did not come to rest")
+    click.echo(f"At rest: {body['mv']:.2f} mV at {body['temperature_c']:.1f} °C.", err=True)
+    described = buffer_from(given) if given else _recognised(body, found, buffer_set)
+    if "ph" not in described and not given:
+        described["lot"] = told(None, "Lot of the bottle", flag="--buffer ...,lot=", default="")
+        expiry = told(None, "Last day of use (YYYY-MM-DD)", flag="--buffer ...,expires=", default="")
+        described |= {"expires": expiry} if expiry else {}
+    return {**described, "measurement": body["id"]}
+
+
+def _recognised(body: dict[str, Json], found: dict[str, Json], buffer_set: str) -> dict[str, Json]:
+    """Return the buffer the potential tells of, or the answer to a question."""
+    calibrated = found["calibrated"]
+    line = Line(slope_pct=found["slope_pct"], zero_mv=found["zero_mv"]) if calibrated else NOMINAL_LINE
+    shelf = [buffer(buffer_set, name) for name in BUFFER_SETS[buffer_set].tables]
+    seen = recognise(
+        body["mv"], body["temperature_c"], shelf, within_mv=NEAR_MV if calibrated else FAR_MV, line=line
+    )
+    if seen.buffer is not None:
+        click.echo(f"That is {seen.buffer.name}.", err=True)
+        return {"set": buffer_set, "name": seen.buffer.name}
+    choices = [one.name for one in seen.fits] or list(BUFFER_SETS[buffer_set].tables)
+    name = told(None, seen.question, flag="--buffer", type=click.Choice(choices))
+    return {"set": buffer_set, "name": name}
+
+
+def _tell(judged: dict[str, Json]) -> None:
+    """Show what the buffers say."""
+    body = judged["body"]
+    before = body["previous"]
+    click.echo(
+        f"Slope {body['slope_pct']:.2f} ± {body['slope_expanded_uncertainty_pct']:.2f} %, "
+        f"zero {body['zero_mv']:+.2f} ± {body['zero_expanded_uncertainty_mv']:.2f} mV (k = 2)",
+        err=True,
+    )
+    if before is not None:
+        click.echo(
+            f"Since last time: slope {body['slope_pct'] - before['slope_pct']:+.2f} %, "
+            f"zero {body['zero_mv'] - before['zero_mv']:+.2f} mV",
+            err=True,
+        )
+    for point in body["points"]:
+        found = "" if point["as_found_ph"] is None else f", as found pH {point['as_found_ph']:.3f}"
+        click.echo(
+            f"  {point['buffer']}: pH {point['ph']:.3f}, residual {point['residual_ph']:+.3f} pH{found}",
+            err=True,
+        )
+    for refusal in body["refusals"]:
+        click.echo(f"Refused, {refusal['reason']}: {refusal['text']}.", err=True)

@@ -1,0 +1,120 @@
+"""``quietcell check``: hold a cell against something known."""
+
+import json
+from pathlib import Path
+
+import click
+
+from quietcell.cli.bench_session import (
+    CAUTIONS,
+    Session,
+    bench_options,
+    buffer_from,
+    ready,
+    session,
+    told,
+)
+from quietcell.core.records import Json
+from quietcell.errors import QuietcellError, UsageError
+
+
+@click.command("check")
+@bench_options
+@click.option("--buffer", "check_buffer", help="A third buffer: SET/NAME,lot=... or NAME,ph=7.00,u=0.01.")
+@click.option("--known-ph", type=float, help="pH by another meter or a laboratory.")
+@click.option("--known-from", help="Whose value that is.")
+@click.option("--determination", help="Id of the determination the known pH is compared with.")
+@click.option("--known-temperature", type=float, help="°C by another thermometer.")
+@click.option("--low-ionic", is_flag=True, help="Dilute solutions of known pH, at working flow.")
+@click.option(
+    "--solution",
+    "solutions",
+    multiple=True,
+    help="For --low-ionic, three or more: acid:5e-5 (mol/L), base or ammonia (by conductivity), "
+    "stated:5.30:0.02.",
+)
+@click.option(
+    "--conductivity", "conductivities", multiple=True, type=float, help="µS/cm, where the cell measures none."
+)
+@click.option("--tolerance", type=float, help="Largest deviation, pH or °C.")
+def command(  # noqa: PLR0917 # one argument a flag
+    cell: str,
+    path: Path,
+    operator: str | None,
+    check_buffer: str | None,
+    known_ph: float | None,
+    known_from: str | None,
+    determination: str | None,
+    known_temperature: float | None,
+    solutions: tuple[str, ...],
+    conductivities: tuple[float, ...],
+    tolerance: float | None,
+    *,
+    low_ionic: bool,
+    no_pause: bool,
+    as_json: bool,
+) -> int:
+    """Hold CELL against a buffer, another value, a thermometer, or dilute solutions of known pH.
+
+    A check that fails puts a doubt on every result since the last good one, and nothing is accepted until
+    a check passes or the cell is calibrated.
+    """
+    ways = (check_buffer is not None, known_ph is not None, known_temperature is not None, low_ionic)
+    if sum(ways) != 1:
+        raise UsageError("choose one of --buffer, --known-ph, --known-temperature and --low-ionic")
+    if not low_ionic:
+        tolerance = told(tolerance, "Largest deviation allowed", flag="--tolerance", type=float)
+    names: list[str] = []
+    asked: dict[str, Json] = {} if tolerance is None else {"tolerance": tolerance}
+    asked |= {} if known_from is None else {"known_from": known_from}
+    if known_ph is not None:
+        if determination is None:
+            raise UsageError("name the determination to compare with --determination")
+        asked |= {"method": "comparison", "known": known_ph, "measurements": [determination]}
+    elif known_temperature is not None:
+        asked |= {"method": "temperature", "known": known_temperature}
+    elif low_ionic:
+        names = list(solutions)
+        asked |= {"method": "low-ionic", "solutions": names, "conductivities_us_cm": list(conductivities)}
+    elif check_buffer is not None:
+        names = [check_buffer]
+        asked |= {"method": "buffer", "buffer": buffer_from(check_buffer)}
+    with session(path, cell, told(operator, "Who works", flag="--operator")) as here:
+        if not names:
+            outcome = here.ask("check", **asked)
+        else:
+            with here.attending("check"):
+                click.echo(CAUTIONS, err=True)
+                purpose = "low-ionic" if low_ionic else "check"
+                ids = [_measured(here, purpose, name, pause=not no_pause) for name in names]
+                outcome = here.ask("check", **asked, attendance=here.attendance, measurements=ids)
+    return _told(outcome, as_json=as_json)
+
+
+def _measured(here: Session, purpose: str, name: str, *, pause: bool) -> str:
+    """Measure one solution and return the id of its record."""
+    where = "let it flow as usual" if purpose == "low-ionic" else "stir gently"
+    ready(f"{name}: rinse with pure water, blot, put the electrode into it and {where}.", pause=pause)
+    body = here.known_solution(purpose, name)
+    if body["verdict"] != "accepted":
+        raise QuietcellError(f"{name} did not come to rest: {', '.join(body['reasons'])}")
+    shown = "" if body["ph"] is None else f", pH {body['ph']:.3f}"
+    click.echo(f"At rest: {body['mv']:.2f} mV{shown}.", err=True)
+    found: str = body["id"]
+    return found
+
+
+def _told(outcome: dict[str, Json], *, as_json: bool) -> int:
+    """Print what a check has shown; returns the exit status."""
+    body = outcome["body"]
+    if as_json:
+        click.echo(json.dumps(outcome, ensure_ascii=False))
+    else:
+        click.echo(f"{body['verdict']}: {body['id']}, {body['deviation']:+.3f} {body['unit']}")
+        for refusal in body["refusals"]:
+            click.echo(f"  {refusal['reason']}: {refusal['text']}")
+        if outcome["doubt"]:
+            click.echo(
+                f"Doubt on {len(outcome['doubt']['determinations'])} results since the last good check"
+            )
+    return 0 if body["verdict"] == "passed" else 1

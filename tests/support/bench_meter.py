@@ -1,0 +1,95 @@
+"""A meter whose electrode a test puts from one solution into another, and the program at a terminal."""
+
+import random
+import sys
+import threading
+from pathlib import Path
+from typing import Self
+
+import pexpect
+
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.records import Json
+from quietcell.ledger.journal import Journal
+from tests.support.pseudo_terminal import PseudoTerminal
+
+CONFIGURATION = """
+[site]
+name = "merrow-sound"
+[store]
+folder = "state"
+readings_commit_s = 0.2
+[criteria.brisk]
+based_on = "grab-water"
+window_s = 1.0
+min_wait_s = 0.4
+max_wait_s = 25.0
+min_readings = 10
+max_gap_s = 0.9
+max_remaining_ph = 0.05
+max_drift_mv_per_min = 6.0
+max_temperature_drift_c_per_min = 20.0
+resolution_mv = 0.01
+[cells.live-feed-room]
+driver = "line-stream"
+criterion = "brisk"
+buffer_criterion = "brisk"
+every_s = 3.0
+conductivity_position = "downstream"
+settings = {{ port = "{folder}/meter", columns = ["mv", "temperature_c", "conductivity_us_cm"] }}
+"""
+
+
+class BenchMeter:
+    """Sends forty lines a second of whatever its electrode is in."""
+
+    def __init__(self, folder: Path, line: Line) -> None:
+        self.line = line
+        self._terminal = PseudoTerminal(folder)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._send, daemon=True)
+        self.dip(7.0)
+
+    def dip(self, ph: float, conductivity_us_cm: float = 0.1) -> None:
+        """Put the electrode into another solution at 25 °C."""
+        self._mv, self._conductivity = self.line.mv(ph, 25.0), conductivity_us_cm
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+        self._terminal.unplug()
+
+    def _send(self) -> None:
+        rng = random.Random(1)
+        while not self._stop.wait(0.025):
+            values = f"{self._mv + rng.gauss(0, 0.02):.2f};{25 + rng.gauss(0, 0.002):.2f}"
+            try:
+                self._terminal.write(f"{values};{self._conductivity:.4f}\r\n".encode())
+            except (OSError, AssertionError):
+                continue  # nobody listens
+
+
+def terminal(folder: Path, *words: str) -> "pexpect.spawn[str]":
+    """Start the program at a terminal of its own."""
+    config = folder / "quietcell.toml"
+    if not config.exists():
+        config.write_text(CONFIGURATION.format(folder=folder))
+    given = ["-m", "quietcell", *words, "--config", str(config)]
+    return pexpect.spawn(sys.executable, given, timeout=30, encoding="utf-8", dimensions=(40, 120))
+
+
+def ended(child: "pexpect.spawn[str]") -> int:
+    """Wait for the program's end and return its status."""
+    child.expect(pexpect.EOF)
+    child.close()
+    return int(child.exitstatus if child.exitstatus is not None else -1)
+
+
+def bodies(folder: Path, kind: str) -> list[dict[str, Json]]:
+    """Return the bodies of a kind in the ledger."""
+    with Journal(folder / "state") as journal:
+        return [b for record in journal.all() if (b := record.body())["record"] == kind]
