@@ -26,14 +26,26 @@ min_wait_s = 0.4
 max_wait_s = 25.0
 min_readings = 10
 max_gap_s = 0.9
-max_remaining_ph = 0.05
+max_remaining_ph = 2.0
+max_drift_mv_per_min = 6.0
+max_temperature_drift_c_per_min = 20.0
+resolution_mv = 0.01
+[criteria.brisk-buffer]
+based_on = "buffer"
+window_s = 1.0
+min_wait_s = 0.4
+max_wait_s = 25.0
+min_readings = 10
+max_gap_s = 0.9
+max_remaining_ph = 0.06
+max_remaining_risk = 0.1
 max_drift_mv_per_min = 6.0
 max_temperature_drift_c_per_min = 20.0
 resolution_mv = 0.01
 [cells.live-feed-room]
 driver = "line-stream"
 criterion = "brisk"
-buffer_criterion = "brisk"
+buffer_criterion = "brisk-buffer"
 every_s = 3.0
 conductivity_position = "downstream"
 settings = {{ port = "{folder}/meter", columns = ["mv", "temperature_c", "conductivity_us_cm"] }}
