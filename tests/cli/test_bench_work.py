@@ -9,7 +9,7 @@ from scipy import stats
 
 from quietcell.core.electrode.buffers import buffer
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
-from tests.support.bench_meter import BenchMeter, bodies, ended, terminal
+from tests.support.bench_meter import CONFIGURATION, BenchMeter, bodies, ended, terminal
 from tests.support.live import wait_until
 
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
@@ -34,7 +34,7 @@ def calibrate(folder: Path, meter: BenchMeter, *names: str, more: tuple[str, ...
     return status
 
 
-def test_a_fresh_cell_is_calibrated_without_a_daemon_and_then_measures(tmp_path: Path) -> None:
+def test_a_fresh_cell_is_calibrated_without_a_daemon(tmp_path: Path) -> None:
     with BenchMeter(tmp_path, GOOD) as meter:
         assert calibrate(tmp_path, meter, "phthalate", "phosphate", "borax", more=("--use",)) == 0
         (body,) = bodies(tmp_path, "calibration")
@@ -45,24 +45,18 @@ def test_a_fresh_cell_is_calibrated_without_a_daemon_and_then_measures(tmp_path:
         assert body["slope_pct"] == pytest.approx(100 * fit.slope, abs=0.02)
         assert body["zero_mv"] == pytest.approx(fit.intercept, abs=0.05)
         assert bodies(tmp_path, "determination") == []
-        meter.dip(7.0)
-        daemon = terminal(tmp_path, "run")
-        wait_until(
-            lambda: any(b["verdict"] == "accepted" for b in bodies(tmp_path, "determination")), "a result"
-        )
-        result = next(b for b in bodies(tmp_path, "determination") if b["verdict"] == "accepted")
-        assert result["calibration"]["id"] == body["id"]
-        assert result["ph"] == pytest.approx(7.0, abs=0.01)
-        daemon.kill(signal.SIGTERM)
-        ended(daemon)
+        configured = bodies(tmp_path, "configuration")
+        assert [c["settings"]["calibrated"] for c in configured] == [False, True]
+        assert configured[-1]["settings"]["calibration_id"] == body["id"]
 
 
 def test_beside_a_daemon_refused_aborted_and_failed_work_leaves_a_clean_record(tmp_path: Path) -> None:
     with BenchMeter(tmp_path, GOOD) as meter:
-        assert calibrate(tmp_path, meter, "phthalate", "borax", more=("--use",)) == 0
-        good = bodies(tmp_path, "calibration")[0]
-        meter.dip(7.0)
+        fixed = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
+        configuration = CONFIGURATION.format(folder=tmp_path) + fixed
+        (tmp_path / "quietcell.toml").write_text(configuration)
         daemon = terminal(tmp_path, "run")
+        wait_until((tmp_path / "state" / "control.sock").exists, "the daemon")
         wait_until(
             lambda: any(b["verdict"] == "accepted" for b in bodies(tmp_path, "determination")), "a result"
         )
@@ -75,7 +69,7 @@ def test_beside_a_daemon_refused_aborted_and_failed_work_leaves_a_clean_record(t
         first.sendintr()
         first.expect("what is in force has not changed")
         ended(first)
-        assert bodies(tmp_path, "calibration") == [good]
+        assert bodies(tmp_path, "calibration") == []
         outcomes = [b["outcome"] for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
         assert outcomes[-1] == "aborted"
         # A worn electrode: refused, and what it measured before is in doubt.
@@ -95,6 +89,7 @@ def test_beside_a_daemon_refused_aborted_and_failed_work_leaves_a_clean_record(t
         assert ended(child) == 1
         check = bodies(tmp_path, "check")[-1]
         assert bodies(tmp_path, "doubt")[-1]["about"] == check["id"]
-        wait_until(lambda: "check-failed" in bodies(tmp_path, "determination")[-1]["reasons"], "a refusal")
+        settings = bodies(tmp_path, "configuration")[-1]["settings"]
+        assert settings["failed_check_id"] == check["id"]
         daemon.kill(signal.SIGTERM)
         ended(daemon)
