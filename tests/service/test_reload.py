@@ -185,7 +185,6 @@ WRONG = [
     (HEAD + '[log]\nformat = "text"\n' + FIRST, "log: was changed; this needs a restart"),
     (HEAD + FIRST.replace("98.4", "-4"), "slope_pct"),
     (HEAD + FIRST.replace("counted", "cuonted"), "cuonted"),
-    (HEAD + FIRST.replace("calibration", "#"), "calibration"),
     (HEAD + FIRST.replace('driver = "counted"', "").replace("settings", "#"), "nothing to measure"),
     (HEAD + FIRST + BROKER, "outlets.mqtt.password"),
     ("[cells", "quietcell.toml:1"),

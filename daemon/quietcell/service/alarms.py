@@ -137,9 +137,9 @@ class Alarms:
     async def adopt(self, config: Config) -> None:
         """Watch by this configuration from now on; every alarm goes on from where its records left it."""
         self._config = config
-        live = [indication.cell for indication in self._cells()]
+        measured = [name for name, cell in config.cells.items() if cell.driver is not None]
         self.watches, self.daemon = await self._ledger.run(
-            lambda: self._taken_up(self._ledger.journal, [name for name in live if name in config.cells])
+            lambda: self._taken_up(self._ledger.journal, measured)
         )
 
     def _taken_up(self, journal: Journal, cells: Sequence[str]) -> tuple[dict[str, CellWatch], DaemonWatch]:

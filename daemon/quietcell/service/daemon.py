@@ -193,9 +193,8 @@ class Daemon:
                     async with alarms:
                         await cells.run(plan, stop, begun=begun)
                     self.notifier.stopping()
-                    await ledger.submit(
-                        [self._run_body(ids, "ended")]
-                    )  # a disk that fails must not hold the stop
+                    # A disk that fails must not hold the stop.
+                    await ledger.submit([self._run_body(ids, "ended")])
                     await self._farewell(ledger)
             finally:
                 await _end([*beside, *self._delivering])
