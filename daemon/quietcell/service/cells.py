@@ -34,6 +34,11 @@ class Meter:
     settings: DriverSettings
 
 
+FEW, SPREAD_S = 4, 0.9
+"""More cells than a few begin one after another within this time: each looks at its readings every
+second from its beginning, and their looks should not all fall into one instant."""
+
+
 @dataclass(slots=True, kw_only=True)
 class _Kept:
     """A cell that is kept running."""
@@ -114,6 +119,8 @@ class Cells(Mapping[str, CellTask]):
             async with asyncio.TaskGroup() as self._group:
                 for name, (settings, meter) in cells.items():
                     await self.add(name, settings, meter)
+                    if len(cells) > FEW:
+                        await asyncio.sleep(SPREAD_S / len(cells))
                 begun()
                 await stop.wait()
                 for kept in self._kept.values():
