@@ -34,7 +34,7 @@ from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.records import DaemonIds
 
 DAEMON = "daemon"
-LOOK_S = 0.5
+LOOK_S = 1.0
 """Time between looks at the live state, in the machine's own time."""
 _LATEST = ("configuration", "determination", "driver-fault", "calibration", "check", "electrode", "note")
 """Kinds whose last record tells what holds."""
@@ -166,27 +166,30 @@ class Alarms:
     async def _follow(self) -> None:
         """Learn from every record as it is stored."""
         while True:
+            concerned = set()
             for record in await self._ledger.after(self._seq):
                 self._seq = record.seq
                 body = record.body()
+                concerned.add(body["cell"])
                 bodies = self.daemon.learn(self._now(), body)
                 if (watch := self.watches.get(body["cell"])) is not None:
                     watch.learn(body)
                 await self._ledger.record(bodies)
-            await self._look()
+            await self._look([live for live in self._cells() if live.cell in concerned])
 
     async def _watch(self) -> None:
         """Look at the live state again and again."""
         while True:
-            if {live.cell for live in self._cells()} & set(self._config.cells) - set(self.watches):
+            cells = self._cells()
+            if {live.cell for live in cells} & set(self._config.cells) - set(self.watches):
                 await self.adopt(self._config)  # a cell joined
-            await self._look()
+            await self._look(cells)
             await asyncio.sleep(LOOK_S)
 
-    async def _look(self) -> None:
+    async def _look(self, cells: Sequence[Indication]) -> None:
         now = self._now()
         bodies: list[AlarmBody] = self.daemon.look(now)
-        for live in self._cells():
+        for live in cells:
             if (watch := self.watches.get(live.cell)) is not None:
                 bodies += watch.look(now, live)
         await self._ledger.record(bodies)

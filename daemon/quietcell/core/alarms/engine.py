@@ -149,6 +149,8 @@ class AlarmEngine:
         bodies: list[AlarmBody] = []
         for name in self._order:
             alarm = self._alarms[name]
+            if alarm.state is AlarmState.NORMAL and not (alarm.delay.seen or alarm.delay.counts):
+                continue  # nearly all, nearly always
             alarm.delay.advance(now.ms)
             if alarm.shelved_until_utc_ms is not None and now.utc_ms >= alarm.shelved_until_utc_ms:
                 alarm.shelved_until_utc_ms = None
