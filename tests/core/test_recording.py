@@ -21,6 +21,7 @@ from quietcell.core.recording import (
     read_recording,
     recording_row,
 )
+from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import RecordingError
 from tests.support.streams import ANCHOR_UTC_MS
 
@@ -172,3 +173,46 @@ def test_a_wrong_file_is_told_by_name_line_and_column(text: str, told: str) -> N
 def test_arbitrary_text_ends_in_pieces_or_a_told_error(text: str) -> None:
     with contextlib.suppress(RecordingError):
         read("time,mv,temperature_c,flags,segment\n" + text)
+
+
+@pytest.mark.parametrize(
+    ("unusual", "told"),
+    [
+        ("2026-03-01T08:16:40.000Z,eight,25.0", "'eight' is no number"),
+        ("2026-03-01T08:16:40.000Z,inf,25.0", "'inf' is no number"),
+        ("2026-03-01T08:16:40.000Z,1_0,25.0", "'1_0' is no number"),
+        ("2026-03-01T08:16:60.000Z,8.0,25.0", "is no time"),
+        ("2026-03-01T08:16:4x.000Z,8.0,25.0", "is no time"),
+        ("2026-03-01T08:16:38.000Z,8.0,25.0", "time goes back"),
+        ("2026-03-01T08:16:40.000Z,8,0,25,0", "the row has 5 cells, the header 3"),
+        ("2026-03-01T08:16:40.000Z,8.0", "the row has only 2 cells"),
+    ],
+)
+def test_a_fault_deep_in_a_plain_recording_names_its_line(unusual: str, told: str) -> None:
+    lines = ["time,mv,temperature_c"]
+    lines += [f"{rfc3339(utc_ms('2026-03-01T08:00:00Z') + 1000 * s)},8.0,25.0" for s in range(1400)]
+    lines[1001] = unusual
+    with pytest.raises(RecordingError, match=told) as caught:
+        read("\n".join(lines))
+    assert caught.value.subject is not None
+    assert caught.value.subject.startswith("loop.csv:1002")
+
+
+def test_plain_rows_read_in_bulk_are_the_same_as_rows_read_one_by_one() -> None:
+    rng = np.random.default_rng(1)
+    begin_ms = utc_ms("2026-02-28T23:55:00Z")
+    numbers = [
+        ["" if rng.random() < 0.1 else repr(float(v)) for v in rng.normal(8, 9, 4)] for _ in range(1300)
+    ]
+    flags = ["late burst" if rng.random() < 0.1 else "" for _ in numbers]
+    rows = [
+        (rfc3339(begin_ms + 977 * n), *cells, flag, "3")
+        for n, (cells, flag) in enumerate(zip(numbers, flags, strict=True))
+    ]
+    header = ",".join(HEADER) + "\n"
+    bulk = only_chunk(header + "".join(",".join(row) + "\r\n" for row in rows))
+    quoted = only_chunk(header + "".join(",".join(f'"{cell}"' for cell in row) + "\n" for row in rows))
+    assert (bulk.segment, bulk.utc_ms.tobytes()) == (quoted.segment, quoted.utc_ms.tobytes())
+    assert bulk.flags.tobytes() == quoted.flags.tobytes()
+    for name in QUANTITIES:
+        assert bulk.columns[name].tobytes() == quoted.columns[name].tobytes()

@@ -9,9 +9,11 @@ end of a segment; with ``given-`` it stands for what a person gave the engine. O
 
 import csv
 import math
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from itertools import islice
 from typing import Final, Literal
 
 import numpy as np
@@ -30,6 +32,8 @@ _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
 _PH_LINE = Line(slope_pct=100.0, zero_mv=0.0)
 """A recording of pH in place of mV is put back to the potential of a theoretical electrode."""
 CHUNK_ROWS = 5000
+_AT_ONCE = 500
+"""So many usual lines are read in bulk."""
 LONGEST_S = 1e9
 """Some thirty years; more is no recording's elapsed time."""
 LONGEST_LINE = 64 * 1024
@@ -97,20 +101,6 @@ class Chunk:
 Piece = Mark | Chunk
 
 
-def _bounded(lines: Iterable[str], name: str) -> Iterator[str]:
-    """Pass lines on, but no quoted cell that never ends: memory stays flat."""
-    open_quote, held = False, 0
-    for number, line in enumerate(lines, 1):
-        held = held + len(line) if open_quote else len(line)
-        if held > LONGEST_LINE:
-            raise RecordingError(
-                f"a line or quoted cell is longer than {LONGEST_LINE} characters", subject=f"{name}:{number}"
-            )
-        if line.count('"') % 2:
-            open_quote = not open_quote
-        yield line
-
-
 def _mv_of(ph: float, temperature_c: float) -> float:
     """Return a theoretical electrode's potential; NaN where pH or temperature can't be."""
     try:
@@ -119,24 +109,79 @@ def _mv_of(ph: float, temperature_c: float) -> float:
         return math.nan
 
 
+def _usual_times(texts: list[str]) -> list[int]:
+    """Return the times of texts like 2026-03-01T08:00:00.000Z, ms; ValueError for any other form."""
+    minutes = {text[:17] for text in texts}
+    if any(minute[-1:] != ":" for minute in minutes) or {len(text) for text in texts} != {24}:
+        raise ValueError
+    begins = {minute: utc_ms(f"{minute}00.000Z") for minute in minutes}
+    signs = np.array(texts, "S24").view(np.uint8).reshape(-1, 24)
+    digits = signs[:, (17, 18, 20, 21, 22)].astype(np.int64) - ord("0")
+    if np.any((digits < 0) | (digits > 9) | (digits[:, :1] > 5)):
+        raise ValueError
+    if np.any(signs[:, 19] != ord(".")) or np.any(signs[:, 23] != ord("Z")):
+        raise ValueError
+    within = (digits @ (10_000, 1000, 100, 10, 1)).tolist()
+    return [begins[text[:17]] + ms for text, ms in zip(texts, within, strict=True)]
+
+
+def _usual_numbers(texts: list[str]) -> list[float]:
+    """Return finite numbers, NaN for an empty cell; ValueError for anything else."""
+    if not any(texts):
+        return [math.nan] * len(texts)
+    values = [float(text) if text else math.nan for text in texts]
+    if not all(map(math.isfinite, values)) and np.count_nonzero(~np.isfinite(values)) != texts.count(""):
+        raise ValueError
+    return values
+
+
+def _bits(labels: str) -> int:
+    """Return flags as bits; KeyError for any other label."""
+    bits = 0
+    for label in labels.split():
+        bits |= int(FLAG_BY_LABEL[label])
+    return bits
+
+
 class _Reader:
     """Reads rows and collects chunks."""
 
     def __init__(self, lines: Iterable[str], layout: Layout, name: str) -> None:
         self._layout = layout
         self._name = name
-        self._rows = csv.reader(_bounded(lines, name))
+        self._lines = iter(lines)
+        self._ahead: deque[str] = deque()
+        """Lines taken, but not yet read as rows."""
+        self._bulk_lines = 0
+        """Lines the row reader never saw."""
+        self._rows = csv.reader(self._bounded())
         self._width = 0
         self._place = self._find_columns()
         self._utc: list[int] = []
         self._values: dict[str, list[float]] = {quantity: [] for quantity in QUANTITIES}
         self._flags: list[int] = []
+        self._number_of_row = 0
         self._segment: int | None = None
         self._last_utc: int | None = None
         """Of the current segment."""
 
+    def _bounded(self) -> Iterator[str]:
+        """Pass lines on, but no quoted cell that never ends: memory stays flat."""
+        open_quote, held, number = False, 0, 0
+        while (line := self._ahead.popleft() if self._ahead else next(self._lines, None)) is not None:
+            number += 1
+            held = held + len(line) if open_quote else len(line)
+            if held > LONGEST_LINE:
+                raise RecordingError(
+                    f"a line or quoted cell is longer than {LONGEST_LINE} characters",
+                    subject=f"{self._name}:{self._bulk_lines + number}",
+                )
+            if line.count('"') % 2:
+                open_quote = not open_quote
+            yield line
+
     def _fault(self, text: str, column: str = "") -> RecordingError:
-        where = f"{self._name}:{self._rows.line_num}" + (f": {column}" if column else "")
+        where = f"{self._name}:{self._bulk_lines + self._rows.line_num}" + (f": {column}" if column else "")
         return RecordingError(text, subject=where)
 
     def _find_columns(self) -> dict[str, int]:
@@ -176,31 +221,74 @@ class _Reader:
 
     def pieces(self) -> Iterator[Piece]:
         """Yield marks and chunks in order."""
-        number = 0
-        for row in self._rows:
-            if not row:
-                continue
-            if len(row) > self._width:
-                # A decimal comma would shift every value behind it into the wrong column.
-                raise self._fault(f"the row has {len(row)} cells, the header {self._width}")
-            at, segment = self._time(row, number), self._segment_of(row)
-            number += 1
-            labels = self._cell(row, "flags").split()
-            if any(label.startswith((BEGAN, ENDED, GIVEN)) for label in labels):
+        while lines := list(islice(self._lines, min(_AT_ONCE, CHUNK_ROWS - len(self._utc)))):
+            if self._add_usual(lines):
+                self._bulk_lines += len(lines)
+            else:
+                self._ahead.extend(lines)
+            while self._ahead and (row := next(self._rows, None)) is not None:
+                if row:
+                    yield from self._row(row)
+            if len(self._utc) >= CHUNK_ROWS:
                 yield from self._flush()
-                if any(self._cell(row, quantity) for quantity in QUANTITIES):
-                    raise self._fault("a mark carries no quantity", "flags")
-                yield self._mark(at, segment, labels)
-                continue
-            if segment != self._segment or len(self._utc) >= CHUNK_ROWS:
-                yield from self._flush()
-            if segment != self._segment:
-                self._segment, self._last_utc = segment, None
-            if self._last_utc is not None and at < self._last_utc:
-                raise self._fault(f"time goes back from {rfc3339(self._last_utc)} to {rfc3339(at)}", "time")
-            self._last_utc = at
-            self._add(row, at, labels)
         yield from self._flush()
+
+    def _row(self, row: list[str]) -> Iterator[Piece]:
+        if len(row) > self._width:
+            # A decimal comma would shift every value behind it into the wrong column.
+            raise self._fault(f"the row has {len(row)} cells, the header {self._width}")
+        at, segment = self._time(row, self._number_of_row), self._segment_of(row)
+        self._number_of_row += 1
+        labels = self._cell(row, "flags").split()
+        if any(label.startswith((BEGAN, ENDED, GIVEN)) for label in labels):
+            yield from self._flush()
+            if any(self._cell(row, quantity) for quantity in QUANTITIES):
+                raise self._fault("a mark carries no quantity", "flags")
+            yield self._mark(at, segment, labels)
+            return
+        if segment != self._segment:
+            yield from self._flush()
+            self._segment, self._last_utc = segment, None
+        if self._last_utc is not None and at < self._last_utc:
+            raise self._fault(f"time goes back from {rfc3339(self._last_utc)} to {rfc3339(at)}", "time")
+        self._last_utc = at
+        self._add(row, at, labels)
+
+    def _add_usual(self, lines: list[str]) -> bool:
+        """Add plain readings of the open segment in bulk; change nothing and return False for others.
+
+        Whatever is not quite usual is left to the reading row by row, which judges it and knows its line.
+        """
+        if self._layout.time != "rfc3339" or "ph" in self._place:
+            return False
+        bare = [line.rstrip("\r\n") for line in lines]
+        text = ",".join(bare)
+        commas = self._width - 1
+        if any(sign in text for sign in '"\r\n_') or any(line.count(",") != commas for line in bare):
+            return False
+        if len(max(lines, key=len)) > LONGEST_LINE:
+            return False
+        cells = text.split(",")
+        columns = {key: cells[place :: self._width] for key, place in self._place.items()}
+        segments = set(columns.get("segment", ()))
+        if segments and (self._segment is None or segments != {str(self._segment)}):
+            return False
+        try:
+            utc = _usual_times(columns["time"])
+            values = {name: _usual_numbers(columns[name]) for name in QUANTITIES if name in columns}
+            flags = {text: _bits(text) for text in set(columns.get("flags", ()))}
+        except (ValueError, KeyError):
+            return False
+        if utc != sorted(utc) or (self._last_utc is not None and utc[0] < self._last_utc):
+            return False
+        if self._layout.temperature_c is not None:
+            values["temperature_c"] = [self._layout.temperature_c] * len(lines)
+        for quantity in QUANTITIES:
+            self._values[quantity] += values.get(quantity) or [math.nan] * len(lines)
+        self._flags += [flags[text] for text in columns["flags"]] if flags else [0] * len(lines)
+        self._utc += utc
+        self._last_utc = utc[-1]
+        return True
 
     def _mark(self, at: int, segment: int | None, labels: list[str]) -> Mark:
         given = labels[0].startswith(GIVEN)
