@@ -21,7 +21,8 @@ from quietcell.core.water._elementwise import (
     log,
     where,
 )
-from quietcell.core.water._mixture import Amounts, Ions, Medium, ions, medium, solve
+from quietcell.core.water._mixture import Amounts, Medium, ions, medium, solve
+from quietcell.core.water.solvent import activity_coefficient
 from quietcell.core.water.speciation import MOST_MOL_KG, PURE_WATER, Composition, admit_composition
 from quietcell.errors import DomainError
 
@@ -201,9 +202,10 @@ def added_co2(
         k, k_hydroxide = _rate(t, source), _rate_hydroxide(t)
         more = shown - n.carbonate
         some = where(more > 0.0, more, 1e-9)
+        x_begin = log(solve(m, n)[0])  # the same for every amount tried
 
         def excess(x: Number) -> Number:
-            return (_apparent(m, k, k_hydroxide, some * exp(x), age, n) - n.carbonate) / some - 1.0
+            return (_apparent(m, k, k_hydroxide, some * exp(x), age, n, x_begin) - n.carbonate) / some - 1.0
 
         zero = 0.0 * (m.kw + some + age)
         factor = exp(crossing(excess, zero - 1e-6, zero + log(MOST_MOL_KG / some)))
@@ -234,26 +236,38 @@ def _rate_hydroxide(t: Number) -> Number:
     return exp(LN10 * (13.635 - 2895.0 / (t + ZERO_CELSIUS_K)))
 
 
-def _apparent(m: Medium, k: Number, k_hydroxide: Number, added: Number, age: Number, n: Amounts) -> Number:
-    """Return the apparent carbonate; the kernel of `apparent_carbonate`."""
+def _apparent(
+    m: Medium,
+    k: Number,
+    k_hydroxide: Number,
+    added: Number,
+    age: Number,
+    n: Amounts,
+    x_begin: Number | None = None,
+) -> Number:
+    """Return the apparent carbonate; the kernel of `apparent_carbonate`.
+
+    `x_begin` is ln of the H+ activity of the background, where it is known.
+    """
     after = n._replace(carbonate=n.carbonate + added)
     a_end, strength = solve(m, after)
     x_end = log(a_end)
-    whole = x_end - log(solve(m, n)[0])
+    whole = x_end - (log(solve(m, n)[0]) if x_begin is None else x_begin)
     least = where(whole > _LEAST_MOVE, whole, _LEAST_MOVE)
     bare = n._replace(carbonate=0.0)
+    gamma = activity_coefficient(m.slope, strength)
 
     def pace(gone: Number) -> Number:
         """Return the rate at which -ln(distance) grows, 1/s."""
         distance = least * exp(-clip(gone, 0.0, _SETTLED))
-        i, charge, slope = _carbonate_charge(m, exp(x_end - distance), strength, bare)
-        ratio = m.k2 / (i.hydrogen * i.gamma * i.gamma * i.gamma * i.gamma)
+        hydrogen, hydroxide, charge, slope = _carbonate_charge(m, exp(x_end - distance), gamma, bare)
+        ratio = m.k2 / (hydrogen * gamma * gamma * gamma * gamma)
         share = 1.0 / (1.0 + 2.0 * ratio)
         bicarbonate = charge * share
         turned = bicarbonate * (1.0 + ratio)
         turned_slope = slope * share * (1.0 + ratio) + bicarbonate * share * ratio
-        settled = i.hydrogen * i.gamma * i.gamma * bicarbonate / m.k1
-        speed = (k + k_hydroxide * i.hydroxide) * (after.carbonate - turned - settled)
+        settled = hydrogen * gamma * gamma * bicarbonate / m.k1
+        speed = (k + k_hydroxide * hydroxide) * (after.carbonate - turned - settled)
         return clip(speed / (turned_slope * distance), 0.0, _FASTEST_PER_S)
 
     step = age / _STEPS
@@ -264,14 +278,17 @@ def _apparent(m: Medium, k: Number, k_hydroxide: Number, added: Number, age: Num
         third = pace(gone + 0.5 * step * second)
         fourth = pace(gone + step * third)
         gone = gone + step / 6.0 * (first + 2.0 * second + 2.0 * third + fourth)
-    i, charge, _ = _carbonate_charge(m, exp(x_end - whole * exp(-clip(gone, 0.0, 700.0))), strength, bare)
-    return charge / i.mean_charge
+    a_shown = exp(x_end - whole * exp(-clip(gone, 0.0, 700.0)))
+    return _carbonate_charge(m, a_shown, gamma, bare)[2] / ions(m, a_shown, strength, bare).mean_charge
 
 
-def _carbonate_charge(m: Medium, a: Number, strength: Number, bare: Amounts) -> tuple[Ions, Number, Number]:
-    """Return the other ions, the charge left for carbonate to carry, mol/kg, and its slope against ln a."""
-    i = ions(m, a, strength, bare)
-    charge = (i.hydrogen - i.hydroxide) + i.ammonium + i.aminium + (bare.base - bare.acid)
-    ammonia, amine = m.ka_ammonium * i.gamma, m.ka_amine * i.gamma
-    slope = i.ammonium * (ammonia / (a + ammonia)) + i.aminium * (amine / (a + amine))
-    return i, charge, slope + i.hydrogen + i.hydroxide
+def _carbonate_charge(
+    m: Medium, a: Number, gamma: Number, bare: Amounts
+) -> tuple[Number, Number, Number, Number]:
+    """Return H+, OH-, the charge left for carbonate to carry, mol/kg, and its slope against ln a."""
+    hydrogen, hydroxide = a / gamma, m.kw / (a * gamma)
+    ammonia, amine = m.ka_ammonium * gamma, m.ka_amine * gamma
+    ammonium, aminium = bare.ammonia * (a / (a + ammonia)), bare.amine * (a / (a + amine))
+    charge = (hydrogen - hydroxide) + ammonium + aminium + (bare.base - bare.acid)
+    slope = ammonium * (ammonia / (a + ammonia)) + aminium * (amine / (a + amine))
+    return hydrogen, hydroxide, charge, slope + hydrogen + hydroxide
