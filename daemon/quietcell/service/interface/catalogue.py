@@ -154,6 +154,13 @@ TOPICS: tuple[Topic, ...] = (
         direction="receive",
     ),
     Topic(
+        name="alarm-request",
+        address=f"{_CELL}/alarm-request",
+        carries="alarm-request-message",
+        summary="Acts on an alarm of the cell, or on its sanitisation; answered at once.",
+        direction="receive",
+    ),
+    Topic(
         name="replay",
         address="quietcell/{site}/replay",
         carries="replay-message",

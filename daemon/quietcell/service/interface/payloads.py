@@ -7,7 +7,7 @@ from quietcell.core.indication import Indication
 from quietcell.core.records import Body
 from quietcell.service.interface.catalogue import BODIES
 from quietcell.service.interface.dataclass_schema import Schema, schema_of
-from quietcell.service.mqtt_requests import LONGEST_SPAN
+from quietcell.service.mqtt_requests import ALARM_ACTS, LONGEST_SPAN
 from quietcell.service.requests import RequestArguments
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -93,10 +93,25 @@ def _asked() -> dict[str, Schema]:
         from_seq=span,
         to_seq=span,
     )
-    for message, required in ((ask, []), (again, ["from_seq", "to_seq"])):
+    text: Schema = {"type": "string", "minLength": 1}
+    act = _object(
+        "alarm-request-message",
+        "Acts on an alarm; sanitisation names no alarm, and ends where for_s is left out.",
+        command={"enum": list(ALARM_ACTS)},
+        alarm=text,
+        operator=text,
+        reason=text,
+        for_s={"type": "number", "exclusiveMinimum": 0, "x-unit": "s"},
+    )
+    asked: tuple[tuple[Schema, list[str]], ...] = (
+        (ask, []),
+        (again, ["from_seq", "to_seq"]),
+        (act, ["command", "operator", "reason"]),
+    )
+    for message, required in asked:
         message["properties"]["response_topic"] = topic
         message["required"] = required
-    return {"request-message": ask, "replay-message": again}
+    return {"request-message": ask, "replay-message": again, "alarm-request-message": act}
 
 
 def all_schemas() -> dict[str, Schema]:
