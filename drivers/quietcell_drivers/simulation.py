@@ -131,7 +131,7 @@ class Scenario(DriverSettings):
 
 SCENARIOS = {
     "quiet": Scenario(),
-    "air-gets-in": Scenario(events=(Shift(of="co2_ug_l", by=40.0, at_s=420.0, rise_s=45.0),)),
+    "air-gets-in": Scenario(events=(Shift(of="co2_ug_l", by=40.0, at_s=420.0, until_s=1200.0, rise_s=45.0),)),
     "fresh-from-buffer": Scenario(junction_mv=-9.0, junction_s=1500.0, slow_share=0.3, slow_s=120.0),
 }
 """Scenarios by name."""

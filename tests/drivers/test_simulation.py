@@ -73,11 +73,13 @@ def test_the_same_seed_gives_the_same_samples() -> None:
     assert taken(SCENARIOS["quiet"], 50) != taken(SCENARIOS["quiet"], 50, seed=2)
 
 
-def test_air_lowers_ph_and_raises_conductivity() -> None:
-    samples = taken(SCENARIOS["air-gets-in"], 1500)
-    before, after = samples[400], samples[1490]
+def test_air_lowers_ph_and_raises_conductivity_until_the_leak_is_mended() -> None:
+    samples = taken(SCENARIOS["air-gets-in"], 2000)
+    before, after, mended = samples[400], samples[1190], samples[1990]
     assert after.mv > before.mv + 15
     assert after.conductivity_us_cm > 1.5 * before.conductivity_us_cm
+    assert mended.mv == pytest.approx(before.mv, abs=1.0)
+    assert mended.conductivity_us_cm == pytest.approx(before.conductivity_us_cm, rel=0.05)
 
 
 def test_a_junction_fresh_from_buffer_relaxes() -> None:

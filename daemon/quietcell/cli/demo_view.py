@@ -24,8 +24,8 @@ class Story:
     cells: list[str]
     seq: int = 0
     determinations: dict[str, list[dict[str, Json]]] = field(default_factory=dict)
-    episodes: dict[str, dict[str, Json]] = field(default_factory=dict)
-    """The latest of each, by cell and beginning."""
+    episodes: dict[str, list[dict[str, Json]]] = field(default_factory=dict)
+    """All steps of each, by cell and first record."""
     news: list[str] = field(default_factory=list)
     """Lines not yet shown."""
 
@@ -38,7 +38,7 @@ class Story:
                 self.determinations.setdefault(body["cell"], []).append(body)
                 self.news.append(f"{body['at'][11:19]}  {body['cell']:16} {outcome(body)}")
             elif body["record"] == "episode":
-                self.episodes[f"{body['cell']} {body['began']}"] = body
+                self.episodes.setdefault(f"{body['cell']} {body['episode']}", []).append(body)
                 self.news.append(f"{body['at'][11:19]}  {body['cell']:16} {body['state']}: {body['text']}")
             elif body["record"] in {"gap", "driver-fault", "clock-step"}:
                 self.news.append(f"{body['at'][11:19]}  {body['cell']:16} {body['record']}")
@@ -126,7 +126,10 @@ def summary(story: Story, place: Path, broker: tuple[str, int] | None) -> str:
             lines.append(
                 f"    refused {count} times: {reason}" if count > 1 else f"    refused once: {reason}"
             )
-    lines += [f"  {episode['cell']}: {episode['text']}" for episode in story.episodes.values()]
+    for first, *_, last in ((steps[0], *steps) for steps in story.episodes.values()):
+        lines.append(f"  {first['cell']}: {first['text']}")
+        if last["state"] == "closed":
+            lines.append(f"  {first['cell']}, {last['at'][11:19]}: {last['text']}")
     if not story.episodes:
         lines.append("  no ingress suspected")
     lines += [

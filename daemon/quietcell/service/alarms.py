@@ -8,7 +8,6 @@ import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict
-from itertools import islice
 from typing import Annotated, Self
 
 from pydantic import Field
@@ -18,17 +17,16 @@ from quietcell.config.alarms import alarm_table
 from quietcell.config.fields import DAY_S, Name, Text
 from quietcell.contracts import Clock
 from quietcell.core.alarms.body import AlarmBody
-from quietcell.core.alarms.cell_watch import VALID, CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person, state_of_bodies
-from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.alarms.cell_watch import CellWatch
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import CommandError
-from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet, supervise
+from quietcell.service.alarm_memory import alarm_state, cell_limits, standing_facts
 from quietcell.service.commands import Arguments, Commands, OfCell, checked
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.records import DaemonIds
@@ -36,10 +34,6 @@ from quietcell.service.records import DaemonIds
 DAEMON = "daemon"
 LOOK_S = 1.0
 """Time between looks at the live state, in the machine's own time."""
-_LATEST = ("configuration", "determination", "driver-fault", "calibration", "check", "electrode", "note")
-"""Kinds whose last record tells what holds."""
-_FAR_BACK = 5000
-"""No result among so many determinations counts as none."""
 
 
 class ListArguments(Arguments):
@@ -150,11 +144,11 @@ class Alarms:
         for cell in cells:
             engine = AlarmEngine(cell, rows, self._ids.next)
             watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), now.utc_ms)
-            for body in _standing_facts(journal, cell):
+            for body in standing_facts(journal, cell):
                 watch.learn(body)
-            watch.restore(_alarm_state(journal, cell), now)
+            watch.restore(alarm_state(journal, cell), now)
         daemon = self._new_daemon_watch()
-        daemon.engine.restore(_alarm_state(journal, DAEMON), now)
+        daemon.engine.restore(alarm_state(journal, DAEMON), now)
         return watches, daemon
 
     def _new_daemon_watch(self) -> DaemonWatch:
@@ -203,25 +197,35 @@ class Alarms:
 
     def conditions(self) -> dict[str, str]:
         """Return the NE 107 signal of each cell and of the daemon."""
-        told = {cell: watch.engine.condition().value for cell, watch in self.watches.items()}
+        told = {cell: watch.condition().value for cell, watch in self.watches.items()}
         return {**told, DAEMON: self.daemon.engine.condition().value}
 
     def _told(self, live: Indication, now: Moment) -> dict[str, Json]:
         """Return what one cell shows; a result is current only while it is young enough."""
         watch = self.watches.get(live.cell)
         result = None if watch is None else watch.facts.result
-        told: dict[str, Json] = {**asdict(live), "result": None, "result_is_current": False}
+        told: dict[str, Json] = {
+            **asdict(live),
+            "result": None,
+            "result_is_current": False,
+            "continuous": watch is None or watch.facts.continuous,
+            "sanitisation_until": None,
+        }
+        if watch is not None and (ends := watch.facts.sanitisation_ends_utc_ms) is not None:
+            told["sanitisation_until"] = rfc3339(ends)
         if watch is None or result is None:
             return told
-        age_s = (now.utc_ms - utc_ms(result["ended"])) / 1000
         keys = ("id", "ended", "verdict", "ph_reported", "ph_expanded_uncertainty", "ph_25c", "temperature_c",
                 "qualifiers")  # fmt: skip
-        limit_s = watch.limits.no_result_after_s
-        silent = watch.engine.present("meter-silent") or watch.engine.present("sanitisation")
+        doubt = watch.facts.doubt
         return {
             **told,
-            "result": {**{key: result[key] for key in keys}, "age_s": age_s},
-            "result_is_current": limit_s is not None and age_s <= limit_s and not silent,
+            "result": {
+                **{key: result[key] for key in keys},
+                "age_s": (now.utc_ms - utc_ms(result["ended"])) / 1000,
+                "doubt": None if doubt is None else doubt["text"],
+            },
+            "result_is_current": watch.has_current_result(now),
         }
 
     # --- commands ------------------------------------------------------------------------------
@@ -339,43 +343,3 @@ class Alarms:
         stored = await self._ledger.record(bodies)
         last = bodies[-1]
         return {"alarm": last.alarm, "state": last.state.value, "record": last.id, "seq": stored[-1].seq}
-
-
-def cell_limits(config: Config, name: str) -> CellLimits:
-    """Return what a cell is watched against: its limits, completed from its criterion."""
-    cell, criterion = config.cells[name], config.criterion_of(name)
-    given = cell.limits.model_dump()
-    if given["flow_low_ml_min"] is None and given["flow_high_ml_min"] is None:
-        given["flow_low_ml_min"] = criterion.flow_low_ml_min
-        given["flow_high_ml_min"] = criterion.flow_high_ml_min
-    if given["no_result_after_s"] is None and cell.mode == "continuous":
-        given["no_result_after_s"] = 2 * (cell.every_s + criterion.max_wait_s)
-    if given["silent_after_s"] is None:
-        given["silent_after_s"] = max(5.0, criterion.max_gap_s)
-    return CellLimits(**given)
-
-
-def _standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
-    """Return the records that tell what holds for a cell, oldest first."""
-    found: dict[int, Stored] = {}
-    for kind in _LATEST:
-        found |= {record.seq: record for record in islice(journal.latest(cell, kind), 1)}
-    for number, record in enumerate(journal.latest(cell, "determination")):
-        if record.body()["verdict"] in VALID or number > _FAR_BACK:
-            found[record.seq] = record
-            break
-    episodes: dict[str, None] = {}
-    for record in islice(journal.latest(cell, "episode"), _FAR_BACK):
-        if (episode := record.body()["episode"]) not in episodes:
-            episodes[episode] = None
-            found[record.seq] = record
-    return [found[seq].body() for seq in sorted(found)]
-
-
-def _alarm_state(journal: Journal, owner: str) -> dict[str, dict[str, Json]]:
-    """Return where the alarms of an owner stood last."""
-    last: dict[str, dict[str, Json]] = {}
-    for record in islice(journal.latest(owner, "alarm"), 10 * _FAR_BACK):
-        body = record.body()
-        last.setdefault(body["alarm"], body)
-    return state_of_bodies(last.values())

@@ -221,3 +221,60 @@ def test_a_restart_remembers_alarms_shelf_and_sanitisation() -> None:
     assert after.run(56) == []
     assert after.run(2) == ["co2-ingress shelf-ended"]
     assert after.run(40) == ["sanitisation returned", "co2-ingress raised"]
+
+
+def test_what_is_told_of_an_alarm_follows_what_is_seen() -> None:
+    watched = Watched(flow_low_ml_min=60.0)
+    watched.run(200, flow_ml_min=50.0)
+    watched.run(1, flow_ml_min=40.0)
+    (alarm,) = watched.watch.engine.shown()
+    assert alarm["text"] == "flow 40.0 mL/min; limits low 60 mL/min"
+    assert alarm["state"] == "unacknowledged"
+
+
+def test_work_at_the_cell_is_function_check_and_not_held_against_the_water() -> None:
+    watched = Watched(flow_low_ml_min=60.0, temperature_high_c=30.0, no_result_after_s=300.0)
+    watched.determination("accepted")
+    watched.run(10)
+    assert watched.watch.has_current_result(at(watched.second))
+    dry: dict[str, Any] = {"flow_ml_min": 0.0, "temperature_c": None}
+    assert watched.run(900, attended="calibrate", **dry) == []
+    assert watched.watch.condition() is Signal.FUNCTION_CHECK
+    assert not watched.watch.has_current_result(at(watched.second))
+    assert watched.run(290, attended=None, flow_ml_min=100.0, temperature_c=25.0) == []
+    assert watched.watch.condition() is Signal.NONE
+    assert watched.run(60) == ["no-result raised"]
+
+
+def test_a_result_is_current_only_while_it_is_young_and_the_water_is_seen() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    assert not watched.watch.has_current_result(at(0))
+    watched.determination("qualified")
+    watched.run(300)
+    assert watched.watch.has_current_result(at(300))
+    assert not watched.watch.has_current_result(at(301))
+    watched.determination("accepted")
+    watched.run(30, silent=True)
+    assert not watched.watch.has_current_result(at(330))
+
+
+def test_a_doubt_stays_with_the_result_it_is_about() -> None:
+    watched = Watched()
+    watched.determination("accepted")
+    doubt = {"record": "doubt", "id": "live-feed-room.1.10", "text": "in doubt since 09:00"}
+    seen = []
+    for about in (["live-feed-room.1.3"], ["live-feed-room.1.3", "live-feed-room.1.9"]):
+        watched.watch.learn({**doubt, "determinations": about})
+        seen.append(watched.watch.facts.doubt is not None)
+    watched.determination("accepted")
+    assert [*seen, watched.watch.facts.doubt is not None] == [False, True, False]
+
+
+def test_a_detector_that_would_find_no_amount_is_blind() -> None:
+    watched = Watched()
+    watched.determination("accepted", smallest_co2_ug_per_l=None)
+    assert watched.run(900) == []  # the first: there was nothing to compare with yet
+    watched.determination("accepted", smallest_co2_ug_per_l=None)
+    assert watched.run(700) == ["detector-blind raised"]
+    watched.determination("accepted", smallest_co2_ug_per_l=4.0)
+    assert watched.run(100) == ["detector-blind returned"]

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
 from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
@@ -38,8 +39,14 @@ class Facts:
     """When watching began, or the meter came back: nothing was owed before."""
     result: Mapping[str, Json] | None = None
     """The last accepted or qualified determination."""
+    doubt: Mapping[str, Json] | None = None
+    """What was found later and speaks against that result."""
     determination: Mapping[str, Json] | None = None
     """The last that judged the water."""
+    blind: int = 0
+    """Determinations in a row that no carbon dioxide, however much, would have spoken against."""
+    attended: bool = False
+    """Someone works at the cell: what it reads is not of the water."""
     episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
     """Those open, by the id of the record that opened them."""
     fault: Mapping[str, Json] | None = None
@@ -82,6 +89,7 @@ class CellWatch:
         taker: Callable[[Mapping[str, Json]], None] | None = {
             "determination": self._learn_determination,
             "episode": self._learn_episode,
+            "doubt": self._learn_doubt,
             "driver-fault": self._learn_fault,
             "configuration": self._learn_configuration,
             "calibration": self._learn_check,
@@ -94,9 +102,15 @@ class CellWatch:
 
     def _learn_determination(self, body: Mapping[str, Json]) -> None:
         if body["verdict"] in VALID:
-            self.facts.result = body
+            self.facts.result, self.facts.doubt = body, None
         if not _NOT_ABOUT_WATER & set(body["reasons"]):
             self.facts.determination = body
+            blind = "smallest_co2_ug_per_l" in body and body["smallest_co2_ug_per_l"] is None
+            self.facts.blind = self.facts.blind + 1 if blind else 0
+
+    def _learn_doubt(self, body: Mapping[str, Json]) -> None:
+        if self.facts.result is not None and self.facts.result["id"] in body["determinations"]:
+            self.facts.doubt = body
 
     def _learn_episode(self, body: Mapping[str, Json]) -> None:
         if body["state"] == "closed":
@@ -136,14 +150,33 @@ class CellWatch:
 
     def look(self, now: Moment, live: Indication) -> list[AlarmBody]:
         """Hold everything known against the table and return what changed."""
+        attended = live.attended not in (None, "measure")
+        if self.facts.attended and not attended:
+            self.facts.began_utc_ms = now.utc_ms
+        self.facts.attended = attended
         self._look_at_meter(now, live)
         self._look_at_sanitisation(now)
-        if not self.engine.present("meter-silent"):
-            self._look_at_live(now, live)
-        self._look_at_episodes(now)
-        self._look_at_determinations(now)
+        if not attended:  # an electrode in buffer or in the hand says nothing of the water
+            if not self.engine.present("meter-silent"):
+                self._look_at_live(now, live)
+            self._look_at_episodes(now)
+            self._look_at_determinations(now)
         self._look_at_calendar(now)
         return self.engine.advance(now)
+
+    def condition(self) -> Signal:
+        """Return the signal of the cell after NAMUR NE 107; work at it is function check."""
+        attended = Signal.FUNCTION_CHECK if self.facts.attended else Signal.NONE
+        return max(self.engine.condition(), attended, key=SEVERITY.index)
+
+    def has_current_result(self, now: Moment) -> bool:
+        """Tell whether the last valid result may be taken for what the water is now."""
+        result, limit_s = self.facts.result, self.limits.no_result_after_s
+        if result is None or limit_s is None or self.facts.attended:
+            return False
+        if self.engine.present("meter-silent") or self.engine.present("sanitisation"):
+            return False
+        return now.utc_ms - utc_ms(result["ended"]) <= limit_s * 1000
 
     def _look_at_meter(self, now: Moment, live: Indication) -> None:
         heard_utc_ms = None if live.at is None else utc_ms(live.at)
@@ -151,9 +184,8 @@ class CellWatch:
         lost = fault is not None and (heard_utc_ms is None or heard_utc_ms <= utc_ms(fault["at"]))
         quiet_s = (now.utc_ms - self.facts.began_utc_ms) / 1000 if live.age_s is None else live.age_s
         silent = lost or quiet_s > self.limits.silent_after_s
-        text = (
-            str(fault["text"]) if lost and fault is not None else f"no reading for more than {quiet_s:.0f} s"
-        )
+        since = f"since {live.at}" if live.at is not None else "yet"
+        text = str(fault["text"]) if lost and fault is not None else f"no reading {since}"
         was_present = self.engine.present("meter-silent")
         about = fault["id"] if lost and fault is not None else None
         self.engine.observe(now, "meter-silent", holds=silent, text=text, about=about)
@@ -229,7 +261,15 @@ class CellWatch:
                 about=last["id"],
             )
             smallest = last.get("smallest_co2_ug_per_l")
-            if smallest is not None:
+            if self.facts.blind > 1:  # the first is asked before there is anything to compare with
+                self.engine.observe(
+                    now,
+                    "detector-blind",
+                    holds=True,
+                    text="no amount of carbon dioxide would be found",
+                    about=last["id"],
+                )
+            elif smallest is not None:
                 self.engine.observe_level(
                     now,
                     "detector-blind",

@@ -107,9 +107,8 @@ class AlarmEngine:
         alarm = self._alarms.get(name)
         if alarm is None or holds is None:
             return
-        before = alarm.delay.seen
         alarm.delay.see(now.ms, holds=holds)
-        if holds and (not before or not alarm.delay.counts):
+        if holds:  # what is told of an alarm follows what is seen
             alarm.text, alarm.about, alarm.ends_utc_ms = text, about, ends_utc_ms
 
     def observe_level(
@@ -258,20 +257,33 @@ class AlarmEngine:
         alarm.state = after
         if not {before, after} & SHOWN:
             return []
-        rule = alarm.rule
-        until = alarm.shelved_until_utc_ms
-        alarm.last = AlarmBody(
-            id=self._next_id(),
+        alarm.last = self._body(alarm, self._next_id(), at, event, before, since, by, suppressed_by)
+        return [alarm.last]
+
+    def _body(
+        self,
+        alarm: Alarm,
+        body_id: str,
+        at: str,
+        event: AlarmEvent,
+        before: AlarmState,
+        since: str | None,
+        by: Person | None = None,
+        suppressed_by: str | None = None,
+    ) -> AlarmBody:
+        rule, until = alarm.rule, alarm.shelved_until_utc_ms
+        return AlarmBody(
+            id=body_id,
             cell=self._owner,
             at=at,
             alarm=rule.name,
             title=rule.title,
             event=event,
-            state=after,
+            state=alarm.state,
             before=before,
             priority=rule.priority,
             condition=rule.condition,
-            since=since,
+            since=since or at,
             text=alarm.text,
             cause=rule.cause,
             consequence=rule.consequence,
@@ -279,13 +291,14 @@ class AlarmEngine:
             respond_within_s=rule.respond_within_s,
             about=alarm.about,
             suppressed_by=ABSENT if suppressed_by is None else suppressed_by,
-            shelved_until=rfc3339(until) if after is AlarmState.SHELVED and until is not None else ABSENT,
+            shelved_until=ABSENT
+            if until is None or alarm.state is not AlarmState.SHELVED
+            else rfc3339(until),
             ends=ABSENT if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
             operator=ABSENT if by is None else by.operator,
             reason=ABSENT if by is None else by.reason,
             via=ABSENT if by is None else by.via,
         )
-        return [alarm.last]
 
     # --- views and restarts --------------------------------------------------------------------
 
@@ -293,7 +306,11 @@ class AlarmEngine:
         """Return what people should see, the most urgent first: unacknowledged, then by priority."""
         shown = [alarm for alarm in self._alarms.values() if alarm.state in SHOWN]
         shown.sort(key=_urgency)
-        return [alarm.last.as_json() for alarm in shown if alarm.last is not None]
+        return [
+            {**alarm.last.as_json(), "text": alarm.text, "about": alarm.about}
+            for alarm in shown
+            if alarm.last is not None
+        ]
 
     def present(self, name: str) -> bool:
         """Tell whether an alarm's condition holds after its delays, shown or not."""
@@ -340,32 +357,10 @@ class AlarmEngine:
             alarm.delay.seen = alarm.delay.counts = bool(kept["holds"])
             alarm.delay.since_ms = now.ms
             if alarm.state in SHOWN:
-                alarm.last = self._told_again(alarm, now)
-
-    def _told_again(self, alarm: Alarm, now: Moment) -> AlarmBody:
-        """Return a body for views only; it never becomes a record."""
-        rule, until = alarm.rule, alarm.shelved_until_utc_ms
-        return AlarmBody(
-            id="",
-            cell=self._owner,
-            at=rfc3339(now.utc_ms),
-            alarm=rule.name,
-            title=rule.title,
-            event=AlarmEvent.RAISED,
-            state=alarm.state,
-            before=alarm.state,
-            priority=rule.priority,
-            condition=rule.condition,
-            since=alarm.since or rfc3339(now.utc_ms),
-            text=alarm.text,
-            cause=rule.cause,
-            consequence=rule.consequence,
-            what_to_do=rule.what_to_do,
-            respond_within_s=rule.respond_within_s,
-            about=alarm.about,
-            shelved_until=ABSENT if until is None else rfc3339(until),
-            ends=ABSENT if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
-        )
+                # For views only; it never becomes a record.
+                alarm.last = self._body(
+                    alarm, "", rfc3339(now.utc_ms), AlarmEvent.RAISED, alarm.state, alarm.since
+                )
 
 
 def state_of_bodies(bodies: Iterable[Mapping[str, Json]]) -> dict[str, dict[str, Json]]:
