@@ -63,11 +63,14 @@ def command(
     """
     operator = told(operator, "Who works", flag="--operator")
     with session(path, cell, operator) as here, here.attending("calibration") as found:
-        click.echo(CAUTIONS, err=True)
         if found["fixed"]:
-            click.echo(
-                "The configuration fixes this cell's calibration; a new one is kept, not used.", err=True
-            )
+            key = f"the configuration fixes this calibration: cells.{cell}.calibration"
+            if use:
+                hint = "Remove that table and `quietcell reload`, or keep this one without use (--no-use)"
+                raise QuietcellError(key, subject=cell, hint=hint)
+            click.echo(f"Note that {key}. What you find is kept, not used.", err=True)
+            use = False
+        click.echo(CAUTIONS, err=True)
         expected = _span(expected_ph, found)
         points = []
         names = list(buffers) or [""] * 5
@@ -85,7 +88,7 @@ def command(
         asked |= {} if comment is None else {"comment": comment}
         judged = here.ask("calibrate", **asked)
         _tell(judged)
-        wanted = not judged["body"]["refusals"]
+        wanted = use is not False and not judged["body"]["refusals"]
         for question in judged["questions"] if wanted else ():
             wanted = wanted and confirmed(
                 accept_change, f"{question['text']}. Is it so", flag="--accept-change"

@@ -16,7 +16,7 @@ from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarms import Alarms
-from quietcell.service.bench import Bench
+from quietcell.service.bench import bench_commands
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
@@ -269,7 +269,7 @@ class Daemon:
             "status": self._status_of(ledger, ids),
             **Requests(self.cells, ledger, ids, self.clock).commands(),
             **EpisodeVerdicts(self.cells, ledger, ids).commands(),
-            **Bench(self.cells, ledger, ids, self.clock, fixed=self._fixed).commands(),
+            **bench_commands(self.cells, ledger, ids, self.clock, fixed=self._fixed),
         }
 
     def _fixed(self, cell: str) -> bool:

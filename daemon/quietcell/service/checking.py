@@ -1,0 +1,118 @@
+"""The command `check`: a cell held against something known, kept, and what follows from it."""
+
+from dataclasses import replace
+
+from quietcell.contracts import Clock
+from quietcell.core.bench_records import CheckBody
+from quietcell.core.records import DoubtBody, Json
+from quietcell.core.times import rfc3339
+from quietcell.errors import CommandError, DomainError
+from quietcell.ledger.ledger import Ledger
+from quietcell.service.attendance import Attendances, AttendedArguments
+from quietcell.service.checks import CheckArguments, judged_check
+from quietcell.service.commands import Commands, checked
+from quietcell.service.doubts import doubt_since
+from quietcell.service.in_force import InForce, with_in_force
+from quietcell.service.records import DaemonIds
+
+
+class Checking:
+    """Keeps checks and lets them count.
+
+    Parameters
+    ----------
+    attendances : Attendances
+        Who works at the cells.
+    ledger : Ledger
+        Keeps checks.
+    ids : DaemonIds
+        For their records.
+    clock : Clock
+        Dates them.
+    """
+
+    def __init__(self, attendances: Attendances, ledger: Ledger, ids: DaemonIds, clock: Clock) -> None:
+        self._attendances = attendances
+        self._ledger = ledger
+        self._ids = ids
+        self._clock = clock
+
+    def commands(self) -> Commands:
+        """Return the command functions by name."""
+        return {"check": self.check}
+
+    async def check(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Hold a cell against something known; a failed check puts a doubt on the results since the last.
+
+        Returns
+        -------
+        dict
+            ``body`` of the check's record, ``doubt``.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong.
+        """
+        asked = checked(CheckArguments, request)
+        task = self._attendances.cell(asked.cell)
+        if asked.attendance is not None:
+            self._attendances.attending(
+                AttendedArguments(via=asked.via, cell=asked.cell, attendance=asked.attendance)
+            )
+        else:
+            self._attendances.require_free(task)
+        settings = task.settings
+        found = await self._attendances.in_force(settings)
+        now = rfc3339(self._clock.utc_ms())
+        measured = [await self._measured(asked.cell, name) for name in asked.measurements]
+        try:
+            body = judged_check(
+                asked,
+                measured,
+                settings,
+                body_id=self._ids.next(),
+                at=now,
+                since=found.good_at,
+                temperature_c=task.indication().temperature_c,
+            )
+        except DomainError as error:
+            raise CommandError(error.message, subject=error.subject, hint=error.hint) from error
+        doubts: list[DoubtBody] = []
+        if body.verdict == "failed":
+            text = f"A check failed: {body.refusals[0].text}. Results since the last good check are in doubt."
+            doubt = await doubt_since(
+                self._ledger,
+                found.good_at,
+                body_id=self._ids.next(),
+                cell=asked.cell,
+                cause="check-failed",
+                about=body.id,
+                now=now,
+                text=text,
+            )
+            doubts = [doubt]
+        fresh = with_in_force(settings, self._after(found, body), fixed=True)
+        if fresh == settings:
+            await self._ledger.record([body, *doubts])
+        else:
+            self._attendances.forget(asked.cell)
+            await task.reconfigure(fresh, because=[body, *doubts])
+        return {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
+
+    @staticmethod
+    def _after(found: InForce, body: CheckBody) -> InForce:
+        """Return what counts after a check."""
+        plain = body.as_json()
+        if body.verdict == "failed":
+            return replace(found, failed_check=plain)
+        low_ionic = plain if body.method == "low-ionic" else found.low_ionic
+        return replace(found, failed_check=None, low_ionic=low_ionic, good_at=body.at)
+
+    async def _measured(self, cell: str, name: str) -> dict[str, Json]:
+        stored = await self._ledger.run(lambda: self._ledger.journal.with_id(name))
+        body = None if stored is None else stored.body()
+        kinds = ("reference-measurement", "determination")
+        if body is None or body["record"] not in kinds or body["cell"] != cell:
+            raise CommandError(f"no measurement {name!r} of {cell}", subject="measurements")
+        return body
