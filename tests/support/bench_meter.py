@@ -1,8 +1,11 @@
 """A meter whose electrode a test puts from one solution into another, and the program at a terminal."""
 
 import random
+import signal
 import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Self
 
@@ -11,6 +14,7 @@ import pexpect
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
+from tests.support.live import wait_until
 from tests.support.pseudo_terminal import PseudoTerminal
 
 CONFIGURATION = """
@@ -87,11 +91,34 @@ class BenchMeter:
                 continue  # nobody listens
 
 
+def configure(folder: Path, *, more: str = "", criterion: str = "") -> Path:
+    """Write a configuration, with more lines at its end and in its criterion; returns its path."""
+    config = folder / "quietcell.toml"
+    text = CONFIGURATION.format(folder=folder).replace(
+        "[criteria.brisk-buffer]", f"{criterion}\n[criteria.brisk-buffer]"
+    )
+    config.write_text(text + more)
+    return config
+
+
+@contextmanager
+def daemon(folder: Path) -> Iterator[None]:
+    """Run the daemon at a terminal of its own until the end of the block; then the ledger is whole."""
+    running = terminal(folder, "run")
+    try:
+        wait_until((folder / "state" / "control.sock").exists, "the daemon")
+        yield
+        running.kill(signal.SIGTERM)
+        assert ended(running) == 0
+    finally:
+        running.close(force=True)
+
+
 def terminal(folder: Path, *words: str) -> "pexpect.spawn[str]":
     """Start the program at a terminal of its own."""
     config = folder / "quietcell.toml"
     if not config.exists():
-        config.write_text(CONFIGURATION.format(folder=folder))
+        configure(folder)
     given = ["-m", "quietcell", *words, "--config", str(config)]
     return pexpect.spawn(sys.executable, given, timeout=30, encoding="utf-8", dimensions=(40, 120))
 

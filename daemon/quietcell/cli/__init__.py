@@ -25,6 +25,7 @@ COMMANDS = {
     "alarm": "See alarms; acknowledge, shelve, unshelve them.",
     "calibrate": "Find slope and zero of an electrode in buffers.",
     "check": "Hold a cell against something known.",
+    "measure": "Measure a sample someone brought to the bench.",
     "status": "Show what each cell reads and waits for.",
     "ports": "List serial ports by names that stay.",
     "drivers": "List installed drivers and their settings.",

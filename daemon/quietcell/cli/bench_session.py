@@ -24,6 +24,9 @@ from quietcell.service.logs import configure_logs
 
 LOOK_S = 0.4
 START_S = 20.0
+HEARD_EVERY_S, AWAY_MS = 20.0, 1_800_000
+"""The daemon hears of who works so often, until nothing was done here for so long."""
+_CLOCK = SystemClock()
 CAUTIONS = (
     "Electrodes are glass. Lines may be hot or under pressure, mains and compressed gas share the room, "
     "cleaning acids burn: follow your local rules, and leave work that needs a licence to licensed people."
@@ -48,12 +51,16 @@ class Session:
         self.cell = cell
         self.operator = operator
         self.attendance: str | None = None
+        self._busy_ms = _CLOCK.boot_ms()
+
+    def _request(self, command: str, **arguments: Json) -> dict[str, Json]:
+        who = {} if self.operator is None else {"operator": self.operator}
+        return {"command": command, "cell": self.cell, **who, **arguments}
 
     def ask(self, command: str, **arguments: Json) -> dict[str, Json]:
         """Ask the daemon; a QuietcellError when it says no."""
-        who = {} if self.operator is None else {"operator": self.operator}
-        request = {"command": command, "cell": self.cell, **who, **arguments}
-        answer = asyncio.run(ask(self._folder, request))
+        self._busy_ms = _CLOCK.boot_ms()
+        answer = asyncio.run(ask(self._folder, self._request(command, **arguments)))
         if not answer.pop("ok"):
             raise QuietcellError(answer["error"])
         return answer
@@ -64,12 +71,31 @@ class Session:
         situation = self.ask("attend", work=work)
         self.attendance = situation["attendance"]
         try:
-            yield situation
+            with self._heard_of():
+                yield situation
         except BaseException:
             self._leave("aborted")
             click.echo("Ended early: what is in force has not changed; what was measured is kept.", err=True)
             raise
         self._leave("done")
+
+    @contextmanager
+    def _heard_of(self) -> Iterator[None]:
+        """Let the daemon hear of who works here while they rinse and read, but not of who has gone."""
+        over = threading.Event()
+
+        def tell() -> None:
+            while not over.wait(HEARD_EVERY_S) and _CLOCK.boot_ms() - self._busy_ms < AWAY_MS:
+                with suppress(QuietcellError):
+                    asyncio.run(ask(self._folder, self._request("attended", attendance=self.attendance)))
+
+        telling = threading.Thread(target=tell, name="heard of", daemon=True)
+        telling.start()
+        try:
+            yield
+        finally:
+            over.set()
+            telling.join()
 
     def _leave(self, outcome: str) -> None:
         with suppress(QuietcellError):  # a calibration in force has ended it already
@@ -85,6 +111,24 @@ class Session:
                 return body
             _show(live(answer["indication"]))
             time.sleep(LOOK_S)
+
+    def indication(self) -> dict[str, Json]:
+        """Return the live reading."""
+        answer: dict[str, Json] = self.ask("attended", attendance=self.attendance)["indication"]
+        return answer
+
+    def brought_sample(
+        self, sample_id: str, grab: dict[str, Json], *, from_buffer: bool = False
+    ) -> dict[str, Json]:
+        """Measure a portion of a sample and return the body of the outcome."""
+        answer = self.ask(
+            "request",
+            sample_id=sample_id,
+            grab=grab,
+            attendance=self.attendance,
+            from_buffer=from_buffer,
+        )
+        return self.wait(answer["request"])
 
     def known_solution(self, purpose: str, solution: str) -> dict[str, Json]:
         """Measure a solution of known pH and return the body of the outcome."""

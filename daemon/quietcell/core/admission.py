@@ -3,12 +3,12 @@
 from quietcell.core.endpoint.uptake import co2_uptake
 from quietcell.core.evaluation import Evaluation
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.records import Reason
+from quietcell.core.records import GrabSample, Reason
 from quietcell.core.settings import CellSettings
 
 
 def objections(
-    worth: Evaluation, since: ReadingBlock, settings: CellSettings
+    worth: Evaluation, since: ReadingBlock, settings: CellSettings, grab: GrabSample | None = None
 ) -> tuple[tuple[Reason, ...], str]:
     """Return why a value at rest must not be accepted, and in words what it waits for.
 
@@ -20,6 +20,8 @@ def objections(
         Readings since the last disturbance.
     settings : CellSettings
         The cell.
+    grab : GrabSample, optional
+        How a sample was brought to the bench.
 
     Returns
     -------
@@ -33,8 +35,9 @@ def objections(
     """
     reasons = list(worth.faults)
     texts = [reason.value for reason in reasons]
-    brought = settings.mode == "on-request" and not settings.kcl_adjusted
-    if brought and worth.budget is not None and worth.temperature_c is not None:
+    salted = settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted)
+    brought = grab is not None or settings.mode == "on-request"
+    if brought and not salted and worth.budget is not None and worth.temperature_c is not None:
         uptake = co2_uptake(
             since.ms,
             since.mv,

@@ -13,6 +13,7 @@ Rules:
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -46,7 +47,9 @@ from quietcell.core.records import (
     ConfigurationBody,
     DeterminationBody,
     GapBody,
+    GrabSample,
     Json,
+    Qualifier,
     Reason,
     SegmentBody,
     Verdict,
@@ -100,7 +103,9 @@ class Engine:
         """Someone works at the cell: its readings are not of the water."""
         self._reference_mv: float | None = None
         """Level of the last known solution measured meanwhile."""
-        self._ingress = IngressWatch(settings)
+        self._water = IngressWatch(settings)
+        self._brought: IngressWatch | None = None
+        """Watches what someone brought to the bench, while the cell's own water is left alone."""
         self._stamp = Stamp(self._identity, self._text)
         self._ended: SegmentEnd | None = None
 
@@ -146,7 +151,7 @@ class Engine:
             return self._reference_request(item)
         if isinstance(item, Attendance):
             return self._attend(item)
-        return self._ingress.judge(item, self._stamp)
+        return chain.from_iterable(watch.judge(item, self._stamp) for watch in self._watches)
 
     def _require_order(self, ms: int) -> None:
         if ms <= self._now_ms or ms < self._fed_ms:
@@ -191,7 +196,8 @@ class Engine:
         """Move to the time of the next segment, whose zero lies `ms` later."""
         self._reception.end_segment(ms)
         self._due_ms -= ms
-        self._ingress.new_segment(ms)
+        for watch in self._watches:
+            watch.new_segment(ms)
         if self._attempt is not None:
             self._attempt.shift(ms)
 
@@ -199,7 +205,8 @@ class Engine:
         """Work with other settings; what is known of the water stays."""
         if settings.cell != self.settings.cell:
             raise ContractError(f"settings of {settings.cell} given", subject=self.settings.cell)
-        self._ingress.reconfigure(settings)
+        for watch in self._watches:
+            watch.reconfigure(settings)
         if settings.calibration_id != self.settings.calibration_id:
             self._from_buffer = True
         self.settings = settings
@@ -212,7 +219,7 @@ class Engine:
             lacks = self._standing.lacks if self._standing else ()
             yield self._close(ended.ms, Verdict.REFUSED, (refusal, *(r for r in lacks if r is not refusal)))
         if refusal is not None:
-            self._attendance = self._reference_mv = None
+            yield from self._leave(ended.ms)
         yield SegmentBody(
             **self._identity(ended.ms),
             segment=self._open_segment.segment,
@@ -276,7 +283,7 @@ class Engine:
                 )
             open_now = self._reception if self._attempt is None else self._attempt
             open_now.rejected.update(received.rejected)
-            if self._of_the_water and not self.settings.kcl_adjusted:
+            if self._of_the_water and not self._salted:
                 self._ingress.see(received.counting)
 
     def _see_ahead(self, upto_ms: int) -> None:
@@ -289,7 +296,7 @@ class Engine:
             upto_ms = min(upto_ms, self._due_ms - 1)
         for received in self._reception.see(upto_ms, quietly=True):
             self._reception.rejected.update(received.rejected)
-            if self._of_the_water and not self.settings.kcl_adjusted:
+            if self._of_the_water and not self._salted:
                 self._ingress.see(received.counting)
 
     def _event(self, ms: int) -> Iterator[Body]:
@@ -326,7 +333,8 @@ class Engine:
         worth: Evaluation | None = None
         if self._standing.phase is Phase.AT_REST and attempt.reference is None:
             worth = self._worth(window, self._standing, ms)
-            reasons, text = objections(worth, received.history.between(after_ms, ms), self.settings)
+            since = received.history.between(after_ms, ms)
+            reasons, text = objections(worth, since, self.settings, self._grab)
             if reasons:
                 self._standing = replace(
                     self._standing, phase=Phase.JUDGING, lacks=reasons, waits_for=f"at rest, but {text}"
@@ -348,18 +356,18 @@ class Engine:
             sample_id = None if request is None else request.sample_id
             if not self._portions.add(budget.ph, sample_id, self.settings.criterion):
                 return Verdict.CANNOT_TELL, (Reason.TOO_FEW_AGREEING_PORTIONS,)
-        return Verdict.QUALIFIED if self._ingress.doubtful else Verdict.ACCEPTED, ()
+        open_to_air = worth is not None and Qualifier.OPEN_TO_AIR in worth.qualifiers
+        return Verdict.QUALIFIED if self._ingress.doubtful or open_to_air else Verdict.ACCEPTED, ()
 
     def _worth(self, window: ReadingBlock, standing: Standing | None, ms: int) -> Evaluation:
         """Return what a window is worth at `ms`."""
-        request = self._attempt.request if self._attempt else None
         return evaluate(
             window,
             self.settings,
             standing.drift if standing else None,
             standing.forecast if standing else None,
             utc_ms=self._open_segment.utc_ms + ms,
-            grab=request.grab if request else None,
+            grab=self._grab,
         )
 
     # --- determinations ------------------------------------------------------------------------
@@ -383,8 +391,9 @@ class Engine:
 
     def _request(self, request: Request) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
-        attended = self._attendance is not None and self._attendance.work != "measure"
-        if attended or (self._attempt is not None and self._attempt.request is not None):
+        there = self._attendance
+        strange = there is not None and (there.work != "measure" or there.id != request.attendance)
+        if strange or (self._attempt is not None and self._attempt.request is not None):
             held, where = self._attempt, self._standing
             self._begin_attempt(request.ms, request)
             yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
@@ -395,7 +404,7 @@ class Engine:
         if self.settings.mode == "on-request" or self._attendance is not None:
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
-            self._ingress.new_sample(request.ms)
+            yield from self._ingress.new_sample(request.ms, self._stamp)
         elif request.from_buffer:
             self._ingress.set_aside(request.ms)
         self._from_buffer = self._from_buffer or request.from_buffer
@@ -414,12 +423,24 @@ class Engine:
         if self._attempt is not None:
             reason = Reason.SUPERSEDED if began else Reason.STOPPED
             yield self._close(attendance.ms, Verdict.REFUSED, (reason,))
-        self._reference_mv = None
-        self._attendance = attendance if began else None
-        if not began:
+        yield from self._leave(attendance.ms)
+        self._portions = Portions()
+        if began:
+            self._attendance = attendance
+            self._brought = IngressWatch(self.settings) if attendance.work == "measure" else None
+        else:
             self._reception.disturb(attendance.ms, Reason.GAP)  # the electrode is back in the water
             self._from_buffer = self._from_buffer or attendance.work != "measure"
             self._due_ms = attendance.ms
+
+    def _leave(self, ms: int) -> Iterator[Body]:
+        """Let nobody work at the cell, and what they brought be gone."""
+        if self._attendance is not None:
+            self._water.set_aside(ms)
+        self._attendance = self._reference_mv = None
+        if self._brought is not None:
+            yield from self._brought.new_sample(ms, self._stamp)
+            self._brought = None
 
     @property
     def _of_the_water(self) -> bool:
@@ -427,6 +448,26 @@ class Engine:
         if self._attempt is not None:
             return self._attempt.reference is None
         return self.settings.mode == "continuous" and self._attendance is None
+
+    @property
+    def _ingress(self) -> IngressWatch:
+        """The watch over what is measured now."""
+        return self._brought or self._water
+
+    @property
+    def _watches(self) -> tuple[IngressWatch, ...]:
+        return (self._water,) if self._brought is None else (self._water, self._brought)
+
+    @property
+    def _grab(self) -> GrabSample | None:
+        """How the sample was brought that is being measured."""
+        request = self._attempt.request if self._attempt else None
+        return request.grab if request else None
+
+    @property
+    def _salted(self) -> bool:
+        """Whether potassium chloride was added, so that conductivity says nothing about the water."""
+        return self.settings.kcl_adjusted or (self._grab is not None and self._grab.kcl_adjusted)
 
     @property
     def _criterion(self) -> Criterion:
@@ -524,7 +565,8 @@ class Engine:
                     portions=self._portions,
                     attendance=self._attendance,
                     reference_mv=self._reference_mv,
-                    ingress=self._ingress.state(),
+                    ingress=self._water.state(),
+                    brought=None if self._brought is None else self._brought.state(),
                 )
             )
         )
@@ -557,14 +599,18 @@ class Engine:
         self._look_every_ms = _look_every_ms(self._criterion)
         self._due_ms, self._earlier_refused = known.due_ms, known.earlier_refused
         self._from_buffer, self._portions = known.from_buffer, known.portions
-        self._ingress.restore(known.ingress)
+        self._water.restore(known.ingress)
+        self._brought = None
+        if known.brought is not None:
+            self._brought = IngressWatch(self.settings)
+            self._brought.restore(known.brought)
 
     # --- views ---------------------------------------------------------------------------------
 
     @property
     def open_episodes(self) -> tuple[str, ...]:
         """Ids of the records that opened the episodes still open."""
-        return self._ingress.episodes
+        return tuple(episode for watch in self._watches for episode in watch.episodes)
 
     def _next_id(self) -> str:
         self._ordinal += 1

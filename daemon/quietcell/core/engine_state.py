@@ -41,6 +41,8 @@ class EngineState:
     """Level of the last known solution measured meanwhile."""
     ingress: dict[str, Json]
     """What the watch for ingress knows, open episodes included."""
+    brought: dict[str, Json] | None
+    """The same for what someone brought to the bench."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,11 +14,13 @@ from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import GrabSample, Qualifier, Reason
 from quietcell.core.settings import CellSettings
 from quietcell.core.water.limits import allowed_ph_interval
-from quietcell.core.water.reference25 import Ph25, conductivity_25c, ph_25c
+from quietcell.core.water.reference25 import Ph25, conductivity_25c, conductivity_at, ph_25c
 from quietcell.errors import DomainError
 
 CONTRADICTABLE = ("junction", "low-ionic-check", "streaming", "remaining")
 """Errors the conductivity rule is there to find; their allowances must not excuse a contradiction."""
+AIR_COUNTS_US_CM = 100.0
+"""Below this, air changes a sample while it is measured (common practice, no source)."""
 MS_PER_DAY = 86_400_000
 
 
@@ -81,7 +83,9 @@ def evaluate(
     mv, temperature_c = _potential(window, drift), mean_of(window.temperature_c)
     conductivity, flow = mean_of(window.conductivity_us_cm), mean_of(window.flow_ml_min)
     if grab is not None and grab.conductivity_us_cm is not None:
-        conductivity = grab.conductivity_us_cm
+        conductivity = _measured_apart(
+            grab.conductivity_us_cm, grab.conductivity_temperature_c, temperature_c
+        )
     kcl_adjusted = settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted)
     by_water = None if kcl_adjusted else conductivity  # what says something about the sample
     bare = Evaluation(mv=mv, temperature_c=temperature_c, conductivity_us_cm=conductivity, flow_ml_min=flow)
@@ -115,6 +119,8 @@ def evaluate(
         qualifiers.append(Qualifier.NO_CONDUCTIVITY)
     if settings.low_ionic is not None and not kcl_adjusted and not settings.low_ionic.covers(conductivity):
         qualifiers.append(Qualifier.OUTSIDE_LOW_IONIC_CHECK)
+    if grab is not None and grab.open_to_air and (conductivity is None or conductivity < AIR_COUNTS_US_CM):
+        qualifiers.append(Qualifier.OPEN_TO_AIR)
     return Evaluation(
         mv=mv,
         temperature_c=temperature_c,
@@ -130,6 +136,14 @@ def evaluate(
         qualifiers=tuple(qualifiers),
         calibration_age_d=age_d,
     )
+
+
+def _measured_apart(conductivity: float, measured_at_c: float | None, temperature_c: float | None) -> float:
+    """Return the conductivity of a separate portion at the temperature of the one in the cell."""
+    if measured_at_c is None or temperature_c is None:
+        return conductivity
+    found = conductivity_at(conductivity, measured_at_c, temperature_c, on_invalid="nan")
+    return found if math.isfinite(found) else conductivity
 
 
 def _potential(window: ReadingBlock, drift: Drift | None) -> float | None:

@@ -46,6 +46,8 @@ class Request:
     """The electrode was in a buffer before: its junction may still give off ions."""
     grab: GrabSample | None = None
     """How the sample was brought; None for the cell's own water."""
+    attendance: str | None = None
+    """Id of the asker's attendance, who works at the cell; others have to wait meanwhile."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

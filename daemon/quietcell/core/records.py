@@ -70,6 +70,7 @@ class Qualifier(Enum):
     CALIBRATION_NOT_KNOWN = "calibration-not-known"
     TIME_NOT_SYNCHRONISED = "time-not-synchronised"
     NO_CONDUCTIVITY = "no-conductivity"
+    OPEN_TO_AIR = "open-to-air"
 
 
 def decimals(places: int, unit: str) -> Any:

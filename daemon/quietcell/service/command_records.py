@@ -29,6 +29,8 @@ class RequestBody(Body):
     via: Via
     grab: GrabSample | Absent = ABSENT
     """How the sample was brought to the bench."""
+    attendance: str | Absent = ABSENT
+    """Id of the asker's attendance, where they work at the cell."""
     reference: str | Absent = ABSENT
     """The asker's own id for the request; the same again is a repeat, not another request."""
     response_topic: str | Absent = ABSENT

@@ -25,6 +25,7 @@ def _request(body: Mapping[str, Json]) -> Given:
         operator=body["operator"],
         from_buffer=body["from_buffer"],
         grab=None if grab is None else GrabSample(**grab),
+        attendance=body.get("attendance"),
     )
 
 
@@ -49,7 +50,7 @@ INPUTS: Mapping[str, Callable[[Mapping[str, Json]], Given]] = {
 }
 """What the engine was fed, by kind of record."""
 _FIELDS = {
-    "request": ("id", "sample_id", "operator", "from_buffer", "grab"),
+    "request": ("id", "sample_id", "operator", "from_buffer", "grab", "attendance"),
     "reference-request": ("id", "purpose", "solution", "operator"),
     "attendance": ("id", "state", "work"),
     "operator-verdict": ("id", "episode", "verdict"),

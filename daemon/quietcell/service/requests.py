@@ -60,6 +60,9 @@ class RequestArguments(OfCell):
         description="The asker's own id for this request; the same again is a repeat and begins nothing.",
     )
     grab: GrabArguments | None = Field(default=None, description="How the sample was brought to the bench.")
+    attendance: Text | None = Field(
+        default=None, description="Id of the attendance's record, from whoever works at the cell."
+    )
     response_topic: str | None = None
     correlation_data: str | None = None
 
@@ -221,6 +224,7 @@ class Requests:
             from_buffer=asked.from_buffer,
             via=asked.via,
             grab=ABSENT if grab is None else grab,
+            attendance=given(asked.attendance),
             reference=given(asked.reference),
             response_topic=given(asked.response_topic),
             correlation_data=given(asked.correlation_data),
@@ -232,6 +236,7 @@ class Requests:
             operator=body.operator,
             from_buffer=body.from_buffer,
             grab=grab,
+            attendance=asked.attendance,
         )
         return item, body
 

@@ -87,6 +87,18 @@ def test_conductivity_at_25_c_is_that_of_the_same_water(
     np.testing.assert_allclose(reference.value, speciation.conductivity_us_cm(water, 25.0), rtol=0.003)
 
 
+@given(st.floats(0.0, 50.0), st.floats(0.0, 90.0), st.floats(0.0, 90.0))
+def test_conductivity_of_a_salt_is_taken_to_another_temperature_and_back(
+    salt_umol_kg: float, one_c: float, other_c: float
+) -> None:
+    water = Composition(neutral_salt_mol_kg=1e-6 * salt_umol_kg)
+    seen, there = (float(speciation.conductivity_us_cm(water, t)) for t in (one_c, other_c))
+    moved = reference25.conductivity_at(seen, one_c, other_c)
+    assert moved == pytest.approx(there, rel=0.003)
+    assert reference25.conductivity_at(moved, other_c, one_c) == pytest.approx(seen, rel=1e-6)
+    assert reference25.conductivity_at(seen, one_c, one_c) == seen
+
+
 def test_spread_covers_the_other_acids_and_alkalis() -> None:
     for ph, waters in (
         (5.8, ("carbonate", "strong")),

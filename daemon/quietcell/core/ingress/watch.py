@@ -125,9 +125,13 @@ class IngressWatch:
         """
         self._detector.forget_levels(ms)
 
-    def new_sample(self, ms: int) -> None:
-        """Forget the water before: the electrode has been put into another."""
+    def new_sample(self, ms: int, stamp: Stamp) -> Iterator[Body]:
+        """Forget the water before: the electrode has been put into another; what is open closes with it."""
         self._show()
+        for number in tuple(self._open):
+            event = self._detector.told_again(number, ms, close=True)
+            if event is not None:
+                yield from self._tell(event, stamp)
         self._detector.new_sample(ms)
         self._open.clear()
 

@@ -262,6 +262,47 @@ def conductivity_25c(
     return Conductivity25(value, model, spread)
 
 
+def conductivity_at(
+    conductivity_us_cm: float, measured_at_c: float, temperature_c: float, *, on_invalid: OnInvalid = "raise"
+) -> float:
+    """Return the conductivity of a water at another temperature than that it was measured at.
+
+    Parameters
+    ----------
+    conductivity_us_cm : float
+        As measured, µS/cm, 0..1000.
+    measured_at_c, temperature_c : float
+        Temperature then, and the one asked for, °C, 0..100.
+    on_invalid : {"raise", "nan"}
+        Raise for a value out of range, or give NaN.
+
+    Returns
+    -------
+    float
+        µS/cm.
+
+    Raises
+    ------
+    DomainError
+        If a value is out of range or not a number.
+
+    Notes
+    -----
+    A neutral salt in pure water, as in `conductivity_25c` and from its source.
+
+    Examples
+    --------
+    >>> round(conductivity_at(0.055, 25.0, 50.0), 3)  # pure water
+    0.169
+    """
+    if measured_at_c == temperature_c:
+        return conductivity_us_cm
+    at_25c = float(conductivity_25c(conductivity_us_cm, measured_at_c, on_invalid=on_invalid).value)
+    pure_25c, pure = float(_own(_AT_25C)), float(_own(medium(admit_temperature(temperature_c, on_invalid))))
+    one_more = float(conductivity_25c(pure + 1.0, temperature_c, on_invalid=on_invalid).value)
+    return pure + max(at_25c - pure_25c, 0.0) / (one_more - pure_25c)
+
+
 def _model(model: WaterModel | str) -> WaterModel:
     if isinstance(model, WaterModel):
         return model

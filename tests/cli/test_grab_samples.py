@@ -1,0 +1,106 @@
+"""Samples brought to the bench, through a real terminal against an emulated meter."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from quietcell.core.electrode.nernst import Line
+from tests.support.bench_meter import BenchMeter, bodies, configure, daemon, ended, terminal
+
+GOOD = Line(slope_pct=98.4, zero_mv=3.1)
+FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
+AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"
+TOLD = (
+    *("--operator", "Ada", "--sample", "S-17", "--container", "glass", "--age-min", "4", "--closed"),
+    *("--conductivity", "1.1", "--conductivity-temperature", "25"),
+)
+
+
+def test_three_portions_that_agree_make_a_result_that_tells_how_the_sample_came(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED, criterion=AGREEING)
+    with BenchMeter(tmp_path, GOOD) as meter:
+        child = terminal(tmp_path, "measure", "live-feed-room")
+        for question, answer in (
+            ("Who works", "Ada"),
+            ("Sample", "S-17"),
+            ("Material of the container", "glass"),
+            ("Minutes since", "4"),
+            ("Conductivity of a separate portion", "0.9"),
+            ("Its temperature", "20"),
+            ("Does air get at it", "y"),
+        ):
+            child.expect(question)
+            child.sendline(answer)
+        child.expect("result will be of the beaker")
+        for ph in (6.52, 6.50, 6.51):
+            child.expect("Press Enter")
+            meter.dip(ph, 1.1)
+            child.sendline("")
+        child.expect(r"S-17: pH 6.51 ± \d.\d\d .*qualified")
+        assert ended(child) == 0
+    portions = bodies(tmp_path, "determination")
+    assert [body["verdict"] for body in portions] == ["cannot-tell", "cannot-tell", "qualified"]
+    assert [body["grab"]["portion"] for body in portions] == [1, 2, 3]
+    last = portions[-1]
+    assert (last["sample_id"], last["operator"], last["mode"]) == ("S-17", "Ada", "on-request")
+    assert last["portions_ph"] == [body["ph"] for body in portions]
+    grab = last["grab"]
+    assert (grab["container"], grab["open_to_air"], grab["kcl_adjusted"]) == ("glass", True, False)
+    assert (grab["conductivity_us_cm"], grab["conductivity_temperature_c"]) == (0.9, 20.0)
+    assert grab["age_min"] >= 4.0
+    # The separate portion's conductivity counts, at the temperature of the one in the cell.
+    assert last["conductivity_us_cm"] == pytest.approx(1.0, abs=0.02)
+    assert "open-to-air" in last["qualifiers"]
+    assert [(b["state"], b.get("outcome")) for b in bodies(tmp_path, "attendance")] == [
+        ("began", None),
+        ("ended", "done"),
+    ]
+
+
+def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED)
+    with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
+        first = terminal(tmp_path, "measure", "live-feed-room", *TOLD)
+        first.expect("Press Enter")
+        for command in (("measure", "--sample", "S-18"), ("calibrate",)):
+            second = terminal(tmp_path, *command, "live-feed-room", "--operator", "Bo")
+            second.expect(r"Ada is at work here \(measure\)")
+            assert ended(second) == 1
+        asked = terminal(tmp_path, "request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-18")
+        asked.expect("refused .busy.")
+        assert ended(asked) == 0
+        first.sendintr()
+        first.expect("what is in force has not changed")
+        assert ended(first) == 130
+        meter.dip(6.6, 1.1)
+        script = terminal(tmp_path, "measure", "live-feed-room", *TOLD, "--no-pause", "--json", "--kcl")
+        script.expect(r'(\{"sample_id".*\})\r\n')
+        told = json.loads(str(script.match.group(1)))
+        assert ended(script) == 0
+        assert told["result"] == told["determinations"][-1] == bodies(tmp_path, "determination")[-1]
+        assert told["result"]["kcl_adjusted"]
+        assert told["result"]["ph"] == pytest.approx(6.6, abs=0.03)
+    ends = [b["outcome"] for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
+    assert ends == ["aborted", "done"]
+    assert bodies(tmp_path, "calibration") == []
+
+
+def test_what_could_not_be_accepted_is_said_before_anything_is_poured(tmp_path: Path) -> None:
+    configure(tmp_path)
+    with BenchMeter(tmp_path, GOOD):
+        child = terminal(tmp_path, "measure", "live-feed-room", *TOLD)
+        child.expect("no calibration: no value could be accepted")
+        assert ended(child) == 1
+
+
+def test_portions_that_never_agree_end_without_a_result(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED, criterion=AGREEING)
+    with BenchMeter(tmp_path, GOOD) as meter:
+        child = terminal(tmp_path, "measure", "live-feed-room", *TOLD, "--portions", "2")
+        for ph in (6.5, 6.7):
+            child.expect("Press Enter")
+            meter.dip(ph, 1.1)
+            child.sendline("")
+        child.expect("S-17: no result after 2 portions")
+        assert ended(child) == 1
