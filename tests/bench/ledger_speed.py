@@ -12,17 +12,27 @@ import time
 from contextlib import closing
 from pathlib import Path
 from statistics import median
+from uuid import uuid4
 
 import numpy as np
 
+from quietcell import __version__
 from quietcell.core.readings import ReadingBlock
-from quietcell.ledger.chain import GENESIS, Envelope, digest
+from quietcell.core.records import ENGINE_VERSION
+from quietcell.core.times import rfc3339
+from quietcell.ledger.canonical import canonical_body
+from quietcell.ledger.chain import GENESIS, Envelope
+from quietcell.ledger.journal import _LAYOUT
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings, month_of
+from quietcell.ledger.waiting import Batch, Waiting
 from tests.support.ledgers import NoteBody, note
 from tests.support.streams import ANCHOR_UTC_MS
 
-BATCH, BATCHES, ROUNDS = 20, 150, 5
+ROUNDS = 7
+BATCHES = ((1, 500), (20, 150), (300, 20))
+"""Records a commit, and commits."""
+_TABLE = "CREATE TABLE journal (seq INTEGER PRIMARY KEY, record TEXT NOT NULL) STRICT"
 CELL = "live-feed-room"
 DAY_MS = 86_400_000
 
@@ -37,46 +47,94 @@ def opened(folder: Path) -> Ledger:
     return Ledger(folder, stamp=lambda: Stamp(ANCHOR_UTC_MS, "synchronised"))
 
 
-def notes(batch: int) -> list[NoteBody]:
+def notes(first: int, batch: int) -> list[NoteBody]:
     """Records of some 2 KB."""
-    return [note(batch * BATCH + each, "x" * 1800) for each in range(BATCH)]
+    return [note(first + each, "x" * 1800) for each in range(batch)]
 
 
-def bare_appends(folder: Path, round_number: int) -> float:
-    """Records a second of sqlite3 alone, text made beforehand."""
+def sealed(rows: int) -> list[tuple[int, str]]:
+    """What the ledger would store."""
     envelope = Envelope(
-        ledger="x", recorded_at="2026", time_quality="synchronised", software="x", engine_version=1
+        ledger=str(uuid4()),
+        recorded_at=rfc3339(ANCHOR_UTC_MS),
+        time_quality="synchronised",
+        software=f"quietcell {__version__}",
+        engine_version=ENGINE_VERSION,
     )
-    texts: list[tuple[int, str]] = []
-    head = GENESIS
-    for batch in range(BATCHES):
-        for body in notes(batch):
-            stored = envelope.seal(body.as_json(), schema=1, seq=len(texts) + 1, previous=head)
-            texts.append((stored.seq, stored.text))
-            head = digest(stored.text)
-    with closing(sqlite3.connect(folder / f"bare-{round_number}.sqlite", isolation_level=None)) as database:
+    texts = [(canonical_body(body), body.schema) for body in notes(0, rows)]
+    return [(each.seq, each.text) for each in envelope.seal(texts, behind=(0, GENESIS))]
+
+
+def bare_appends(path: Path, layout: str, batch: int, commits: int) -> float:
+    """Records a second of sqlite3 alone, text made beforehand."""
+    texts = sealed(batch * commits)
+    with closing(sqlite3.connect(path, isolation_level=None)) as database:
         database.execute("PRAGMA journal_mode = WAL")
         database.execute("PRAGMA synchronous = FULL")
-        database.execute("CREATE TABLE journal (seq INTEGER PRIMARY KEY, record TEXT NOT NULL) STRICT")
+        database.executescript(layout)
         began = seconds()
-        for batch in range(BATCHES):
+        for at in range(0, len(texts), batch):
             database.execute("BEGIN IMMEDIATE")
-            rows = texts[batch * BATCH : batch * BATCH + BATCH]
-            database.executemany("INSERT INTO journal VALUES (?, ?)", rows)
+            database.executemany("INSERT INTO journal (seq, record) VALUES (?, ?)", texts[at : at + batch])
             database.execute("COMMIT")
-        return BATCH * BATCHES / (seconds() - began)
+        return len(texts) / (seconds() - began)
 
 
-async def ledger_appends(folder: Path, round_number: int) -> float:
-    """Records a second of the ledger, each batch durable before the next."""
-    ledger = opened(folder / f"ledger-{round_number}")
-    bodies = [notes(batch) for batch in range(BATCHES)]
+class OneByOne(Waiting):
+    """Gives a commit what one source queued: both sides of the comparison commit as many at a time."""
+
+    def take(self) -> Batch | None:
+        """Return the oldest bodies alone."""
+        batch = super().take()
+        if batch is None or len(batch.bodies) == 1:
+            return batch
+        self.put_back(Batch(batch.bodies[1:], []), most_readings=0)
+        return Batch(batch.bodies[:1], batch.readings)
+
+
+async def ledger_appends(folder: Path, batch: int, commits: int, *, sources: int) -> float:
+    """Records a second of the ledger.
+
+    Each source waits until its batch is durable before its next; of two, one can be made ready during
+    the commit of the other.
+    """
+    ledger = opened(folder)
+    ledger._waiting = OneByOne()
+    bodies = iter([notes(number * batch, batch) for number in range(commits)])
+
+    async def source() -> None:
+        for each in bodies:
+            await ledger.record(each)
+
     began = seconds()
-    for batch in bodies:
-        await ledger.record(batch)
-    rate = BATCH * BATCHES / (seconds() - began)
+    await asyncio.gather(*(source() for _ in range(sources)))
+    rate = batch * commits / (seconds() - began)
     await ledger.close()
     return rate
+
+
+def appends(folder: Path) -> None:
+    """Print the rates of the ledger beside those of sqlite3, in turn."""
+    print(
+        "durable appends of 2 KB; ratio to sqlite3 alone with the ledger's tables, and with one plain table"
+    )
+    for batch, commits in BATCHES:
+        ledger: dict[int, list[float]] = {1: [], 2: []}
+        bare: dict[str, list[float]] = {_LAYOUT: [], _TABLE: []}
+        for number in range(ROUNDS):
+            place = folder / f"appends-{batch}-{number}"
+            place.mkdir()
+            for name, (layout, rates) in enumerate(bare.items()):
+                rates.append(bare_appends(place / f"{name}", layout, batch, commits))
+            for sources, rates in ledger.items():
+                rate = asyncio.run(ledger_appends(place / f"of-{sources}", batch, commits, sources=sources))
+                rates.append(rate)
+        told = ", ".join(f"{median(rates):.0f}/s" for rates in bare.values())
+        print(f"  {batch} a commit: sqlite3 {told}")
+        for sources, found in ledger.items():
+            ratios = [[a / b for a, b in zip(found, rates, strict=True)] for rates in bare.values()]
+            told = ", ".join(f"{median(each):.2f} ({min(each):.2f} to {max(each):.2f})" for each in ratios)
+            print(f"    {sources} at work: {median(found):.0f}/s, ratio {told}")
 
 
 def block_of(rows: int, first: int, *, step_ms: int = 1) -> ReadingBlock:
@@ -156,10 +214,7 @@ def main() -> None:
     millions = float(sys.argv[1]) if len(sys.argv) > 1 else 30.0
     with tempfile.TemporaryDirectory(dir=".") as place:
         folder = Path(place)
-        pairs = [(asyncio.run(ledger_appends(folder, n)), bare_appends(folder, n)) for n in range(ROUNDS)]
-        ledger, bare = (median(each) for each in zip(*pairs, strict=True))
-        print(f"durable appends, batches of {BATCH}: {ledger:.0f}/s, bare sqlite3 {bare:.0f}/s")
-        print(f"  ratio {median(a / b for a, b in pairs):.2f} (rounds {[round(a / b, 2) for a, b in pairs]})")
+        appends(folder)
         for rate in (20_000, 30_000):
             kept, middle, lag = asyncio.run(readings(folder / f"rows-{rate}", rate=rate, for_s=6.0))
             print(

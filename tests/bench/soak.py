@@ -165,7 +165,7 @@ class Soak:
                     self._meters_speak(now_s)
                     self._clock_and_broker(broker)
                     await self._clock.step(round(self._step_s * 1000))
-                    while ledger._busy is not None:  # noqa: ASYNC110 # what is awaited is another thread
+                    while not ledger._idle.is_set():  # noqa: ASYNC110 # what is awaited is another thread
                         await asyncio.sleep(0)
                     if step % 50 == 0 or not all(port.plugged for port in self._ports.values()):
                         await asyncio.sleep(0.0005)  # pauses before a port is opened again are real time

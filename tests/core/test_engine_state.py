@@ -16,7 +16,7 @@ from quietcell.core.plain import plain, rebuilt
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.records import Json, TimeQuality
 from quietcell.errors import ReadingsMissingError
-from quietcell.ledger.chain import canonical
+from quietcell.ledger.canonical import canonical
 from tests.support.leak import leaking
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 

@@ -4,14 +4,13 @@ import asyncio
 import hashlib
 import json
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.records import Json
 from quietcell.errors import LedgerError, LedgerLockedError, LedgerTooNewError
 from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.journal import FILE_NAME, Journal
@@ -67,9 +66,7 @@ async def test_readings_are_durable_before_the_record_that_rests_on_them(
         order.append("readings")
         append_readings(files, batch)
 
-    def told_records(
-        journal: Journal, bodies: Sequence[tuple[Mapping[str, Json], int]], envelope: Envelope
-    ) -> list[Stored]:
+    def told_records(journal: Journal, bodies: Sequence[tuple[str, int]], envelope: Envelope) -> list[Stored]:
         order.append("record")
         return append_records(journal, bodies, envelope)
 

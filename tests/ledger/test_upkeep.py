@@ -14,7 +14,8 @@ from quietcell.core.records import Json
 from quietcell.errors import LedgerError, LedgerTooNewError
 from quietcell.ledger import file_system
 from quietcell.ledger.backup import backup
-from quietcell.ledger.chain import Stored, canonical
+from quietcell.ledger.canonical import canonical
+from quietcell.ledger.chain import Stored
 from quietcell.ledger.file_system import NETWORK, type_of
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from quietcell.config.outlets import CsvSettings
 from quietcell.core.records import Json
+from quietcell.ledger.canonical import canonical
 from quietcell.ledger.chain import GENESIS, Envelope, Stored, digest
 from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.outlets.files import DailyFiles, DropFolder, Sheet
@@ -29,7 +30,6 @@ HEADED = Sheet(
 def stored(days: Sequence[int], *, first: int = 1, **values: Json) -> list[Stored]:
     """Records of determinations, each stored on its day of the month."""
     records: list[Stored] = []
-    head = GENESIS
     for seq, day in enumerate(days, first):
         envelope = Envelope(
             ledger="5779e4ce-91d7-4920-8a28-31753b333c2c",
@@ -50,8 +50,8 @@ def stored(days: Sequence[int], *, first: int = 1, **values: Json) -> list[Store
             "operator": "=1+1",
             **values,
         }
-        records.append(envelope.seal(body, schema=1, seq=seq, previous=head))
-        head = digest(records[-1].text)
+        head = digest(records[-1].text) if records else GENESIS
+        records += envelope.seal([(canonical(body), 1)], behind=(seq - 1, head))
     return records
 
 

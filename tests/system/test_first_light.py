@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from quietcell.ledger.chain import canonical
+from quietcell.ledger.canonical import canonical
 from tests.support.consumer import Consumer, mosquitto
 from tests.support.live import Program, StreamingMeter, wait_until
 

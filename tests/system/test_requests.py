@@ -4,7 +4,7 @@ import json
 import signal
 from pathlib import Path
 
-from quietcell.ledger.chain import canonical
+from quietcell.ledger.canonical import canonical
 from tests.support.live import Program, StreamingMeter
 
 

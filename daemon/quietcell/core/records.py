@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from enum import Enum
 from functools import cache
+from math import isfinite
 from typing import Any, ClassVar, Final, Literal
 
 import numpy as np
@@ -102,7 +103,7 @@ _AS_THEY_ARE: Final = frozenset({str, int, bool, type(None)})
 def _object(record: Any) -> dict[str, Json]:
     """Return the fields of a dataclass as JSON values."""
     return {
-        name: value if type(value) in _AS_THEY_ARE else _value(value, places)
+        name: value if type(value) in _AS_THEY_ARE else json_value(value, places)
         for name, places in _fields_of(record.__class__)
         if (value := getattr(record, name)) is not ABSENT
     }
@@ -114,21 +115,21 @@ def _fields_of(kind: Any) -> tuple[tuple[str, int | None], ...]:
     return tuple((f.name, f.metadata.get("decimals")) for f in fields(kind))
 
 
-def _value(value: Any, places: int | None) -> Json:
-    """Return one field's value as JSON can hold it."""
+def json_value(value: Any, places: int | None) -> Json:
+    """Return one field's value as JSON can hold it, numbers rounded to `places` unless None."""
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, (float, np.floating)):
-        if not np.isfinite(value):
+        if not isfinite(value):
             return None
         number = float(value) if places is None else round(float(value), places)
         return number + 0.0  # no negative zero: JSON's canonical form has none
     if isinstance(value, np.integer):
         return int(value)
     if isinstance(value, (tuple, list)):
-        return [_value(item, places) for item in value]
+        return [json_value(item, places) for item in value]
     if isinstance(value, Mapping):
-        return {key: _value(item, places) for key, item in value.items()}
+        return {key: json_value(item, places) for key, item in value.items()}
     if hasattr(value, "__dataclass_fields__"):
         return _object(value)
     return value

@@ -11,13 +11,12 @@ hashed, so hashlib and the stored bytes are enough to check a ledger.
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-
-import rfc8785
 
 from quietcell.core.records import Json
 from quietcell.errors import LedgerDamagedError
+from quietcell.ledger.canonical import canonical
 from quietcell.ledger.upcast import upcast
 
 GENESIS = "0" * 64
@@ -42,52 +41,6 @@ class Stored:
         return upcast(self.envelope())
 
 
-def canonical(value: Json) -> str:
-    """Return the RFC 8785 form of a JSON value."""
-    try:
-        text = _usual(value)
-        text.encode()
-    except (_UnusualError, UnicodeEncodeError):
-        return rfc8785.dumps(value).decode()
-    return text
-
-
-class _UnusualError(Exception):
-    """A value better left to the reference library."""
-
-
-_quoted = json.encoder.encode_basestring
-_LARGEST = 2**53 - 1
-
-
-def _usual(value: Json) -> str:
-    """Return the form of what records usually hold; several times faster than the reference library."""
-    kind = type(value)
-    if kind is str:
-        return _quoted(value)
-    if kind is float:
-        return _number(value)
-    if kind is dict and all(type(key) is str and key.isascii() for key in value):
-        return "{" + ",".join([f"{_quoted(key)}:{_usual(value[key])}" for key in sorted(value)]) + "}"
-    if kind is list or kind is tuple:
-        return "[" + ",".join([_usual(item) for item in value]) + "]"
-    if kind is int and -_LARGEST <= value <= _LARGEST:
-        return str(value)
-    if value is None:
-        return "null"
-    if kind is bool:
-        return "true" if value else "false"
-    raise _UnusualError
-
-
-def _number(value: float) -> str:
-    size = abs(value)
-    if size <= _LARGEST and value.is_integer():
-        return str(int(value))
-    # There Python's shortest form and ECMAScript's are the same.
-    return repr(value) if 1e-4 <= size <= _LARGEST else rfc8785.dumps(value).decode()
-
-
 def digest(text: str) -> str:
     """Return the SHA-256 of a stored record as 64 hexadecimal digits."""
     return hashlib.sha256(text.encode()).hexdigest()
@@ -103,20 +56,28 @@ class Envelope:
     software: str
     engine_version: int
 
-    def seal(self, body: Mapping[str, Json], *, schema: int, seq: int, previous: str) -> Stored:
-        """Return the stored form of a body as record number `seq` behind `previous`."""
-        record = {
-            "ledger": self.ledger,
-            "seq": seq,
-            "recorded_at": self.recorded_at,
-            "time_quality": self.time_quality,
-            "software": self.software,
-            "engine_version": self.engine_version,
-            "schema": schema,
-            "previous": previous,
-            "body": dict(body),
-        }
-        return Stored(seq=seq, text=canonical(record))
+    def seal(self, bodies: Sequence[tuple[str, int]], *, behind: tuple[int, str]) -> list[Stored]:
+        """Return the stored form of bodies as the next records.
+
+        Parameters
+        ----------
+        bodies : sequence of (text, schema)
+            Bodies in canonical form, as `canonical_body` makes it, and the schema version of each.
+        behind : (seq, hash)
+            Of the record before them, or 0 and `GENESIS`.
+        """
+        # The canonical form orders members by name, so the texts need only be put together.
+        first = f',"engine_version":{self.engine_version},"ledger":{canonical(self.ledger)},"previous":"'
+        second = f'","recorded_at":{canonical(self.recorded_at)},"schema":'
+        last = f',"software":{canonical(self.software)},"time_quality":{canonical(self.time_quality)}}}'
+        seq, previous = behind
+        records = []
+        for body, schema in bodies:
+            seq += 1
+            text = f'{{"body":{body}{first}{previous}{second}{schema},"seq":{seq}{last}'
+            previous = digest(text)
+            records.append(Stored(seq=seq, text=text))
+        return records
 
 
 def check_chain(records: Iterable[Stored]) -> tuple[int, str]:

@@ -8,24 +8,27 @@ import asyncio
 import fcntl
 import os
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar
 from uuid import uuid4
 
 import structlog
 
 from quietcell import __version__
-from quietcell.core.records import ENGINE_VERSION, Body, Json
+from quietcell.core.records import ENGINE_VERSION, Body
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError, LedgerLockedError
+from quietcell.ledger.canonical import canonical_body
 from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.file_system import refuse_network
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.storage import Reserve, Space, is_damage, is_full, may_pass
+from quietcell.ledger.waiting import Batch, Bodies, Waiting
+from quietcell.ledger.writer import Writer, tell
 
 T = TypeVar("T")
 RESERVE_BYTES = 4 * 1024 * 1024
@@ -33,8 +36,6 @@ RETRY_S = 2.0
 """Time until a disk that fails is tried again."""
 MOST_READINGS = 200_000
 """So many readings wait for a disk that fails; then the oldest are dropped."""
-_Queued = tuple[list[tuple[Mapping[str, Json], int]], asyncio.Future[list[Stored]]]
-"""Bodies with their schemas, and who waits for them."""
 
 
 class Stamp(NamedTuple):
@@ -83,16 +84,13 @@ class Ledger:
         self._journal = Journal(folder, new_id=str(uuid4()))
         self._files = ReadingsFiles(folder)
         self._space = Space(Reserve(folder, reserve_bytes), lambda: stamp().utc_ms)
-        self._trouble, self._woken, self._closing = asyncio.Event(), asyncio.Event(), False
-        self._writer = ThreadPoolExecutor(1, thread_name_prefix="ledger")
-        self._bodies: list[_Queued] = []
-        self._readings: list[SegmentReadings] = []
-        self._before_bodies = 0
-        """So many of them were kept before the last body was queued."""
-        self._due = False
+        self._writer = Writer()
+        self._waiting = Waiting()
         self._timer: asyncio.TimerHandle | None = None
-        self._busy: asyncio.Task[None] | None = None
-        self._grown = asyncio.Condition()
+        """Runs out when readings have waited long enough, or the disk is to be tried again."""
+        self._idle, self._failing, self._closing = asyncio.Event(), False, False
+        self._idle.set()
+        self._grown = asyncio.Event()
         self.failure: LedgerError | None = None
         """Set once a commit has failed in a way that does not pass; the service stops on it."""
 
@@ -115,7 +113,7 @@ class Ledger:
 
     def keep(self, readings: SegmentReadings) -> None:
         """Queue readings; durable within `readings_commit_s`, or with the next record."""
-        self._readings.append(readings)
+        self._waiting.keep(readings)
         self._wait()
 
     async def record(self, bodies: Sequence[Body]) -> list[Stored]:
@@ -127,8 +125,10 @@ class Ledger:
         ------
         LedgerError
             If the commit failed in a way that does not pass, or an earlier one did.
+        rfc8785.CanonicalizationError
+            If a body has no canonical form; nothing of these is stored.
         """
-        return await asyncio.shield(self._queue(bodies)) if bodies else []
+        return await self._queue(bodies, patient=True) if bodies else []
 
     async def submit(self, bodies: Sequence[Body]) -> None:
         """Queue bodies as the next records; wait until they are durable, but not for a disk that fails.
@@ -137,31 +137,23 @@ class Ledger:
 
         Raises
         ------
-        LedgerError
+        LedgerError, rfc8785.CanonicalizationError
             As `record`.
         """
-        if not bodies:
-            return
-        stored = self._queue(bodies)
-        trouble = asyncio.ensure_future(self._trouble.wait())
-        try:
-            ends: set[asyncio.Future[Any]] = {stored, trouble}
-            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            trouble.cancel()
-        if stored.done():
-            await stored
-        else:
-            stored.add_done_callback(_forget)  # nobody waits for it; what went wrong stands in `failure`
+        if bodies:
+            await self._queue(bodies, patient=False)
 
-    def _queue(self, bodies: Sequence[Body]) -> asyncio.Future[list[Stored]]:
+    def _queue(self, bodies: Sequence[Body], *, patient: bool) -> asyncio.Future[list[Stored]]:
+        """Queue bodies, in their stored form already: the writer's thread may be busy with others."""
         if self.failure is not None:
             raise self.failure
-        future: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
-        self._before_bodies = len(self._readings)
-        self._bodies.append(([(body.as_json(), body.schema) for body in bodies], future))
+        texts = [(canonical_body(body), body.schema) for body in bodies]
+        stored: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
+        self._waiting.queue(Bodies(texts, stored, patient))
         self._start()
-        return future
+        if self._failing and not patient:
+            stored.set_result([])
+        return stored
 
     def give_ids(self, next_id: Callable[[], str]) -> None:
         """Take ids for the ledger's own records, about its disk, from here."""
@@ -179,64 +171,88 @@ class Ledger:
 
     def _wait(self) -> None:
         """Let readings wait for a record to come along, but not for long."""
-        if self._readings and self._timer is None and self._busy is None:
+        if self._waiting.readings and self._timer is None and self._idle.is_set():
             loop = asyncio.get_running_loop()
             self._timer = loop.call_later(self._readings_commit_s, self._commit_readings)
 
     def _commit_readings(self) -> None:
-        self._due = True
+        self._waiting.hurry()
         self._start()
 
     def _start(self) -> None:
+        """Set the writer's thread to work, unless it is and will find what was queued."""
+        if self._idle.is_set():
+            self._idle.clear()
+            self._go_on()
+
+    def _go_on(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
-        if self._busy is None:
-            self._busy = asyncio.create_task(self._drain(), name="ledger writer")
+        self._writer.put(partial(self._store, asyncio.get_running_loop()))
 
-    async def _drain(self) -> None:
-        """Commit until no body is queued, and the readings if they are due.
+    def _store(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Commit what is due, again and again until nothing is; in the writer's thread.
 
-        Readings kept before a body go along with it, those kept later wait: they may be of a segment whose
-        beginning is that body, and no reading may be stored before its segment is.
+        The event loop has the next ready while a commit waits for the disk, and others may use the files
+        between two of them.
         """
-        loop = asyncio.get_running_loop()
+        batch = self._waiting.take()
+        if batch is None:
+            tell(loop, self._rest)
+            return
         try:
-            while self._bodies or self._due:
-                batch, self._bodies = self._bodies, []
-                count = self._before_bodies if batch else len(self._readings)
-                readings, self._readings = self._readings[:count], self._readings[count:]
-                self._before_bodies, self._due = 0, self._due and bool(batch)
-                flat = [body for bodies, _ in batch for body in bodies]
-                try:
-                    records = await loop.run_in_executor(self._writer, self._commit, flat, readings)
-                except (sqlite3.Error, LedgerError, OSError) as error:
-                    if may_pass(error) and not self._closing:
-                        self._put_back(batch, readings)
-                        await self._pause(error)
-                        continue
-                    self.failure = LedgerError(f"commit failed: {error}", subject=str(self.folder))
-                    for _, future in batch:
-                        if not future.done():
-                            future.set_exception(self.failure)
-                    return
-                self._trouble.clear()
-                at = len(records) - len(flat)  # the ledger's own come first
-                for bodies, future in batch:
-                    if not future.done():
-                        future.set_result(records[at : at + len(bodies)])
-                    at += len(bodies)
-                if records:
-                    async with self._grown:
-                        self._grown.notify_all()
-        finally:
-            self._busy = None
-            if self.failure is None:
-                self._wait()
+            records = self._commit(batch.texts(), batch.readings)
+        except Exception as error:  # noqa: BLE001 # nobody may wait for ever, whatever it is
+            self._space.drop(self._waiting.put_back(batch, most_readings=MOST_READINGS))
+            tell(loop, self._failed, error)
+            return
+        ends = not self._waiting.due
+        if not ends:
+            self._writer.put(partial(self._store, loop))
+        tell(loop, partial(self._stored, batch, records, ends=ends))
 
-    def _commit(
-        self, bodies: list[tuple[Mapping[str, Json], int]], readings: list[SegmentReadings]
-    ) -> list[Stored]:
+    def _stored(self, batch: Batch, records: list[Stored], *, ends: bool) -> None:
+        """Tell everybody that a commit is durable."""
+        self._failing = False
+        at = len(records) - sum(len(each.texts) for each in batch.bodies)  # the ledger's own come first
+        for each in batch.bodies:
+            if not each.stored.done():
+                each.stored.set_result(records[at : at + len(each.texts)])
+            at += len(each.texts)
+        if records:
+            self._grown.set()
+            self._grown = asyncio.Event()
+        if ends:
+            self._rest()
+
+    def _rest(self) -> None:
+        """Stop working, unless more was queued meanwhile."""
+        if self._waiting.due and self.failure is None:
+            self._go_on()
+        else:
+            self._idle.set()
+            self._wait()
+
+    def _failed(self, error: Exception) -> None:
+        """Try a disk that fails again later, while whoever only submits goes on; or give up."""
+        waiting = self._waiting.bodies()
+        if may_pass(error) and not self._closing:
+            if not self._failing:
+                self._failing = True
+                structlog.get_logger().error("the disk of the ledger fails", text=str(error))
+            for each in waiting:
+                if not each.patient and not each.stored.done():
+                    each.stored.set_result([])
+            self._timer = asyncio.get_running_loop().call_later(RETRY_S, self._go_on)
+            return
+        self.failure = LedgerError(f"commit failed: {error}", subject=str(self.folder))
+        for each in waiting:
+            if not each.stored.done():
+                each.stored.set_exception(self.failure)
+        self._rest()
+
+    def _commit(self, bodies: list[tuple[str, int]], readings: list[SegmentReadings]) -> list[Stored]:
         space = self._space
         if space.look():
             self._journal.save_space(tight=False)
@@ -279,8 +295,8 @@ class Ledger:
         with suppress(sqlite3.Error):  # what still does not fit is tried again
             self._journal.save_space(tight=True)
 
-    def _append(self, bodies: list[tuple[Mapping[str, Json], int]]) -> list[Stored]:
-        bodies = [*((own.as_json(), own.schema) for own in self._space.own_records()), *bodies]
+    def _append(self, bodies: list[tuple[str, int]]) -> list[Stored]:
+        bodies = [*((canonical_body(own), own.schema) for own in self._space.own_records()), *bodies]
         if not bodies:
             return []
         stamp = self._stamp()
@@ -295,37 +311,11 @@ class Ledger:
         self._space.told()
         return records
 
-    def _put_back(self, batch: list[_Queued], readings: list[SegmentReadings]) -> None:
-        """Queue again what could not be stored, ahead of what came since."""
-        if self._bodies:
-            self._before_bodies += len(readings)
-        else:
-            self._before_bodies = len(readings) if batch else 0
-        self._due = self._due or not batch
-        self._bodies, self._readings = [*batch, *self._bodies], [*readings, *self._readings]
-        waiting = sum(len(part.block) for part in self._readings)
-        while waiting > MOST_READINGS:
-            oldest = self._readings.pop(0)
-            waiting -= len(oldest.block)
-            self._before_bodies = max(0, self._before_bodies - 1)
-            self._space.drop([oldest])
-
-    async def _pause(self, error: Exception) -> None:
-        """Wait before a disk that fails is tried again; whoever only submits goes on."""
-        if not self._trouble.is_set():
-            self._trouble.set()
-            structlog.get_logger().error("the disk of the ledger fails", text=str(error))
-        with suppress(TimeoutError):
-            async with asyncio.timeout(RETRY_S):
-                await self._woken.wait()
-
     async def flush(self) -> None:
         """Wait until everything queued is durable."""
-        while self._bodies or self._readings or self._busy is not None:
-            self._due = True
-            self._start()
-            if self._busy is not None:
-                await asyncio.shield(self._busy)
+        while self._waiting.due or self._waiting.readings or not self._idle.is_set():
+            self._commit_readings()
+            await self._idle.wait()
             if self.failure is not None:
                 raise self.failure
 
@@ -333,13 +323,13 @@ class Ledger:
 
     async def after(self, seq: int, *, limit: int = 500) -> list[Stored]:
         """Wait until there are records behind `seq`, then return up to `limit` of them in order."""
-        async with self._grown:
-            await self._grown.wait_for(lambda: self.seq > seq)
+        while self.seq <= seq:
+            await self._grown.wait()
         return await self.run(lambda: self._journal.after(seq, limit=limit))
 
     async def run(self, work: Callable[[], T]) -> T:
         """Run something that needs the ledger's files in the writer thread."""
-        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
+        return await self._writer.run(work)
 
     @property
     def journal(self) -> Journal:
@@ -354,22 +344,18 @@ class Ledger:
     async def close(self) -> None:
         """Make everything durable and release the files; a disk that fails is tried once more."""
         self._closing = True
-        self._woken.set()
+        if self._failing and self._timer is not None:
+            self._go_on()
         try:
             if self.failure is None:
                 await self.flush()
         finally:
             if self._timer is not None:
                 self._timer.cancel()
-            self._writer.shutdown()
+            self._writer.close()
             self._journal.close()
             self._files.close()
             os.close(self._lock)
-
-
-def _forget(stored: asyncio.Future[list[Stored]]) -> None:
-    if not stored.cancelled():
-        stored.exception()
 
 
 def _lock(folder: Path) -> int:

@@ -198,7 +198,7 @@ class Space:
 
     def own_records(self) -> list[Body]:
         """Return what is to be recorded along with the next records."""
-        if self.next_id is None:
+        if self.next_id is None or not (self._news or self._failing or self._dropped):
             return []
         at = rfc3339(self._now_utc_ms())
         bodies: list[Body] = [

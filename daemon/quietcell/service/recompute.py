@@ -15,7 +15,7 @@ from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import ENGINE_VERSION, Body, Json
 from quietcell.core.settings import CellSettings
 from quietcell.errors import QuietcellError, ReadingsMissingError
-from quietcell.ledger.chain import canonical
+from quietcell.ledger.canonical import canonical
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, month_of
 from quietcell.ledger.storage import ReadingsDroppedBody
