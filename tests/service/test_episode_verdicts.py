@@ -22,7 +22,7 @@ def verdicts(measuring: Measuring) -> EpisodeVerdicts:
     return EpisodeVerdicts({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))
 
 
-def test_a_verdict_is_fed_again_from_its_record_and_from_an_export() -> None:
+def test_what_was_said_of_episodes_is_fed_again_from_its_record_and_from_an_export() -> None:
     body = {
         "record": "operator-verdict",
         "id": "daemon.1.4",
@@ -31,9 +31,11 @@ def test_a_verdict_is_fed_again_from_its_record_and_from_an_export() -> None:
         "episode": "live-feed-room.1.9",
         "verdict": "reject",
     }
-    item = given_input(body)
-    assert item.ms == 5000
-    assert labelled_input(given_labels(body), 5000) == item
+    flow_test = {"record": "flow-test", "id": "daemon.1.5", "segment": 1, "ms": 5000, "verdict": "leak"}
+    for record in (body, flow_test):
+        item = given_input(record)
+        assert item.ms == 5000
+        assert labelled_input(given_labels(record), 5000) == item
 
 
 async def test_a_verdict_on_what_is_no_episode_is_refused_and_nothing_is_kept(tmp_path: Path) -> None:

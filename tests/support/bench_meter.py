@@ -61,16 +61,18 @@ settings = {{ port = "{folder}/meter", columns = ["mv", "temperature_c", "conduc
 class BenchMeter:
     """Sends forty lines a second of whatever its electrode is in."""
 
-    def __init__(self, folder: Path, line: Line) -> None:
+    def __init__(self, folder: Path, line: Line, *, flow_ml_min: float | None = None) -> None:
         self.line = line
+        self.flow_ml_min = flow_ml_min
         self._terminal = PseudoTerminal(folder)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._send, daemon=True)
         self.dip(7.0)
 
-    def dip(self, ph: float, conductivity_us_cm: float = 0.1) -> None:
-        """Put the electrode into another solution at 25 °C."""
-        self._mv, self._conductivity = self.line.mv(ph, 25.0), conductivity_us_cm
+    def dip(self, ph: float, conductivity_us_cm: float = 0.1, temperature_c: float = 25.0) -> None:
+        """Put the electrode into another solution."""
+        self.temperature_c = temperature_c
+        self._mv, self._conductivity = self.line.mv(ph, temperature_c), conductivity_us_cm
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -84,19 +86,22 @@ class BenchMeter:
     def _send(self) -> None:
         rng = random.Random(1)
         while not self._stop.wait(0.025):
-            values = f"{self._mv + rng.gauss(0, 0.02):.2f};{25 + rng.gauss(0, 0.002):.2f}"
+            values = f"{self._mv + rng.gauss(0, 0.02):.2f};{self.temperature_c + rng.gauss(0, 0.002):.2f}"
+            flow = "" if self.flow_ml_min is None else f";{self.flow_ml_min:.2f}"
             try:
-                self._terminal.write(f"{values};{self._conductivity:.4f}\r\n".encode())
+                self._terminal.write(f"{values};{self._conductivity:.4f}{flow}\r\n".encode())
             except (OSError, AssertionError):
                 continue  # nobody listens
 
 
-def configure(folder: Path, *, more: str = "", criterion: str = "") -> Path:
+def configure(folder: Path, *, more: str = "", criterion: str = "", flow: bool = False) -> Path:
     """Write a configuration, with more lines at its end and in its criterion; returns its path."""
     config = folder / "quietcell.toml"
     text = CONFIGURATION.format(folder=folder).replace(
         "[criteria.brisk-buffer]", f"{criterion}\n[criteria.brisk-buffer]"
     )
+    if flow:
+        text = text.replace('"conductivity_us_cm"]', '"conductivity_us_cm", "flow_ml_min"]')
     config.write_text(text + more)
     return config
 

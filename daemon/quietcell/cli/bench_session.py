@@ -106,16 +106,26 @@ class Session:
         while True:
             answer = self.ask("attended", attendance=self.attendance, measurement=request)
             if answer["ended"] is not None:
-                _show("")
+                show("")
                 body: dict[str, Json] = answer["ended"]
                 return body
-            _show(live(answer["indication"]))
+            show(live(answer["indication"]))
             time.sleep(LOOK_S)
 
     def indication(self) -> dict[str, Json]:
-        """Return the live reading."""
-        answer: dict[str, Json] = self.ask("attended", attendance=self.attendance)["indication"]
-        return answer
+        """Return the live reading; waits a moment for the first.
+
+        Raises
+        ------
+        QuietcellError
+            If the meter is silent.
+        """
+        for _ in range(round(START_S / LOOK_S)):
+            live: dict[str, Json] = self.ask("attended", attendance=self.attendance)["indication"]
+            if live["at"] is not None:
+                return live
+            time.sleep(LOOK_S)
+        raise QuietcellError("the meter is silent", subject=self.cell, hint="Look at its power and port")
 
     def brought_sample(
         self, sample_id: str, grab: dict[str, Json], *, from_buffer: bool = False
@@ -149,7 +159,7 @@ def live(indication: Mapping[str, Json]) -> str:
     return f"{', '.join(values)}: waits for {indication['waits_for']}"
 
 
-def _show(text: str) -> None:
+def show(text: str) -> None:
     """Write over the line before, on a terminal only."""
     if sys.stderr.isatty():
         width = shutil.get_terminal_size().columns

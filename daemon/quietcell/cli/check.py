@@ -14,6 +14,7 @@ from quietcell.cli.bench_session import (
     session,
     told,
 )
+from quietcell.cli.flow_test import Flows, flow_tested
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
 
@@ -37,6 +38,21 @@ from quietcell.errors import QuietcellError, UsageError
     "--conductivity", "conductivities", multiple=True, type=float, help="µS/cm, where the cell measures none."
 )
 @click.option("--tolerance", type=float, help="Largest deviation, pH or °C.")
+@click.option(
+    "--flow-test",
+    is_flag=True,
+    help="Three flows and back: does carbon dioxide come in before the electrode?",
+)
+@click.option(
+    "--flow",
+    "flows",
+    multiple=True,
+    type=click.FloatRange(min=0.1),
+    help="For --flow-test, three, mL/min: wait until the meter shows each; without one: as measured.",
+)
+@click.option(
+    "--settle-s", type=click.FloatRange(min=0), help="Wait at each flow. Absent: by hold-up and flow."
+)
 def command(  # noqa: PLR0917 # one argument a flag
     cell: str,
     path: Path,
@@ -49,19 +65,40 @@ def command(  # noqa: PLR0917 # one argument a flag
     solutions: tuple[str, ...],
     conductivities: tuple[float, ...],
     tolerance: float | None,
+    flows: tuple[float, ...],
+    settle_s: float | None,
     *,
     low_ionic: bool,
+    flow_test: bool,
     no_pause: bool,
     as_json: bool,
 ) -> int:
     """Hold CELL against a buffer, another value, a thermometer, or dilute solutions of known pH.
 
     A check that fails puts a doubt on every result since the last good one, and nothing is accepted until
-    a check passes or the cell is calibrated.
+    a check passes or the cell is calibrated. The flow test is no such check: it tells where carbon dioxide
+    comes in, and an open episode learns its place from it.
     """
-    ways = (check_buffer is not None, known_ph is not None, known_temperature is not None, low_ionic)
+    ways = (
+        check_buffer is not None,
+        known_ph is not None,
+        known_temperature is not None,
+        low_ionic,
+        flow_test,
+    )
     if sum(ways) != 1:
-        raise UsageError("choose one of --buffer, --known-ph, --known-temperature and --low-ionic")
+        raise UsageError(
+            "choose one of --buffer, --known-ph, --known-temperature, --low-ionic and --flow-test"
+        )
+    if flow_test:
+        how = Flows(given_ml_min=flows, settle_s=settle_s, pause=not no_pause)
+        with (
+            session(path, cell, told(operator, "Who works", flag="--operator")) as here,
+            here.attending("flow-test") as found,
+        ):
+            click.echo(CAUTIONS, err=True)
+            tested = flow_tested(here, found, how)
+        return _tested(tested, as_json=as_json)
     if not low_ionic:
         tolerance = told(tolerance, "Largest deviation allowed", flag="--tolerance", type=float)
     names: list[str] = []
@@ -102,6 +139,21 @@ def _measured(here: Session, purpose: str, name: str, *, pause: bool) -> str:
     click.echo(f"At rest: {body['mv']:.2f} mV{shown}.", err=True)
     found: str = body["id"]
     return found
+
+
+def _tested(outcome: dict[str, Json], *, as_json: bool) -> int:
+    """Print what a flow test has shown; returns the exit status."""
+    body = outcome["body"]
+    if as_json:
+        click.echo(json.dumps(outcome, ensure_ascii=False))
+    else:
+        click.echo(f"{body['verdict']}: {body['id']}")
+        click.echo(f"  {body['text']}")
+        for episode in outcome["episodes"]:
+            click.echo(
+                f"  Episode {episode['episode']} ({episode['diagnosis']}) is now placed: {episode['place']}"
+            )
+    return 0 if body["verdict"] in ("nothing-found", "carbon-dioxide-in-water") else 1
 
 
 def _told(outcome: dict[str, Json], *, as_json: bool) -> int:

@@ -57,6 +57,7 @@ RecordKind = Literal[
     "checkpoint",
     "readings-digest",
     "operator-verdict",
+    "flow-test",
     "parked",
     "run",
 ]

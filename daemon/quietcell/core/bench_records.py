@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from quietcell.core.electrode.known_line import Covariance
+from quietcell.core.ingress.event import Amount
+from quietcell.core.ingress.flow_test import FlowVerdict
 from quietcell.core.records import (
     ABSENT,
     Absent,
@@ -19,10 +21,10 @@ from quietcell.core.records import (
     decimals,
 )
 
-Work = Literal["calibration", "check", "measure"]
+Work = Literal["calibration", "check", "measure", "flow-test"]
 """What someone does at a cell."""
-Purpose = Literal["calibration", "check", "low-ionic"]
-"""Why a solution of known pH is measured."""
+Purpose = Literal["calibration", "check", "low-ionic", "flow-test"]
+"""Why a solution of known pH is measured, or the water at one flow of a flow test."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,7 +238,7 @@ class CheckBody(Body):
 
     kind: ClassVar[str] = "check"
 
-    method: Literal["buffer", "comparison", "temperature", "flow", "low-ionic"]
+    method: Literal["buffer", "comparison", "temperature", "low-ionic"]
     operator: str | None
     electrode: str | None
     meter: str | None
@@ -258,6 +260,47 @@ class CheckBody(Body):
     low_ionic: LowIonicSummary | Absent = ABSENT
     since: str | None
     """Time of the last good check or calibration before."""
+    comment: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowStepEntry:
+    """What the cell read at one flow."""
+
+    measurement: str
+    """Id of the reference measurement."""
+    flow_ml_min: float = decimals(3, "mL/min")
+    ph: float = decimals(4, "1")
+    standard_uncertainty_ph: float = decimals(4, "1")
+    """As far as it differs from step to step."""
+    conductivity_us_cm: float | None = decimals(5, "uS/cm")
+    temperature_c: float = decimals(3, "Cel")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowTestBody(Body):
+    """Three flows and back: where carbon dioxide comes in, if it does."""
+
+    kind: ClassVar[str] = "flow-test"
+
+    segment: int
+    ms: int
+    """Engine time, ms since the segment began."""
+    operator: str | None
+    electrode: str | None
+    meter: str | None
+    calibration_id: str | None
+    verdict: FlowVerdict
+    steps: tuple[FlowStepEntry, ...]
+    """Three flows, then the first again."""
+    log_evidence: Mapping[str, float]
+    """Per explanation, relative to no effect of the flow."""
+    co2_ug_per_l: Amount | None
+    """What comes in at the first flow, or what the water brings."""
+    smallest_co2_ug_per_l: float | None = decimals(1, "ug/L")
+    """A leak of this size at the first flow would have shown; None where none would."""
+    text: str
+    """For the technician, with what to look at first."""
     comment: str | None
 
 

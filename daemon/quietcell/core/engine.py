@@ -32,6 +32,7 @@ from quietcell.core.inputs import (
     Attendance,
     EngineInput,
     EpisodeVerdict,
+    FlowTested,
     ReferenceRequest,
     Request,
     SegmentBegan,
@@ -69,6 +70,10 @@ _ENDS_RUN = {
     "reloaded": Reason.RECONFIGURED,
 }
 """Ends of a segment behind which an open determination can't go on, and the reason it is refused."""
+
+
+_IN_SOLUTIONS = ("calibration", "check")
+"""Work behind which the electrode comes from a solution of many ions."""
 
 
 class Engine:
@@ -143,7 +148,9 @@ class Engine:
             return (*self._happen(item.ms - 1), *self._given(item))
         return (*self._happen(item.ms), *self._end_segment(item))
 
-    def _given(self, item: Request | ReferenceRequest | Attendance | EpisodeVerdict) -> Iterator[Body]:
+    def _given(
+        self, item: Request | ReferenceRequest | Attendance | EpisodeVerdict | FlowTested
+    ) -> Iterator[Body]:
         """Do what a person asks."""
         if isinstance(item, Request):
             return self._request(item)
@@ -151,6 +158,8 @@ class Engine:
             return self._reference_request(item)
         if isinstance(item, Attendance):
             return self._attend(item)
+        if isinstance(item, FlowTested):
+            return self._water.flow_tested(item, self._stamp)
         return chain.from_iterable(watch.judge(item, self._stamp) for watch in self._watches)
 
     def _require_order(self, ms: int) -> None:
@@ -430,12 +439,12 @@ class Engine:
             self._brought = IngressWatch(self.settings) if attendance.work == "measure" else None
         else:
             self._reception.disturb(attendance.ms, Reason.GAP)  # the electrode is back in the water
-            self._from_buffer = self._from_buffer or attendance.work != "measure"
+            self._from_buffer = self._from_buffer or attendance.work in _IN_SOLUTIONS
             self._due_ms = attendance.ms
 
     def _leave(self, ms: int) -> Iterator[Body]:
         """Let nobody work at the cell, and what they brought be gone."""
-        if self._attendance is not None:
+        if self._attendance is not None and self._attendance.work != "flow-test":
             self._water.set_aside(ms)
         self._attendance = self._reference_mv = None
         if self._brought is not None:
@@ -527,7 +536,7 @@ class Engine:
             body_id=self._next_id(),
             ended=self._text(ms),
             since=self._reception.history.between(attempt.began_ms, ms),
-            before_mv=self._reference_mv,
+            before_mv=None if reference.purpose == "flow-test" else self._reference_mv,
         )
         self._reference_mv = body.mv if outcome.verdict is Verdict.ACCEPTED else None
         self._attempt = self._standing = None

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from quietcell.core.bench_records import Purpose, Work
+from quietcell.core.ingress.flow_test import FlowVerdict
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import GrabSample, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
@@ -84,6 +85,16 @@ class EpisodeVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FlowTested:
+    """A flow test says where carbon dioxide comes in."""
+
+    ms: int
+    id: str
+    """Of its record."""
+    verdict: FlowVerdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TimeMark:
     """All input up to and including `ms` has been given."""
 
@@ -97,6 +108,7 @@ EngineInput = (
     | ReferenceRequest
     | Attendance
     | EpisodeVerdict
+    | FlowTested
     | TimeMark
     | ReadingBlock
 )

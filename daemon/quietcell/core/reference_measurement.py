@@ -1,6 +1,7 @@
 """The record of one potential at rest in a solution of known pH."""
 
 import math
+from dataclasses import replace
 
 from quietcell.core.bench_records import ReferenceMeasurementBody
 from quietcell.core.determination import Attempt, Outcome
@@ -18,9 +19,19 @@ LARGEST_REMAINING_MV = 1000.0
 
 
 def criterion_of(settings: CellSettings, reference: ReferenceRequest | None) -> tuple[str, Criterion]:
-    """Return name and numbers that count: those for buffers where one is measured."""
-    if reference is not None and reference.purpose != "low-ionic":
+    """Return name and numbers that count: those for buffers where one is measured.
+
+    A flow test leaves the band of flows, and has no time for the long window: four flows must lie close
+    together.
+    """
+    purpose = None if reference is None else reference.purpose
+    if purpose in ("calibration", "check"):
         return settings.buffer_criterion_name, settings.buffer_criterion
+    if purpose == "flow-test":
+        own = settings.criterion
+        return settings.criterion_name, replace(
+            own, flow_low_ml_min=None, flow_high_ml_min=None, long_window_s=None
+        )
     return settings.criterion_name, settings.criterion
 
 

@@ -189,6 +189,7 @@ class Attendances:
             "failed_check": settings.failed_check_id,
             "fixed": self._fixed(task.name),
             "kcl_adjusted": settings.kcl_adjusted,
+            "hold_up_ml": settings.hold_up_ml,
             "expected_ph": expected,
             "criterion": asdict(settings.criterion),
             "buffer_criterion": asdict(settings.buffer_criterion),

@@ -1,4 +1,4 @@
-"""Work at the bench: attendance, calibrations and checks, as one table of commands."""
+"""Work at the bench: attendance, calibrations, checks and flow tests, as one table of commands."""
 
 from collections.abc import Callable, Mapping
 
@@ -9,6 +9,7 @@ from quietcell.service.calibrating import Calibrating
 from quietcell.service.cell import CellTask
 from quietcell.service.checking import Checking
 from quietcell.service.commands import Commands
+from quietcell.service.flow_testing import FlowTesting
 from quietcell.service.records import DaemonIds
 
 
@@ -40,4 +41,5 @@ def bench_commands(
         **attendances.commands(),
         **Calibrating(attendances, ledger, ids, clock, fixed=fixed).commands(),
         **Checking(attendances, ledger, ids, clock).commands(),
+        **FlowTesting(attendances, ledger, ids).commands(),
     }

@@ -7,13 +7,20 @@ from urllib.parse import quote, unquote
 
 import numpy as np
 
-from quietcell.core.inputs import Attendance, EngineInput, EpisodeVerdict, ReferenceRequest, Request
+from quietcell.core.inputs import (
+    Attendance,
+    EngineInput,
+    EpisodeVerdict,
+    FlowTested,
+    ReferenceRequest,
+    Request,
+)
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.recording import GIVEN
 from quietcell.core.records import GrabSample, Json
 from quietcell.errors import RecordingError
 
-Given = Request | ReferenceRequest | Attendance | EpisodeVerdict
+Given = Request | ReferenceRequest | Attendance | EpisodeVerdict | FlowTested
 
 
 def _request(body: Mapping[str, Json]) -> Given:
@@ -42,11 +49,16 @@ def _episode_verdict(body: Mapping[str, Json]) -> Given:
     return EpisodeVerdict(ms=body["ms"], id=body["id"], episode=body["episode"], verdict=body["verdict"])
 
 
+def _flow_test(body: Mapping[str, Json]) -> Given:
+    return FlowTested(ms=body["ms"], id=body["id"], verdict=body["verdict"])
+
+
 INPUTS: Mapping[str, Callable[[Mapping[str, Json]], Given]] = {
     "request": _request,
     "reference-request": _reference_request,
     "attendance": _attendance,
     "operator-verdict": _episode_verdict,
+    "flow-test": _flow_test,
 }
 """What the engine was fed, by kind of record."""
 _FIELDS = {
@@ -54,6 +66,7 @@ _FIELDS = {
     "reference-request": ("id", "purpose", "solution", "operator"),
     "attendance": ("id", "state", "work"),
     "operator-verdict": ("id", "episode", "verdict"),
+    "flow-test": ("id", "verdict"),
 }
 """Fields beside `ms` that the engine sees, by kind of record."""
 

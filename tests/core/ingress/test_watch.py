@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import EpisodeVerdict, Request, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import EpisodeVerdict, FlowTested, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
 from tests.support import ingress_scenarios as own
@@ -178,3 +178,28 @@ def test_what_is_known_survives_a_restart() -> None:
     again.restore(plain)
     assert again.episodes == watch.episodes
     assert again.state() == watch.state()
+
+
+def test_a_flow_test_that_finds_a_leak_places_the_open_episode_and_results_are_refused() -> None:
+    scenario = slow_leak()
+    (began, *_), (early, late) = inputs_of(scenario), halves(scenario)
+    engine = Engine(settings_of(scenario))
+    (first, *_) = episodes(told(engine, began, early))
+    assert first["place"] == "unlocated"
+    ms = int(early.ms[-1])
+    placed, *others = told(engine, FlowTested(ms=ms, id="daemon.1.9", verdict="leak"))
+    assert (placed["episode"], placed["state"], placed["place"]) == (first["id"], "updated", "sample-path")
+    assert all(body["record"] == "doubt" for body in others)
+    assert told(engine, FlowTested(ms=ms, id="daemon.1.10", verdict="leak")) == []
+    after = [d for d in determinations(told(engine, late[:900], TimeMark(ms=int(late.ms[899])))) if d["ph"]]
+    assert after
+    assert all("ingress-in-sample-path" in d["reasons"] for d in after)
+
+
+def test_a_flow_test_that_tells_nothing_leaves_the_episode_where_it_was() -> None:
+    scenario = slow_leak()
+    (began, *_), (early, _) = inputs_of(scenario), halves(scenario)
+    engine = Engine(settings_of(scenario))
+    told(engine, began, early)
+    for verdict in ("streaming", "nothing-found", "cannot-tell"):
+        assert told(engine, FlowTested(ms=int(early.ms[-1]), id="daemon.1.9", verdict=verdict)) == []

@@ -32,7 +32,7 @@ from quietcell.core.ingress.blocks import Averager, Block
 from quietcell.core.ingress.candidate import Candidate
 from quietcell.core.ingress.comparison import Comparison, mean_level
 from quietcell.core.ingress.episodes import STANDING, Episode, Episodes, rounded
-from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
+from quietcell.core.ingress.event import EpisodeEvent, IngressSettings, Place
 from quietcell.core.ingress.evidence import Paths
 from quietcell.core.ingress.faults import Watch, log_pure
 from quietcell.core.ingress.rivals import Scores, score, score_ph_alone
@@ -128,6 +128,15 @@ class Detector:
         self._episodes.open.clear()
         self._faults = Watch()
         self._minutes = 0
+
+    def placed(self, number: int, ms: int, place: Place) -> EpisodeEvent | None:
+        """Tell where an open episode comes in, because a test has shown it; None if that is no news."""
+        for episode in self._episodes.open:
+            if episode.number == number and episode.place != place:
+                episode.place = place
+                now = self._now_level() or episode.before
+                return self._episodes.tell(episode, "updated", now, ms, self._recent)
+        return None
 
     def told_again(self, number: int, ms: int, *, close: bool) -> EpisodeEvent | None:
         """Tell an episode again, or close it, because a person says so; None if it is not open."""

@@ -15,7 +15,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcell.core.ingress.event import Amount, IngressSettings
+from quietcell.core.ingress.event import Amount, IngressSettings, Place
 from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, REFERENCE_US_CM
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.water.hydration import apparent_carbonate
@@ -61,6 +61,12 @@ _IN_WATER_UG_L: Final = 10.0
 """Less carbonate than this is nothing to speak of (common practice, no source)."""
 _GRID: Final = 0.08
 """Relative standard uncertainty from the steps between the sizes tried."""
+PLACES: Final[dict[FlowVerdict, Place]] = {
+    "leak": "sample-path",
+    "air-drawn-in": "sample-path",
+    "carbon-dioxide-in-water": "upstream",
+}
+"""Where each finding says that carbon dioxide comes in."""
 _SEEN: Final = ("leak", "air-drawn-in", "streaming")
 
 

@@ -9,7 +9,8 @@ import numpy as np
 from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.episode import EpisodeBody, episode_body
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
-from quietcell.core.inputs import EpisodeVerdict
+from quietcell.core.ingress.flow_test import PLACES
+from quietcell.core.inputs import EpisodeVerdict, FlowTested
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body, DoubtBody, Json, Qualifier, Verdict
 from quietcell.core.settings import CellSettings
@@ -102,6 +103,15 @@ class IngressWatch:
         event = self._detector.told_again(number, verdict.ms, close=verdict.verdict == "reject")
         if event is not None:
             yield from self._tell(event, stamp)
+
+    def flow_tested(self, test: FlowTested, stamp: Stamp) -> Iterator[Body]:
+        """Place what is open of carbon dioxide where a flow test has found it to come in."""
+        place = PLACES.get(test.verdict)
+        for number, known in tuple(self._open.items()):
+            if place is not None and known.diagnosis in CARBONIC:
+                event = self._detector.placed(number, test.ms, place)
+                if event is not None:
+                    yield from self._tell(event, stamp)
 
     def new_segment(self, ended_ms: int) -> None:
         """Move to the time of the next segment, whose zero lies at `ended_ms`."""

@@ -10,6 +10,7 @@ from quietcell.core.bench_records import (
     CalibrationBody,
     CheckBody,
     ElectrodeBody,
+    FlowTestBody,
     ReferenceMeasurementBody,
     ReferenceRequestBody,
 )
@@ -42,6 +43,7 @@ BODIES: tuple[type[Body], ...] = (
     ReferenceMeasurementBody,
     CalibrationBody,
     CheckBody,
+    FlowTestBody,
     ElectrodeBody,
     ConfigurationBody,
     SegmentBody,

@@ -1,0 +1,86 @@
+"""The flow test at a real terminal against an emulated meter; the ledger tells what came of it."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from quietcell.cli import main
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.ingress.flow_test import FlowStep
+from tests.support.bench_meter import BenchMeter, bodies, configure, ended, terminal
+from tests.support.flow_tests import flow_test_case
+
+GOOD = Line(slope_pct=98.4, zero_mv=3.1)
+FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
+HURRY = ("--operator", "Ada", "--flow-test", "--settle-s", "0.5")
+
+
+def turn(meter: BenchMeter, step: FlowStep) -> None:
+    """Let the water be what it is at one flow."""
+    assert step.conductivity_us_cm is not None
+    meter.dip(step.ph, step.conductivity_us_cm, step.temperature_c)
+    meter.flow_ml_min = step.flow_ml_min
+
+
+def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED, flow=True)
+    case = flow_test_case(3, "leak", conductivity=True)
+    with BenchMeter(tmp_path, GOOD, flow_ml_min=80.0) as meter:
+        turn(meter, case.steps[0])
+        child = terminal(tmp_path, "check", "live-feed-room", *HURRY)
+        child.expect("under pressure")
+        for number, step in enumerate(case.steps, start=1):
+            child.expect("Press Enter")
+            if number == 2:  # somebody forgets to turn the valve
+                child.sendline("")
+                child.expect("must differ from the others.*Set it again")
+                child.sendline("y")
+                child.expect("Press Enter")
+            turn(meter, step)
+            child.sendline("")
+            child.expect("At rest")
+        child.expect("leak: .*Air leaks into the sample path")
+        assert ended(child) == 1
+    (body,) = bodies(tmp_path, "flow-test")
+    assert (body["verdict"], body["operator"]) == ("leak", "Ada")
+    shown = [step["flow_ml_min"] for step in body["steps"]]
+    assert shown == pytest.approx([step.flow_ml_min for step in case.steps], rel=0.01)
+    assert [step["ph"] for step in body["steps"]] == pytest.approx([s.ph for s in case.steps], abs=0.01)
+    measured = bodies(tmp_path, "reference-measurement")
+    assert [step["measurement"] for step in body["steps"]] == [m["id"] for m in measured]
+    assert {m["purpose"] for m in measured} == {"flow-test"}
+    # It is no check of the electrode: nothing is in doubt, and results go on.
+    assert bodies(tmp_path, "check") == bodies(tmp_path, "doubt") == []
+    (last,) = [b for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
+    assert (last["work"], last["outcome"]) == ("flow-test", "done")
+
+
+def test_an_unattended_one_waits_for_each_flow_and_answers_in_json(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED, flow=True)
+    case = flow_test_case(1, "nothing-found", conductivity=True)
+    given = [word for step in case.steps[:3] for word in ("--flow", f"{step.flow_ml_min:.2f}")]
+    with BenchMeter(tmp_path, GOOD, flow_ml_min=300.0) as meter:
+        child = terminal(tmp_path, "check", "live-feed-room", *HURRY, "--json", *given)
+        for step in case.steps:
+            child.expect("waits for")
+            turn(meter, step)
+            child.expect("At rest")
+        child.expect(r"(\{\"body\".*\})\r\n")
+        told = json.loads(str(child.match.group(1)))
+        assert ended(child) == 0
+    assert told["body"] == bodies(tmp_path, "flow-test")[0]
+    assert told["body"]["verdict"] == "nothing-found"
+    assert told["episodes"] == []
+
+
+@pytest.mark.parametrize(
+    ("given", "words"), [(["--flow", "50"], "has three"), (["--flow", "50"] * 3, "too near another")]
+)
+def test_flows_that_make_no_test_are_refused_before_anybody_turns_a_valve(
+    tmp_path: Path, given: list[str], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = configure(tmp_path, more=FIXED, flow=True)
+    with pytest.raises(SystemExit, match="64"):
+        main(["check", "live-feed-room", "--config", str(config), *HURRY, *given])
+    assert words in capsys.readouterr().err
