@@ -122,6 +122,19 @@ def test_a_request_begins_a_determination_as_at_the_bench(tmp_path: Path) -> Non
     assert (only["mode"], only["began"]) == ("on-request", "2026-01-01T01:00:00.000Z")
 
 
+def test_a_request_just_before_the_first_reading_counts_from_it_and_an_earlier_one_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = BATH.format(zero_mv=-60.0, resolution_mv=0.001)
+    recording = "isfet-bath/20230407-1800_sensor-G_logger-P.csv"
+    lines = replayed(tmp_path, recording, config, "--request", "2025-12-31T23:59:30Z", most_rows=200)
+    (only,) = [line for line in lines if line["record"] == "determination"]
+    assert only["began"] == next(line for line in lines if line["record"] == "segment")["at"]
+    with pytest.raises(AssertionError):
+        replayed(tmp_path, recording, config, "--request", "2025-12-31T08:00:00Z", most_rows=200)
+    assert "no recording has readings at 2025-12-31T08:00:00.000Z" in capsys.readouterr().err
+
+
 # --- acid in steps: thermometer faults -----------------------------------------------------------
 
 ACID = """

@@ -16,7 +16,7 @@ from quietcell.config import Config, load_config
 from quietcell.core.endpoint.criterion import SHIPPED
 from quietcell.core.recording import Piece, read_recording
 from quietcell.core.records import Json
-from quietcell.core.times import utc_ms
+from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import RecordingError, UsageError
 from quietcell.service.assembly import engine_settings, recording_layout
 from quietcell.service.compare import Trial, summary, table, trace_of, trial
@@ -76,21 +76,28 @@ def command(
     if out is None:
         raise UsageError("nowhere to write to", hint="Give --out FILE.jsonl, or --out - for here.")
     verdicts: dict[str, int] = {}
+    asked: set[int] = set()
     for recording in _existing(words):
-        for line in _replayed(config, recording, _cell_of(config, recording, cell), requests):
+        for line in _replayed(config, recording, _cell_of(config, recording, cell), requests, asked):
             out.write(json.dumps(line, ensure_ascii=False) + "\n")
             if line["record"] == "determination":
                 verdicts[line["verdict"]] = verdicts.get(line["verdict"], 0) + 1
     told = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()))
     click.echo(f"Determinations: {told or 'none'}", err=True)
+    if outside := sorted({*requests} - asked):
+        raise RecordingError(
+            f"no recording has readings at {', '.join(map(rfc3339, outside))}",
+            subject="--request",
+            hint="Nothing was asked then. Times are UTC; see first and last time of the recording",
+        )
 
 
 def _replayed(
-    config: Config, recording: Path, cell: str, requests: tuple[int, ...]
+    config: Config, recording: Path, cell: str, requests: tuple[int, ...], asked: set[int]
 ) -> Iterator[dict[str, Json]]:
     """Yield what a recording gives, as it is written."""
     with _pieces(config, recording, cell) as pieces:
-        for body in replay(pieces, engine_settings(config, cell), requests):
+        for body in replay(pieces, engine_settings(config, cell), requests, asked_utc_ms=asked):
             plain = body.as_json()
             yield {"record": plain.pop("record"), "recording": recording.name, **plain}
 

@@ -20,10 +20,16 @@ TIME_LABELS: dict[str, TimeQuality] = {
     "time-not-synchronised": "not-synchronised",
     "time-not-known": "not-known",
 }
+EARLIEST_REQUEST_MS = 60_000
+"""Someone asks and the meter's first line comes later: up to so long before it a request still counts."""
 
 
 def replay(
-    pieces: Iterable[Piece], settings: CellSettings, requests_utc_ms: Sequence[int] = ()
+    pieces: Iterable[Piece],
+    settings: CellSettings,
+    requests_utc_ms: Sequence[int] = (),
+    *,
+    asked_utc_ms: set[int] | None = None,
 ) -> Iterator[Body]:
     """Yield the bodies a recording gives.
 
@@ -34,12 +40,15 @@ def replay(
     settings : CellSettings
         The cell; with requests its mode is on-request, as for a person at the bench.
     requests_utc_ms : sequence of int
-        When determinations are asked for, ms since 1970 UTC.
+        When determinations are asked for, ms since 1970 UTC; from a minute before a stretch of readings
+        on, one counts from its first reading.
+    asked_utc_ms : set of int, optional
+        Takes those of the requests that a reading followed.
     """
     if requests_utc_ms:
         settings = replace(settings, mode="on-request")
     engine = Engine(settings)
-    for item in with_requests(engine_inputs(pieces), sorted(requests_utc_ms)):
+    for item in with_requests(engine_inputs(pieces), sorted(requests_utc_ms), asked_utc_ms):
         yield from engine.take(item)
 
 
@@ -108,17 +117,22 @@ def _implied_end(last_ms: int, next_cause: SegmentCause) -> SegmentEnded:
     return SegmentEnded(ms=last_ms, cause="interrupted" if next_cause == "started" else next_cause)
 
 
-def with_requests(items: Iterable[EngineInput], requests_utc_ms: Sequence[int]) -> Iterator[EngineInput]:
-    """Put requests where their time is; one outside the recording is dropped."""
+def with_requests(
+    items: Iterable[EngineInput], requests_utc_ms: Sequence[int], asked_utc_ms: set[int] | None = None
+) -> Iterator[EngineInput]:
+    """Put requests where their time is, and note which of them lie inside the recording."""
     left_utc_ms = list(requests_utc_ms)
     anchor_ms = 0
     for item in items:
         if isinstance(item, SegmentBegan):
             anchor_ms = item.utc_ms
-            left_utc_ms = [at for at in left_utc_ms if at >= anchor_ms]
+            left_utc_ms = [at for at in left_utc_ms if at >= anchor_ms - EARLIEST_REQUEST_MS]
         if isinstance(item, ReadingBlock):
-            waiting: deque[Given] = deque(Request(ms=at - anchor_ms) for at in left_utc_ms)
+            waiting: deque[Given] = deque(Request(ms=max(at - anchor_ms, 0)) for at in left_utc_ms)
             yield from placed(item, waiting)
-            left_utc_ms = left_utc_ms[len(left_utc_ms) - len(waiting) :]
+            taken = len(left_utc_ms) - len(waiting)
+            if asked_utc_ms is not None:
+                asked_utc_ms.update(left_utc_ms[:taken])
+            left_utc_ms = left_utc_ms[taken:]
         else:
             yield item
