@@ -14,7 +14,11 @@ from hypothesis import strategies as st
 
 from quietcell.contracts import LineCounts
 from quietcell.core.records import Json
+from quietcell.ledger.ledger import Ledger
+from quietcell.service.attendance import Attendances
+from quietcell.service.commands import Commands
 from quietcell.service.control import LONGEST_LINE, MOST_CLIENTS, NAME, ControlSocket, ask
+from quietcell.service.keeping import Keeping
 from quietcell.service.line_watch import LineWatch
 from quietcell.service.logs import configure_logs
 from quietcell.service.records import DaemonIds
@@ -33,12 +37,19 @@ async def breaks(_request: dict[str, Json]) -> dict[str, Json]:
     raise ZeroDivisionError
 
 
+def what_people_say(ledger: Ledger) -> Commands:
+    """Return commands that keep what people say, of a daemon without cells."""
+    ids = DaemonIds(1)
+    attendances = Attendances({}, ledger, ids)
+    keeping = Keeping(attendances, ledger, ids, HeldClock(), config=lambda: None, settled=lambda: None)  # type: ignore[arg-type,return-value] # must not get that far
+    return {**Requests({}, ledger, ids).commands(), **keeping.commands()}
+
+
 @pytest.fixture
 async def control(tmp_path: Path) -> AsyncIterator[ControlSocket]:
     """A control socket with commands that write."""
     ledger = open_ledger(tmp_path)
-    requests = Requests({}, ledger, DaemonIds(1), HeldClock())
-    commands = {"status": status, "breaks": breaks, **requests.commands()}
+    commands = {"status": status, "breaks": breaks, **what_people_say(ledger)}
     async with ControlSocket(tmp_path, commands) as served:
         yield served
     assert ledger.seq == 0  # nothing hostile was recorded
@@ -63,13 +74,13 @@ requests = st.dictionaries(keys, json_values, max_size=6)
     | st.builds(
         lambda r, name: json.dumps({**r, "command": name}).encode(),
         requests,
-        st.sampled_from(["status", "request", "note", "breaks"]),
+        st.sampled_from(["status", "request", "note", "thing", "kept", "breaks"]),
     )
 )
 def test_any_line_gets_one_line_of_answer_that_no_terminal_would_act_upon(line: bytes) -> None:
     async def answered() -> dict[str, Json]:
-        asked = Requests({}, None, DaemonIds(1), HeldClock())  # type: ignore[arg-type] # must not get that far
-        served = ControlSocket(Path("nowhere"), {"status": status, **asked.commands()})
+        commands = what_people_say(None)  # type: ignore[arg-type] # must not get that far
+        served = ControlSocket(Path("nowhere"), {"status": status, **commands})
         return await served._answer(line)
 
     answer = asyncio.run(answered())

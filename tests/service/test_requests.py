@@ -129,17 +129,6 @@ async def test_a_cell_that_is_not_measuring_says_so(tmp_path: Path) -> None:
             await measuring.requests.outcome({"via": "socket", "cell": CELL, "request": "daemon.1.99"})
 
 
-async def test_a_note_is_kept_with_who_wrote_it(tmp_path: Path) -> None:
-    async with Measuring(tmp_path) as measuring:
-        note = {"via": "page", "cell": CELL, "operator": "day shift", "text": "tubing changed\nnew clamp"}
-        told = await measuring.requests.note(note)
-        (body,) = measuring.bodies("note")
-        assert (body["id"], body["text"]) == (told["note"], "tubing changed\nnew clamp")
-        assert (body["operator"], body["via"]) == ("day shift", "page")
-        with pytest.raises(CommandError, match="text: must be printable"):
-            await measuring.requests.note({**note, "text": "a\tb\x1b"})
-
-
 async def test_recovery_feeds_requests_again(tmp_path: Path) -> None:
     async with Measuring(tmp_path, seconds=60) as measuring:
         await measuring.run(5.3)

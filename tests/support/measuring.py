@@ -51,7 +51,7 @@ class Measuring:
             ids=ids,
             segment=next_segment(self.ledger.journal, CELL),
         )
-        self.requests = Requests({CELL: self.cell}, self.ledger, ids, self.clock)
+        self.requests = Requests({CELL: self.cell}, self.ledger, ids)
         self._stop = asyncio.Event()
 
     async def __aenter__(self) -> Self:

@@ -21,7 +21,7 @@ COMMANDS = {
     "request": "Ask for a determination.",
     "episode": "Confirm or reject a suspected cause.",
     "resend": "Send again what the broker refused.",
-    "note": "Keep free text about a cell.",
+    "note": "Keep notes about a cell, care that was taken, and what is in it.",
     "alarm": "See alarms; acknowledge, shelve, unshelve them.",
     "calibrate": "Find slope and zero of an electrode in buffers.",
     "check": "Hold a cell against something known.",

@@ -1,21 +1,126 @@
-"""``quietcell note``: keep free text about a cell."""
+"""``quietcell note``: notes about a cell, care that was taken, and what is in it."""
 
+import json
 from pathlib import Path
+from typing import get_args
 
 import click
 
 from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+from quietcell.core.bench_records import Thing
+from quietcell.core.records import Json
+from quietcell.errors import UsageError
+from quietcell.service.command_records import NoteWork
+
+ACIDS = "Cleaning acids burn: gloves, goggles, acid into water. Glass breaks. Follow your local rules."
 
 
 @click.command("note")
 @ledger_options
 @operator_option
 @click.argument("cell")
-@click.argument("text")
-def command(config: Path | None, ledger: Path | None, cell: str, text: str, operator: str) -> None:
-    """Keep TEXT about CELL in the ledger of the running daemon, such as "tubing changed".
+@click.argument("text", required=False)
+@click.option(
+    "--work", type=click.Choice(get_args(NoteWork)), help="What was done; its interval starts anew."
+)
+@click.option("--put-in", type=click.Choice(get_args(Thing)), help="It is in this cell from now on.")
+@click.option("--take-out", type=click.Choice(get_args(Thing)), help="It is in no cell from now on.")
+@click.option("--name", help="Of what is put in or taken out; it keeps it wherever it is used.")
+@click.option("--serial", help="Its number, as on its label.")
+@click.option("--retired", is_flag=True, help="What is taken out will not come back.")
+@click.option("--history", help="Show every record of the thing of this name.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(  # noqa: PLR0917 # one argument a flag
+    config: Path | None,
+    ledger: Path | None,
+    cell: str,
+    text: str | None,
+    operator: str,
+    work: str | None,
+    put_in: str | None,
+    take_out: str | None,
+    name: str | None,
+    serial: str | None,
+    history: str | None,
+    *,
+    retired: bool,
+    as_json: bool,
+) -> None:
+    """Keep TEXT about CELL, such as "drain hose replaced", what was done there, or what is in it.
 
-    A note stands beside the results of its time, with who wrote it; it changes none of them.
+    A note stands beside the results of its time, with who wrote it; it changes none of them. An electrode,
+    meter or conductivity cell has a name of its own and moves between cells; its notes and calibrations go
+    with its name, and a cell takes the calibration made there with what is in it. With --config it works
+    without a running daemon too.
     """
-    answer = ask_daemon(config, ledger, {"command": "note", "cell": cell, "text": text, "operator": operator})
-    click.echo(f"noted as record {answer['seq']}")
+    moves = [thing for thing in (put_in, take_out) if thing is not None]
+    if len(moves) > 1 or (moves and work is not None) or (history is not None and (moves or work or text)):
+        raise UsageError("choose one of TEXT with or without --work, --put-in, --take-out and --history")
+    if bool(moves) != (name is not None):
+        raise UsageError("--name goes with --put-in and --take-out", hint="Name what is put in or taken out")
+    if moves:
+        state = "in-use" if put_in is not None else "retired" if retired else "stored"
+        wanted = {"thing": moves[0], "name": name, "state": state, "serial": serial, "text": text}
+        asked = {"command": "thing", **wanted}
+    elif history is not None:
+        asked = {"command": "kept", "history_of": history}
+    elif text is None and work is None:
+        raise UsageError("give a TEXT, --work, --put-in, --take-out or --history")
+    else:
+        asked = {"command": "note", "work": work, "text": text}
+        if work in ("cleaned", "electrolyte-refilled"):
+            click.echo(ACIDS, err=True)
+    answer = _asked(config, ledger, cell, operator, {k: v for k, v in asked.items() if v is not None})
+    _tell(answer, as_json=as_json)
+
+
+def _tell(answer: dict[str, Json], *, as_json: bool) -> None:
+    """Print what became of it."""
+    if as_json:
+        click.echo(json.dumps(answer, ensure_ascii=False))
+    elif "body" in answer:
+        _tell_move(answer)
+    elif "history" in answer:
+        for body in answer["history"]:
+            click.echo(_line(body))
+    else:
+        click.echo(f"noted as record {answer['seq']}")
+
+
+def _asked(
+    config: Path | None, ledger: Path | None, cell: str, operator: str, asked: dict[str, Json]
+) -> dict[str, Json]:
+    """Ask the running daemon, or do the same here where none runs."""
+    if config is None or ledger is not None:
+        return ask_daemon(config, ledger, {"cell": cell, "operator": operator, **asked})
+    from quietcell.cli.bench_session import session  # noqa: PLC0415 # commands pay only for what they use
+
+    with session(config, cell, operator) as here:
+        return here.ask(**asked)
+
+
+def _tell_move(answer: dict[str, Json]) -> None:
+    body = answer["body"]
+    click.echo(f"{body['thing']} {body['name']}: {body['state']}, record {body['id']}")
+    if answer["left"] not in (None, body["cell"]):
+        click.echo(f"It was in {answer['left']} before.")
+    if not answer["calibrated"]:
+        click.echo(f"{body['cell']} has no calibration with it yet: quietcell calibrate {body['cell']}")
+    for reason in body["condition_reasons"]:
+        click.echo(f"  {reason}")
+
+
+def _line(body: dict[str, Json]) -> str:
+    """Return a record of a thing in a line."""
+    kind, where = body["record"], f"{body['at']} {body['cell']}"
+    if kind == "calibration":
+        response = body["response_time_s"]
+        seconds = "" if response is None else f", response {response:.0f} s"
+        values = f"slope {body['slope_pct']:.2f} %, zero {body['zero_mv']:+.2f} mV{seconds}"
+        return f"{where} calibration {body['verdict']}: {values}"
+    if kind == "check":
+        return f"{where} check ({body['method']}) {body['verdict']}"
+    if kind == "note":
+        return f"{where} {body.get('work', 'note')}: {body['text']}"
+    serial = "" if body["serial"] is None else f", serial {body['serial']}"
+    return f"{where} {body['state']}{serial}"

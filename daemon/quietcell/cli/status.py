@@ -15,9 +15,12 @@ from quietcell.cli.options import ask_daemon, ledger_options
 def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     """Show what each cell of the running daemon reads and what it waits for.
 
-    An indication is a live pH that nobody has accepted; results are in the files and on MQTT.
+    An indication is a live pH that nobody has accepted; results are in the files and on MQTT. What is said
+    of an electrode comes from all its calibrations and low-ionic checks.
     """
     answer = ask_daemon(config, ledger, {"command": "status"})
+    for cell in answer["cells"]:
+        cell["kept"] = ask_daemon(config, ledger, {"command": "kept", "cell": cell["cell"]})
     if as_json:
         click.echo(json.dumps(answer, ensure_ascii=False))
         return
@@ -27,6 +30,8 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     for cell in answer["cells"]:
         click.echo(f"  {cell['cell']}: {_indication(cell)}")
         click.echo(f"    waits for {cell['waits_for']}")
+        for line in _kept(cell["kept"]):
+            click.echo(f"    {line}")
 
 
 def _indication(cell: dict[str, Any]) -> str:
@@ -41,3 +46,19 @@ def _indication(cell: dict[str, Any]) -> str:
     ]
     shown = [f"{name} {form.format(value)}".strip() for name, value, form in values if value is not None]
     return f"{', '.join(shown)} ({cell['age_s']:.0f} s ago)"
+
+
+def _kept(kept: dict[str, Any]) -> list[str]:
+    """Return what is in a cell, what is wrong with it, and what is due, in lines."""
+    lines = []
+    if any(kept["things"].values()):
+        lines.append(", ".join(f"{thing} {name}" for thing, name in kept["things"].items() if name))
+    lines += [
+        f"{finding['signal']}: {finding['text']}"
+        for finding in kept["condition"]["findings"]
+        if finding["signal"] != "none"
+    ]
+    for due in kept["due"]:
+        when = "never recorded" if due["due_at"] is None else due["due_at"][:10]
+        lines.append(f"{due['what']} {'is due' if due['overdue'] else 'due'}: {when}")
+    return lines

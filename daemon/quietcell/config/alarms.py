@@ -135,8 +135,12 @@ class LimitSettings(Section):
     )
     check_every_d: Positive | None = Field(default=None, description="A check is due so often, d.")
     electrolyte_every_d: Positive | None = Field(
-        default=None, description="The reference electrolyte is due so often, d; a note or record names it."
+        default=None, description="The reference electrolyte is to be refilled so often, d."
     )
+    cleaning_every_d: Positive | None = Field(
+        default=None, description="The electrode is to be cleaned so often, d."
+    )
+    tubing_every_d: Positive | None = Field(default=None, description="Tubing is to be changed so often, d.")
     blind_above_co2_ug_per_l: Positive = Field(
         default=100.0,
         description="The detector counts as blind where more CO2 than this could stay hidden, µg/L.",

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
+from quietcell.core.electrode.condition import Signal
 from quietcell.core.electrode.known_line import Covariance
 from quietcell.core.ingress.event import Amount
 from quietcell.core.ingress.flow_test import FlowVerdict
@@ -205,6 +206,9 @@ class CalibrationBody(Body):
     noise_mv: float | None = decimals(4, "mV")
     """The largest of its points."""
     comment: str | None
+    condition: Signal | None = None
+    """Of the electrode by its history, this record included, after NAMUR NE 107."""
+    condition_reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -261,6 +265,9 @@ class CheckBody(Body):
     since: str | None
     """Time of the last good check or calibration before."""
     comment: str | None
+    condition: Signal | None = None
+    """Of the electrode by its history, this record included, after NAMUR NE 107."""
+    condition_reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -321,3 +328,8 @@ class ElectrodeBody(Body):
     """In use at `cell`, else away from it."""
     operator: str | None
     text: str | None
+    electrolyte_at: str | None
+    """When the electrode's electrolyte was last refilled, wherever it was."""
+    condition: Signal | None
+    """Of the electrode by its history, after NAMUR NE 107; None for other things."""
+    condition_reasons: tuple[str, ...]

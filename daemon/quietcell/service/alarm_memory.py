@@ -16,6 +16,12 @@ _LATEST = (
 """Kinds whose last record tells what holds."""
 _FAR_BACK = 5000
 """No result among so many determinations counts as none."""
+CARE = (
+    ("electrolyte-refilled", "electrolyte_every_d"),
+    ("cleaned", "cleaning_every_d"),
+    ("tubing-changed", "tubing_every_d"),
+)
+"""What is done at intervals and noted, and the limit that states the interval."""
 
 
 def cell_limits(config: Config, name: str) -> CellLimits:
@@ -37,6 +43,9 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     found: dict[int, Stored] = {}
     for kind in _LATEST:
         found |= {record.seq: record for record in islice(journal.latest(cell, kind), 1)}
+    found |= {record.seq: record for record in _last_care(journal, cell).values()}
+    electrodes = (r for r in journal.latest(cell, "electrode") if r.body()["thing"] == "electrode")
+    found |= {record.seq: record for record in islice(electrodes, 1)}
     for number, record in enumerate(journal.latest(cell, "determination")):
         if record.body()["verdict"] in VALID or number > _FAR_BACK:
             found[record.seq] = record
@@ -47,6 +56,28 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
             episodes[episode] = None
             found[record.seq] = record
     return [found[seq].body() for seq in sorted(found)]
+
+
+def last_care(journal: Journal, cell: str) -> dict[str, str]:
+    """Return when each work that people note was last done at a cell, and when it was last checked."""
+    last = {work: record.body()["at"] for work, record in _last_care(journal, cell).items()}
+    for kind in ("calibration", "check"):
+        for record in journal.latest(cell, kind):
+            if (body := record.body())["verdict"] != "declined":
+                last["check"] = max(last.get("check", ""), body["at"])
+                break
+    return last
+
+
+def _last_care(journal: Journal, cell: str) -> dict[str, Stored]:
+    """Return the last note of each work."""
+    found: dict[str, Stored] = {}
+    for record in islice(journal.latest(cell, "note"), _FAR_BACK):
+        if (work := record.body().get("work")) is not None:
+            found.setdefault(work, record)
+        if len(found) == len(CARE) + 1:
+            break
+    return found
 
 
 def alarm_state(journal: Journal, owner: str) -> dict[str, dict[str, Json]]:

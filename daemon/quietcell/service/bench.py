@@ -1,8 +1,10 @@
-"""Work at the bench: attendance, calibrations, checks and flow tests, as one table of commands."""
+"""Work at the bench: attendance, calibrations, checks, flow tests and care, as one table of commands."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 
+from quietcell.config import Config
 from quietcell.contracts import Clock
+from quietcell.core.settings import CellSettings
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances
 from quietcell.service.calibrating import Calibrating
@@ -10,6 +12,7 @@ from quietcell.service.cell import CellTask
 from quietcell.service.checking import Checking
 from quietcell.service.commands import Commands
 from quietcell.service.flow_testing import FlowTesting
+from quietcell.service.keeping import Keeping
 from quietcell.service.records import DaemonIds
 
 
@@ -19,7 +22,8 @@ def bench_commands(
     ids: DaemonIds,
     clock: Clock,
     *,
-    fixed: Callable[[str], bool],
+    config: Callable[[], Config],
+    settled: Callable[[], Awaitable[Mapping[str, CellSettings]]],
 ) -> Commands:
     """Return what people do at the cells with their own hands, by name.
 
@@ -33,13 +37,21 @@ def bench_commands(
         For the records.
     clock : Clock
         Dates them.
-    fixed : callable
-        Whether the configuration fixes the calibration of a cell.
+    config : callable
+        The configuration in force.
+    settled : callable
+        Returns by what each cell should judge now, from configuration and ledger.
     """
+
+    def fixed(cell: str) -> bool:
+        configured = config().cells.get(cell)
+        return configured is not None and configured.calibration is not None
+
     attendances = Attendances(cells, ledger, ids, fixed=fixed)
     return {
         **attendances.commands(),
         **Calibrating(attendances, ledger, ids, clock, fixed=fixed).commands(),
         **Checking(attendances, ledger, ids, clock).commands(),
         **FlowTesting(attendances, ledger, ids).commands(),
+        **Keeping(attendances, ledger, ids, clock, config=config, settled=settled).commands(),
     }

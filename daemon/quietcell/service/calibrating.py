@@ -27,6 +27,7 @@ from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances, AttendedArguments
 from quietcell.service.commands import Commands, LongText, checked
 from quietcell.service.doubts import doubt_since
+from quietcell.service.electrodes import with_condition
 from quietcell.service.in_force import InForce
 from quietcell.service.records import DaemonIds
 
@@ -125,6 +126,7 @@ class Calibrating:
             expires=None if valid_ms is None else rfc3339(valid_ms),
             comment=asked.comment,
         )
+        body = await with_condition(self._ledger, body)
         answer: dict[str, Json] = {
             "questions": [asdict(one) for one in judged.questions],
             "recorded": asked.use is not None,

@@ -12,6 +12,7 @@ from quietcell.service.attendance import Attendances, AttendedArguments
 from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.commands import Commands, checked
 from quietcell.service.doubts import doubt_since
+from quietcell.service.electrodes import with_condition
 from quietcell.service.in_force import InForce, with_in_force
 from quietcell.service.records import DaemonIds
 
@@ -78,6 +79,7 @@ class Checking:
             )
         except DomainError as error:
             raise CommandError(error.message, subject=error.subject, hint=error.hint) from error
+        body = await with_condition(self._ledger, body)
         doubts: list[DoubtBody] = []
         if body.verdict == "failed":
             text = f"A check failed: {body.refusals[0].text}. Results since the last good check are in doubt."

@@ -56,12 +56,19 @@ class OperatorVerdictBody(Body):
     via: Via
 
 
+NoteWork = Literal["electrolyte-refilled", "cleaned", "stored", "tubing-changed"]
+"""What people do to keep a cell at work; `stored`: its electrode was put away wet, and taken out again."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoteBody(Body):
-    """Free text about a cell."""
+    """What someone says about a cell, or has done there."""
 
     kind: ClassVar[str] = "note"
 
     text: str
     operator: str | None
     via: Via
+    work: NoteWork | Absent = ABSENT
+    electrode: str | Absent = ABSENT
+    """Name of the electrode it was done to; it goes with it to other cells."""

@@ -10,6 +10,7 @@ from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, LineCounts
 from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
+from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
@@ -265,17 +266,19 @@ class Daemon:
 
     def _commands(self, ledger: Ledger, ids: DaemonIds) -> dict[str, Command]:
         """Gather the commands of every area; each carrier offers all of them."""
+
+        async def settled() -> dict[str, CellSettings]:
+            plan = await self._plan(self.config, ledger)
+            return {name: settings for name, (settings, _) in plan.items()}
+
         return {
             "status": self._status_of(ledger, ids),
-            **Requests(self.cells, ledger, ids, self.clock).commands(),
+            **Requests(self.cells, ledger, ids).commands(),
             **EpisodeVerdicts(self.cells, ledger, ids).commands(),
-            **bench_commands(self.cells, ledger, ids, self.clock, fixed=self._fixed),
+            **bench_commands(
+                self.cells, ledger, ids, self.clock, config=lambda: self.config, settled=settled
+            ),
         }
-
-    def _fixed(self, cell: str) -> bool:
-        """Return whether the configuration fixes the calibration of a cell."""
-        configured = self.config.cells.get(cell)
-        return configured is not None and configured.calibration is not None
 
     def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:
         async def status(_request: dict[str, Json]) -> dict[str, Json]:

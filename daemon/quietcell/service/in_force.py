@@ -40,7 +40,7 @@ def in_force(
     electrode, meter : str, optional
         As the configuration names them; None takes what was last put into the cell.
     """
-    things = _things(journal, cell)
+    things = things_of(journal, cell)
     electrode = electrode or things.get("electrode")
     meter = meter or things.get("meter")
     calibration = failed = low_ionic = good_at = None
@@ -67,8 +67,8 @@ def in_force(
     )
 
 
-def _things(journal: Journal, cell: str) -> dict[str, str]:
-    """Return what was last put into the cell and has not left it, by kind of thing."""
+def things_of(journal: Journal, cell: str) -> dict[str, str]:
+    """Return what was last put into a cell and has not left it: names by kind of thing."""
     here: dict[str, str] = {}
     for record in journal.of_cell(cell, kinds=("electrode",)):
         body = record.body()

@@ -1,4 +1,4 @@
-"""Commands about determinations and notes: `request`, `outcome`, `note`."""
+"""Commands about determinations: `request`, `outcome`."""
 
 import asyncio
 from collections.abc import Mapping
@@ -8,16 +8,14 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_vali
 from pydantic_core import PydanticCustomError
 
 from quietcell.config.fields import Text
-from quietcell.contracts import Clock
 from quietcell.core.inputs import Request
 from quietcell.core.records import ABSENT, Absent, GrabSample, Json
-from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
-from quietcell.service.command_records import NoteBody, RequestBody
-from quietcell.service.commands import Commands, LongText, OfCell, checked
+from quietcell.service.command_records import RequestBody
+from quietcell.service.commands import Commands, OfCell, checked
 from quietcell.service.records import DaemonIds
 
 LONGEST_WAIT_S = 60.0
@@ -82,37 +80,28 @@ class OutcomeArguments(OfCell):
     )
 
 
-class NoteArguments(OfCell):
-    """Keeps free text about a cell."""
-
-    text: LongText
-
-
 class Requests:
-    """What people ask of the cells and tell about them.
+    """What people ask of the cells.
 
     Parameters
     ----------
     cells : mapping
         The cells at work, by name; read at each command.
     ledger : Ledger
-        Keeps requests, notes and what becomes of them.
+        Keeps requests and what becomes of them.
     ids : DaemonIds
         For their records.
-    clock : Clock
-        Dates notes.
     """
 
-    def __init__(self, cells: Mapping[str, CellTask], ledger: Ledger, ids: DaemonIds, clock: Clock) -> None:
+    def __init__(self, cells: Mapping[str, CellTask], ledger: Ledger, ids: DaemonIds) -> None:
         self._cells = cells
         self._ledger = ledger
         self._ids = ids
-        self._clock = clock
         self._one_at_a_time = asyncio.Lock()
 
     def commands(self) -> Commands:
         """Return the command functions by name."""
-        return {"request": self.request, "outcome": self.outcome, "note": self.note}
+        return {"request": self.request, "outcome": self.outcome}
 
     async def request(self, request: dict[str, Json]) -> dict[str, Json]:
         """Begin a determination; a request with a reference seen before begins nothing.
@@ -163,27 +152,6 @@ class Requests:
                 seq = record.seq
                 if _ended(request, [record]) is not None:
                     return record
-
-    async def note(self, request: dict[str, Json]) -> dict[str, Json]:
-        """Keep free text about a cell; returns ``note`` (id of its record) and ``seq``.
-
-        Raises
-        ------
-        CommandError
-            If an argument is wrong.
-        """
-        told = checked(NoteArguments, request)
-        self._cell(told.cell)
-        body = NoteBody(
-            id=self._ids.next(),
-            cell=told.cell,
-            at=rfc3339(self._clock.utc_ms()),
-            text=told.text,
-            operator=told.operator,
-            via=told.via,
-        )
-        (stored,) = await self._ledger.record([body])
-        return {"note": body.id, "seq": stored.seq}
 
     def _cell(self, name: str) -> CellTask:
         try:

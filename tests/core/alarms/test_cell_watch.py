@@ -182,9 +182,19 @@ def test_a_failed_check_is_told_until_one_passes() -> None:
     watched.watch.learn(check)
     assert "check-failed raised" in watched.run(1)
     watched.watch.learn({**check, "verdict": "passed"})
-    filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte filled"}
+    filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte is low"}
     watched.watch.learn(filled)
-    assert watched.run(1) == ["check-failed returned", "electrolyte-due returned"]
+    assert watched.run(1) == ["check-failed returned"]
+    watched.watch.learn({**filled, "work": "electrolyte-refilled"})
+    assert watched.run(1) == ["electrolyte-due returned"]
+    worn = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
+    told = {
+        "electrolyte_at": None,
+        "condition": "maintenance-required",
+        "condition_reasons": ["slope 91.8 %"],
+    }
+    watched.watch.learn({**worn, **told})
+    assert watched.run(1) == ["electrode-condition raised", "electrolyte-due raised"]
 
 
 def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_check() -> None:

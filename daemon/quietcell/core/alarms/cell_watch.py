@@ -53,7 +53,8 @@ class Facts:
     """The last fault of the driver."""
     check: Mapping[str, Json] | None = None
     """The last calibration or check that was completed."""
-    electrolyte_utc_ms: int | None = None
+    cared_utc_ms: dict[str, int] = field(default_factory=dict)
+    """When each work was last done that people note, by its name."""
     calibration_expires_utc_ms: int | None = None
     continuous: bool = True
     finding: tuple[str, str | None] = ("", None)
@@ -132,13 +133,17 @@ class CellWatch:
         self._learn_condition(body)
 
     def _learn_electrode(self, body: Mapping[str, Json]) -> None:
-        self._learn_note(body)
-        self._learn_condition(body)
+        """Take over what was done to an electrode elsewhere, and what is said of it."""
+        if body["thing"] == "electrode" and body["state"] == "in-use":
+            refilled = body["electrolyte_at"]
+            self.facts.cared_utc_ms.pop("electrolyte-refilled", None)
+            if refilled is not None:
+                self.facts.cared_utc_ms["electrolyte-refilled"] = utc_ms(refilled)
+            self._learn_condition(body)
 
     def _learn_note(self, body: Mapping[str, Json]) -> None:
-        """Take the electrolyte for filled when someone writes about it."""
-        if "electrolyte" in str(body.get("text", "")).lower():
-            self.facts.electrolyte_utc_ms = utc_ms(body["at"])
+        if (work := body.get("work")) is not None:
+            self.facts.cared_utc_ms[work] = utc_ms(body["at"])
 
     def _learn_condition(self, body: Mapping[str, Json]) -> None:
         signal = body.get("condition")
@@ -317,7 +322,9 @@ class CellWatch:
         )
         for name, every_d, last_utc_ms in (
             ("check-due", limits.check_every_d, None if facts.check is None else utc_ms(facts.check["at"])),
-            ("electrolyte-due", limits.electrolyte_every_d, facts.electrolyte_utc_ms),
+            ("electrolyte-due", limits.electrolyte_every_d, facts.cared_utc_ms.get("electrolyte-refilled")),
+            ("cleaning-due", limits.cleaning_every_d, facts.cared_utc_ms.get("cleaned")),
+            ("tubing-due", limits.tubing_every_d, facts.cared_utc_ms.get("tubing-changed")),
         ):
             if every_d is not None:
                 late = last_utc_ms is None or now.utc_ms - last_utc_ms > every_d * DAY_MS

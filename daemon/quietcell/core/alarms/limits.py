@@ -29,5 +29,7 @@ class CellLimits:
     """So long before it expires a calibration is due."""
     check_every_d: float | None = None
     electrolyte_every_d: float | None = None
+    cleaning_every_d: float | None = None
+    tubing_every_d: float | None = None
     blind_above_co2_ug_per_l: float = 100.0
     """The detector counts as blind where less carbon dioxide than this could stay hidden."""

@@ -198,8 +198,24 @@ CELL_ALARMS: Final = (
         name="electrolyte-due", title="Electrolyte due", priority=_L, condition=_MAINTAIN,
         cause="The reference was last filled longer ago than the site wants.",
         consequence="The junction runs dry and drifts.",
-        what_to_do="Fill the reference electrolyte and keep a note that names the electrolyte.",
+        what_to_do="Fill the reference electrolyte, then `quietcell note CELL --work electrolyte-refilled`.",
         respond_within_s=2 * _DAY,
+    ),
+    AlarmRule(
+        name="cleaning-due", title="Cleaning due", priority=_L, condition=_MAINTAIN,
+        cause="The electrode was last cleaned longer ago than the site wants.",
+        consequence="Membrane and junction answer more slowly and drift.",
+        what_to_do="Clean the electrode, then `quietcell note CELL --work cleaned`. Acids burn and glass "
+        "breaks: follow the site's rules.",
+        respond_within_s=7 * _DAY,
+    ),
+    AlarmRule(
+        name="tubing-due", title="Tubing due", priority=_L, condition=_MAINTAIN,
+        cause="The tubing of the sample was last changed longer ago than the site wants.",
+        consequence="Old tubing lets air through and grows films.",
+        what_to_do="Change it, then `quietcell note CELL --work tubing-changed`. The line may be hot or "
+        "under pressure: follow the site's rules.",
+        respond_within_s=7 * _DAY,
     ),
 )  # fmt: skip
 """Alarms every cell has."""

@@ -1,0 +1,65 @@
+"""What the ledger says of an electrode, or of another thing, in whatever cell it was."""
+
+from dataclasses import replace
+from typing import TypeVar
+
+from quietcell.core.bench_records import CalibrationBody, CheckBody
+from quietcell.core.electrode_history import condition_of
+from quietcell.core.records import Json
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.ledger import Ledger
+
+_KINDS = ("electrode", "note", "calibration", "check")
+B = TypeVar("B", CalibrationBody, CheckBody)
+
+
+async def with_condition(ledger: Ledger, body: B) -> B:
+    """Return a calibration or check with the condition of its electrode by its history and this record."""
+    before: list[dict[str, Json]] = await ledger.run(
+        lambda: electrode_bodies(ledger.journal, body.cell, body.electrode)
+    )
+    condition = condition_of([*before, body.as_json()])
+    return replace(body, condition=condition.signal, condition_reasons=condition.reasons)
+
+
+def electrode_bodies(journal: Journal, cell: str, electrode: str | None) -> list[dict[str, Json]]:
+    """Return the calibrations and checks of an electrode, oldest first; one without a name is its cell's."""
+    found = []
+    for kind in ("calibration", "check"):
+        for record in journal.of_kind(kind):
+            body = record.body()
+            if body["electrode"] == electrode and (electrode is not None or body["cell"] == cell):
+                found.append((record.seq, body))
+    return [body for _, body in sorted(found, key=lambda row: row[0])]
+
+
+def last_refill(journal: Journal, electrode: str) -> str | None:
+    """Return when an electrode's electrolyte was last refilled, wherever it was."""
+    at = None
+    for record in journal.of_kind("note"):
+        body = record.body()
+        if body.get("work") == "electrolyte-refilled" and body.get("electrode") == electrode:
+            at = body["at"]
+    return at
+
+
+def whereabouts(journal: Journal, thing: str, name: str) -> str | None:
+    """Return the cell a thing is in use at."""
+    cell = None
+    for record in journal.of_kind("electrode"):
+        body = record.body()
+        if (body["thing"], body["name"]) == (thing, name):
+            cell = body["cell"] if body["state"] == "in-use" else None
+    return cell
+
+
+def history(journal: Journal, name: str) -> list[dict[str, Json]]:
+    """Return the bodies of every record that names a thing, oldest first."""
+    found = []
+    for kind in _KINDS:
+        for record in journal.of_kind(kind):
+            body = record.body()
+            named = body.get("name") if kind == "electrode" else (body.get("electrode"), body.get("meter"))
+            if named == name or (isinstance(named, tuple) and name in named):
+                found.append((record.seq, body))
+    return [body for _, body in sorted(found, key=lambda row: row[0])]

@@ -1,0 +1,268 @@
+"""What people keep track of: `note`, `thing` (electrode, meter, conductivity cell), `kept`.
+
+A thing has a name of its own and moves between cells; notes about an electrode go with it. What is in a
+cell decides which calibration counts there.
+"""
+
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import asdict
+from typing import Literal, Self
+
+from pydantic import Field, model_validator
+from pydantic_core import PydanticCustomError
+
+from quietcell.config import Config
+from quietcell.config.fields import Name, Text
+from quietcell.contracts import Clock
+from quietcell.core.bench_records import ElectrodeBody, Thing
+from quietcell.core.electrode.condition import ElectrodeCondition
+from quietcell.core.electrode_history import condition_of
+from quietcell.core.records import ABSENT, Json
+from quietcell.core.settings import CellSettings
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.errors import CommandError
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.ledger import Ledger
+from quietcell.service.alarm_memory import CARE, last_care
+from quietcell.service.attendance import Attendances
+from quietcell.service.command_records import NoteBody, NoteWork
+from quietcell.service.commands import Commands, LongText, OfCell, checked
+from quietcell.service.electrodes import electrode_bodies, history, last_refill, whereabouts
+from quietcell.service.in_force import things_of
+from quietcell.service.records import DaemonIds
+
+DAY_MS = 86_400_000
+_OF_ELECTRODE: frozenset[NoteWork] = frozenset({"electrolyte-refilled", "cleaned", "stored"})
+
+
+class NoteArguments(OfCell):
+    """Keeps a note about a cell."""
+
+    text: LongText | None = Field(default=None, description="In your own words.")
+    work: NoteWork | None = Field(default=None, description="What was done; its interval begins anew.")
+
+    @model_validator(mode="after")
+    def _something(self) -> Self:
+        if self.text is None and self.work is None:
+            raise PydanticCustomError("nothing", "give a text, or what was done")
+        return self
+
+
+class ThingArguments(OfCell):
+    """Puts an electrode, meter or conductivity cell into a cell, or takes it out."""
+
+    thing: Thing
+    name: Name = Field(description="Of the thing; it keeps it wherever it is used.")
+    serial: Text | None = Field(default=None, description="As on its label.")
+    state: Literal["in-use", "stored", "retired"] = "in-use"
+    text: LongText | None = None
+
+
+class KeptArguments(OfCell):
+    """Asks what is in a cell, its condition and what is due."""
+
+    history_of: Name | None = Field(default=None, description="A thing whose records are wanted too.")
+
+
+class Keeping:
+    """Keeps track of things and care.
+
+    Parameters
+    ----------
+    attendances : Attendances
+        Knows the cells and who works there.
+    ledger : Ledger
+        Keeps notes and moves.
+    ids : DaemonIds
+        For their records.
+    clock : Clock
+        Dates them.
+    config : callable
+        The configuration in force.
+    settled : callable
+        Returns by what each cell should judge now, from configuration and ledger.
+    """
+
+    def __init__(
+        self,
+        attendances: Attendances,
+        ledger: Ledger,
+        ids: DaemonIds,
+        clock: Clock,
+        *,
+        config: Callable[[], Config],
+        settled: Callable[[], Awaitable[Mapping[str, CellSettings]]],
+    ) -> None:
+        self._attendances = attendances
+        self._ledger = ledger
+        self._ids = ids
+        self._clock = clock
+        self._config = config
+        self._settled = settled
+
+    def commands(self) -> Commands:
+        """Return the command functions by name."""
+        return {"note": self.note, "thing": self.thing, "kept": self.kept}
+
+    # --- notes ---------------------------------------------------------------------------------
+
+    async def note(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Keep a note about a cell; returns ``note`` (id of its record) and ``seq``.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong.
+        """
+        told = checked(NoteArguments, request)
+        electrode = self._attendances.cell(told.cell).settings.electrode
+        body = NoteBody(
+            id=self._ids.next(),
+            cell=told.cell,
+            at=rfc3339(self._clock.utc_ms()),
+            text=told.text or (told.work or "").replace("-", " "),
+            operator=told.operator,
+            via=told.via,
+            work=ABSENT if told.work is None else told.work,
+            electrode=electrode if electrode is not None and told.work in _OF_ELECTRODE else ABSENT,
+        )
+        (stored,) = await self._ledger.record([body])
+        return {"note": body.id, "seq": stored.seq}
+
+    # --- things --------------------------------------------------------------------------------
+
+    async def thing(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Put a thing into a cell or take it out; the cell goes on with the calibration that then counts.
+
+        Returns
+        -------
+        dict
+            ``body`` of the record, ``left`` (the cell it was in before, if any), ``calibrated``.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong, the configuration names another, or someone works at the cell.
+        """
+        told = checked(ThingArguments, request)
+        task = self._attendances.cell(told.cell)
+        self._attendances.require_free(task)
+        self._require_not_fixed(told)
+        here = await self._ledger.run(lambda: things_of(self._ledger.journal, told.cell))
+        if told.state != "in-use" and here.get(told.thing) not in (told.name, None):
+            raise CommandError(f"{told.name} is not in this cell; {here[told.thing]} is", subject=told.cell)
+        left = await self._ledger.run(lambda: whereabouts(self._ledger.journal, told.thing, told.name))
+        bodies = [await self._moved(told)]
+        if told.state == "in-use" and left not in (None, told.cell):
+            bodies.insert(0, await self._moved(told, out_of=left))
+        await self._ledger.record(bodies)
+        for cell, settings in (await self._settled()).items():
+            if cell in (told.cell, left) and settings != self._attendances.cell(cell).settings:
+                await self._attendances.cell(cell).reconfigure(settings)
+        return {"body": bodies[-1].as_json(), "left": left, "calibrated": task.settings.calibrated}
+
+    def _require_not_fixed(self, told: ThingArguments) -> None:
+        configured = self._config().cells.get(told.cell)
+        if configured is None or told.thing == "conductivity-cell":
+            return
+        named = configured.electrode if told.thing == "electrode" else configured.meter
+        if named is not None and (told.name != named or told.state != "in-use"):
+            raise CommandError(
+                f"the configuration says that {named} is in this cell: cells.{told.cell}.{told.thing}",
+                subject=told.cell,
+                hint="Change or remove that key, then `quietcell reload`",
+            )
+
+    async def _moved(self, told: ThingArguments, *, out_of: str | None = None) -> ElectrodeBody:
+        """Return the record of a thing that comes or goes."""
+
+        def known() -> tuple[ElectrodeCondition | None, str | None]:
+            if told.thing != "electrode":
+                return None, None
+            bodies = electrode_bodies(self._ledger.journal, told.cell, told.name)
+            return condition_of(bodies), last_refill(self._ledger.journal, told.name)
+
+        condition, refilled_at = await self._ledger.run(known)
+        return ElectrodeBody(
+            id=self._ids.next(),
+            cell=told.cell if out_of is None else out_of,
+            at=rfc3339(self._clock.utc_ms()),
+            thing=told.thing,
+            name=told.name,
+            serial=told.serial,
+            state=told.state if out_of is None else "stored",
+            operator=told.operator,
+            text=told.text if out_of is None else f"moved to {told.cell}",
+            electrolyte_at=refilled_at,
+            condition=None if condition is None else condition.signal,
+            condition_reasons=() if condition is None else condition.reasons,
+        )
+
+    # --- how it stands -------------------------------------------------------------------------
+
+    async def kept(self, request: dict[str, Json]) -> dict[str, Json]:
+        """Return what is in a cell, its condition, what is due, and the records of a thing if one is named.
+
+        Returns
+        -------
+        dict
+            ``things``, ``condition`` (``signal`` and ``findings``), ``due`` (each with ``what``, ``due_at``,
+            ``overdue``) and ``history``.
+
+        Raises
+        ------
+        CommandError
+            If an argument is wrong or there is no thing of that name.
+        """
+        asked = checked(KeptArguments, request)
+        task = self._attendances.cell(asked.cell)
+        journal, now = self._ledger.journal, self._clock.utc_ms()
+
+        def found() -> dict[str, Json]:
+            condition = condition_of(electrode_bodies(journal, asked.cell, task.settings.electrode))
+            return {
+                "things": {
+                    "electrode": task.settings.electrode,
+                    "meter": task.settings.meter,
+                    **things_of(journal, asked.cell),
+                },
+                "condition": {
+                    "signal": condition.signal.value,
+                    "findings": [asdict(finding) for finding in condition.findings],
+                },
+                "due": self._due(journal, task.settings, now),
+                "history": [] if asked.history_of is None else history(journal, asked.history_of),
+            }
+
+        answer = await self._ledger.run(found)
+        if asked.history_of is not None and not answer["history"]:
+            raise CommandError(f"no record names {asked.history_of}", subject="history_of")
+        return answer
+
+    def _due(self, journal: Journal, settings: CellSettings, now_ms: int) -> list[dict[str, Json]]:
+        """Return what is wanted at intervals, the next first."""
+        configured = self._config().cells.get(settings.cell)
+        found: list[tuple[str, int | None, str | None]] = []
+        if settings.calibration_expires_utc_ms is not None:
+            found.append(("calibration", settings.calibration_expires_utc_ms, None))
+        limits = None if configured is None else configured.limits
+        if limits is not None:
+            last = last_care(journal, settings.cell)
+            if settings.electrode is not None:
+                refilled_at = last_refill(journal, settings.electrode)
+                last |= {} if refilled_at is None else {"electrolyte-refilled": refilled_at}
+            intervals = [("check", limits.check_every_d), *((w, getattr(limits, k)) for w, k in CARE)]
+            for what, every_d in intervals:
+                if every_d is not None:
+                    at = last.get(what)
+                    found.append((what, None if at is None else utc_ms(at) + round(every_d * DAY_MS), at))
+        found.sort(key=lambda row: row[1] or 0)
+        return [
+            {
+                "what": what,
+                "last_at": at,
+                "due_at": None if due_ms is None else rfc3339(due_ms),
+                "overdue": due_ms is None or due_ms <= now_ms,
+            }
+            for what, due_ms, at in found
+        ]

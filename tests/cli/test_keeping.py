@@ -1,0 +1,42 @@
+"""Electrodes, notes and what is due, as people tell them at a terminal; without a daemon and beside one."""
+
+from pathlib import Path
+
+from tests.support.bench_meter import CONFIGURATION, bodies, configure, daemon, ended, terminal
+
+LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncleaning_every_d = 60.0\n"
+
+
+def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> None:
+    cell = CONFIGURATION[CONFIGURATION.index("[cells.") :].format(folder=tmp_path)
+    hall = cell.replace("live-feed-room", "larval-hall").replace("/meter", "/other")
+    configure(tmp_path, more=hall + LIMITS)
+    who = ("--operator", "Ada")
+
+    def said(*words: str, expect: str, status: int = 0) -> None:
+        child = terminal(tmp_path, "note", *words, *who)
+        child.expect(expect)
+        assert ended(child) == status
+
+    put = ("--put-in", "electrode", "--name", "probe-7")
+    said("live-feed-room", *put, "--serial", "M-12", expect="no calibration with it yet")
+    with daemon(tmp_path):
+        said("live-feed-room", "--work", "electrolyte-refilled", expect="Acids|acids burn")
+        said("larval-hall", *put, expect="It was in live-feed-room before")
+        said("larval-hall", "--history", "probe-7", expect="electrolyte-refilled: electrolyte refilled")
+        status = terminal(tmp_path, "status")
+        status.expect("cleaned is due: never recorded")
+        status.expect("electrode probe-7")
+        assert ended(status) == 0
+    said("larval-hall", "--name", "probe-7", expect="--name goes with", status=64)
+    moves = bodies(tmp_path, "electrode")
+    assert [(b["cell"], b["state"], b["serial"]) for b in moves] == [
+        ("live-feed-room", "in-use", "M-12"),
+        ("live-feed-room", "stored", None),
+        ("larval-hall", "in-use", None),
+    ]
+    (note,) = bodies(tmp_path, "note")
+    assert moves[-1]["electrolyte_at"] == note["at"]
+    configured = bodies(tmp_path, "configuration")
+    last = {b["cell"]: b["settings"]["electrode"] for b in configured}
+    assert last == {"live-feed-room": None, "larval-hall": "probe-7"}
