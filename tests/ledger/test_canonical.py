@@ -102,6 +102,13 @@ def test_a_body_has_the_form_of_its_json(body: AnyBody) -> None:
     assert canonical_body(body) == expected
 
 
+@given(st.integers(150, 250), st.text(st.characters(codec="utf-8"), max_size=3))
+@settings(max_examples=100, deadline=None)
+def test_a_long_text_is_written_as_the_reference_library_does(length: int, more: str) -> None:
+    for text in ("x" * length + more, more + "µ" * length):
+        assert canonical(text) == rfc8785.dumps(text).decode()
+
+
 @pytest.mark.parametrize("value", [{1: "x"}, {None: 1}, [object()], {"x": 2**53}, "\ud800", {"\ud800": 1}])
 def test_what_has_no_form_is_refused(value: Mapping[Any, Any]) -> None:
     with pytest.raises(rfc8785.CanonicalizationError):

@@ -18,6 +18,8 @@ _ALL: Final = 999
 """Decimals of a number whose field states none."""
 _LARGEST: Final = 2**53 - 1
 _quoted = encode_basestring
+_LONG: Final = 200
+_ESCAPED: Final = '"\\' + "".join(map(chr, range(32)))
 _CONSTANTS: Final = {None: "null", True: "true", False: "false"}
 
 
@@ -56,7 +58,7 @@ def _text(value: Any, places: int | None) -> str:
     """Return the form of a value; numbers rounded to `places`, as they are if it is None."""
     kind = type(value)
     if kind is str:
-        return _quoted(value)
+        return _quoted(value) if len(value) < _LONG else _long(value)
     if kind is float:
         return _number(value, places)
     if value is None or kind is bool:
@@ -68,6 +70,14 @@ def _text(value: Any, places: int | None) -> str:
     if kind is dict:
         return _mapping(value, places)
     return _unusual(value, places)
+
+
+def _long(value: str) -> str:
+    """Return the form of a long text: to look for what is escaped is faster than to copy by the letter."""
+    for letter in _ESCAPED:
+        if letter in value:
+            return _quoted(value)
+    return f'"{value}"'
 
 
 def _number(value: float, places: int | None) -> str:
@@ -95,17 +105,12 @@ def _key(key: Any) -> bytes:
 
 def _object(record: Any) -> str:
     """Return the form of a dataclass, its fields as its JSON has them."""
-    return (
-        "{"
-        + ",".join(
-            [
-                prefix + _text(value, places)
-                for name, prefix, places in _members(record.__class__)
-                if (value := getattr(record, name)) is not ABSENT
-            ]
-        )
-        + "}"
-    )
+    members = [
+        prefix + _text(value, places)
+        for name, prefix, places in _members(record.__class__)
+        if (value := getattr(record, name)) is not ABSENT
+    ]
+    return "{" + ",".join(members) + "}"
 
 
 @cache

@@ -32,8 +32,7 @@ CREATE INDEX journal_reference ON journal (cell, json_extract(record, '$.body.re
     WHERE json_extract(record, '$.body.reference') IS NOT NULL
 """
 _PAGE = 500
-_ROWS = 64
-"""Records in one statement; there are as many of them ready for use as there are numbers of rows."""
+_ROWS = 500
 _USUAL_PAGES, _TIGHT_PAGES = 1000, 16
 """Length of the write-ahead log at which it is moved into the file."""
 
@@ -96,23 +95,29 @@ class Journal:
             What is said about all of them.
         """
         records = envelope.seal(bodies, behind=self.head)
-        self._database.execute("BEGIN IMMEDIATE")
-        try:
-            # One statement for many rows: whoever runs beside this thread interrupts it less often.
-            for at in range(0, len(records), _ROWS):
-                rows = records[at : at + _ROWS]
-                self._database.execute(
-                    f"INSERT INTO journal (seq, record) VALUES {','.join(['(?,?)'] * len(rows))}",  # noqa: S608 # only question marks are put in
-                    [value for record in rows for value in (record.seq, record.text)],
-                )
-            self._database.execute("COMMIT")
-        except sqlite3.Error:
-            if self._database.in_transaction:
-                self._database.execute("ROLLBACK")
-            raise
+        rows = [(record.seq, record.text) for record in records]
+        if len(rows) <= _ROWS:
+            self._insert(rows)  # one statement is a transaction of its own
+        else:
+            self._database.execute("BEGIN IMMEDIATE")
+            try:
+                for at in range(0, len(rows), _ROWS):
+                    self._insert(rows[at : at + _ROWS])
+                self._database.execute("COMMIT")
+            except sqlite3.Error:
+                if self._database.in_transaction:
+                    self._database.execute("ROLLBACK")
+                raise
         if records:
             self.head = (records[-1].seq, digest(records[-1].text))
         return records
+
+    def _insert(self, rows: Sequence[tuple[int, str]]) -> None:
+        """Insert in one statement: what runs beside this thread can hold it up only between two."""
+        self._database.execute(
+            f"INSERT INTO journal (seq, record) VALUES {','.join(['(?,?)'] * len(rows))}",  # noqa: S608 # only question marks are put in
+            [value for row in rows for value in row],
+        )
 
     def save_space(self, *, tight: bool) -> None:
         """Keep the write-ahead log small at the price of slower commits, or no longer.
