@@ -56,6 +56,54 @@ async def test_many_at_once_share_commits_and_keep_their_order(tmp_path: Path) -
     await ledger.close()
 
 
+async def test_what_comes_during_a_commit_is_told_in_order_and_only_when_durable(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    told: list[int] = []
+
+    async def source(first: int) -> None:
+        for number in range(first, first + 25):
+            (record,) = await ledger.record([note(number)])
+            assert record.seq <= ledger.seq
+            told.append(record.seq)
+            await asyncio.sleep(0.0005 * (number % 3))
+
+    await asyncio.gather(*(source(100 * each) for each in range(4)))
+    assert told == list(range(1, 101))
+    await ledger.close()
+
+
+async def test_a_body_without_canonical_form_is_refused_alone(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    with pytest.raises(ValueError, match="surrogate"):
+        await ledger.record([note(1), note(2, "\ud800")])
+    (record,) = await ledger.record([note(1)])
+    assert record.seq == 1
+    await ledger.close()
+
+
+async def test_whoever_gives_up_waiting_loses_no_record(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    waiting = asyncio.create_task(ledger.record([note(1)]))
+    await asyncio.sleep(0)
+    waiting.cancel()
+    (record,) = await ledger.record([note(2)])
+    assert record.seq == 2
+    await ledger.close()
+
+
+async def test_a_fault_of_ours_stops_the_ledger_and_leaves_nobody_waiting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = open_ledger(tmp_path)
+    monkeypatch.setattr(ledger.journal, "append", lambda *_: 1 / 0)
+    with pytest.raises(LedgerError, match="commit failed: division by zero"):
+        await ledger.submit([note(1)])
+    assert ledger.failure is not None
+    with pytest.raises(LedgerError):
+        await ledger.flush()
+    await ledger.close()
+
+
 async def test_readings_are_durable_before_the_record_that_rests_on_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

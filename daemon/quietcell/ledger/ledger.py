@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 from uuid import uuid4
 
 import structlog
@@ -28,7 +28,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.storage import Reserve, Space, is_damage, is_full, may_pass
 from quietcell.ledger.waiting import Batch, Bodies, Waiting
-from quietcell.ledger.writer import Writer, tell
+from quietcell.ledger.worker import Worker, tell
 
 T = TypeVar("T")
 RESERVE_BYTES = 4 * 1024 * 1024
@@ -84,7 +84,7 @@ class Ledger:
         self._journal = Journal(folder, new_id=str(uuid4()))
         self._files = ReadingsFiles(folder)
         self._space = Space(Reserve(folder, reserve_bytes), lambda: stamp().utc_ms)
-        self._writer = Writer()
+        self._writer, self._messenger = Worker("ledger"), Worker("ledger messenger")
         self._waiting = Waiting()
         self._timer: asyncio.TimerHandle | None = None
         """Runs out when readings have waited long enough, or the disk is to be tried again."""
@@ -191,26 +191,31 @@ class Ledger:
             self._timer = None
         self._writer.put(partial(self._store, asyncio.get_running_loop()))
 
-    def _store(self, loop: asyncio.AbstractEventLoop) -> None:
+    def _store(self, loop: asyncio.AbstractEventLoop, said: Callable[..., None] = tell) -> None:
         """Commit what is due, again and again until nothing is; in the writer's thread.
 
-        The event loop has the next ready while a commit waits for the disk, and others may use the files
+        The event loop gets the next ready while a commit waits for the disk, and others may use the files
         between two of them.
         """
         batch = self._waiting.take()
         if batch is None:
-            tell(loop, self._rest)
+            said(loop, self._rest)
             return
         try:
             records = self._commit(batch.texts(), batch.readings)
         except Exception as error:  # noqa: BLE001 # nobody may wait for ever, whatever it is
             self._space.drop(self._waiting.put_back(batch, most_readings=MOST_READINGS))
-            tell(loop, self._failed, error)
+            said(loop, self._failed, error)
             return
         ends = not self._waiting.due
         if not ends:
-            self._writer.put(partial(self._store, loop))
-        tell(loop, partial(self._stored, batch, records, ends=ends))
+            said = self._tell_aside
+            self._writer.put(partial(self._store, loop, said))
+        said(loop, partial(self._stored, batch, records, ends=ends))
+
+    def _tell_aside(self, *values: Any) -> None:
+        """Tell the event loop from a thread that may wait for it: the writer goes on at once."""
+        self._messenger.put(partial(tell, *values))
 
     def _stored(self, batch: Batch, records: list[Stored], *, ends: bool) -> None:
         """Tell everybody that a commit is durable."""
@@ -353,6 +358,7 @@ class Ledger:
             if self._timer is not None:
                 self._timer.cancel()
             self._writer.close()
+            self._messenger.close()
             self._journal.close()
             self._files.close()
             os.close(self._lock)

@@ -1,4 +1,4 @@
-"""The one thread that touches the files of a ledger: it does one job after the other."""
+"""A thread beside the event loop that does one job after the other."""
 
 import asyncio
 from collections.abc import Callable
@@ -10,16 +10,21 @@ from typing import Any, TypeVar
 T = TypeVar("T")
 
 
-class Writer:
+class Worker:
     """A thread that works until it is closed.
 
-    An executor of one thread does the same in twice the time, which every commit would wait for.
+    An executor of one thread takes twice as long to begin and to answer, and every commit would wait for it.
+
+    Parameters
+    ----------
+    name : str
+        Of the thread.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, name: str) -> None:
         self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._closed = False
-        self._thread = Thread(target=self._work, name="ledger", daemon=True)
+        self._thread = Thread(target=self._work, name=name, daemon=True)
         self._thread.start()
 
     def put(self, job: Callable[[], None]) -> None:
@@ -35,7 +40,7 @@ class Writer:
             After `close`.
         """
         if self._closed:
-            raise RuntimeError("the ledger is closed")
+            raise RuntimeError(f"the thread {self._thread.name!r} has ended")
         loop = asyncio.get_running_loop()
         answer: asyncio.Future[T] = loop.create_future()
 
