@@ -26,6 +26,7 @@ COMMANDS = {
     "calibrate": "Find slope and zero of an electrode in buffers.",
     "check": "Hold a cell against something known.",
     "measure": "Measure a sample someone brought to the bench.",
+    "report": "Report on a span, a cell, a determination, a calibration.",
     "status": "Show what each cell reads and waits for.",
     "ports": "List serial ports by names that stay.",
     "drivers": "List installed drivers and their settings.",

@@ -31,6 +31,8 @@ CREATE INDEX journal_cell ON journal (cell, kind, seq);
 CREATE INDEX journal_reference ON journal (cell, json_extract(record, '$.body.reference'))
     WHERE json_extract(record, '$.body.reference') IS NOT NULL
 """
+# Most bodies begin with their time: it is read off there, many times faster than by taking the text apart.
+_AT = 'CASE WHEN substr(record, 1, 15) = \'{"body":{"at":"\' THEN substr(record, 16, 24) ELSE at END'
 _PAGE = 500
 _ROWS = 500
 _USUAL_PAGES, _TIGHT_PAGES = 1000, 16
@@ -152,6 +154,16 @@ class Journal:
         for row in rows:
             yield Stored(seq=row[0], text=row[1])
 
+    def of_span(self, cell: str, kind: str, from_ms: int, to_ms: int) -> Iterator[Stored]:
+        """Yield the records of a kind of one cell with from_ms <= at < to_ms (UTC), in order."""
+        rows = self._database.execute(
+            "SELECT seq, record FROM journal WHERE cell = ? AND kind = ? "  # noqa: S608 # a constant is put in
+            f"AND {_AT} >= ? AND {_AT} < ? ORDER BY seq",
+            (cell, kind, rfc3339(from_ms), rfc3339(to_ms)),
+        )
+        for row in rows:
+            yield Stored(seq=row[0], text=row[1])
+
     def latest(self, cell: str, kind: str) -> Iterator[Stored]:
         """Yield the records of a kind of one cell, the newest first."""
         rows = self._database.execute(
@@ -206,6 +218,16 @@ class Journal:
         )
         return self._first(query, body["cell"], request.seq, body["id"])
 
+    def resting_on(self, cell: str, calibration: str) -> tuple[int, str | None, str | None]:
+        """Return how many results of a cell rest on a calibration, and times of the first and last."""
+        query = (
+            "SELECT count(*), min(at), max(at) FROM journal WHERE cell = ? AND kind = 'determination' AND "
+            "json_extract(record, '$.body.verdict') IN ('accepted', 'qualified') AND "
+            "json_extract(record, '$.body.calibration.id') = ?"
+        )
+        number, first, last = self._database.execute(query, (cell, calibration)).fetchone()
+        return number, first, last
+
     def _first(self, query: str, *values: str | int) -> Stored | None:
         row = self._database.execute(query, values).fetchone()
         return Stored(seq=row[0], text=row[1]) if row else None
@@ -217,6 +239,13 @@ class Journal:
             (cell, kind, 2**62 if before is None else before),
         ).fetchone()
         return row[0] or 0
+
+    def stored_bytes(self, first: int, last: int) -> Iterator[tuple[int, bytes]]:
+        """Yield number and stored bytes of the records `first` to `last` that there are, in order."""
+        yield from self._database.execute(
+            "SELECT seq, CAST(record AS BLOB) FROM journal WHERE seq BETWEEN ? AND ? ORDER BY seq",
+            (first, last),
+        )
 
     def get(self, seq: int) -> Stored | None:
         """Return one record, None when there is none of that number."""

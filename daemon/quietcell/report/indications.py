@@ -1,0 +1,220 @@
+"""The stored readings of a cell over a span, boiled down to what a report shows of them."""
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.readings import Quantity, ReadingBlock
+from quietcell.core.records import Json
+from quietcell.core.water.reference25 import ph_25c
+from quietcell.ledger.readings_files import ReadingsFiles, month_of
+from quietcell.report.coverage import attended
+from quietcell.report.envelope import Envelope
+from quietcell.report.excursions import PH_RANGE, Excursion, Excursions, counting, limits_of, ph_of
+from quietcell.report.material import CellMaterial, Span
+
+QUANTITIES = ("ph", "conductivity_us_cm", "temperature_c", "flow_ml_min")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A segment, or the part of it that lies in the span, and what it was measured under."""
+
+    segment: int
+    anchor_ms: int
+    line: Line | None
+    """None where there was no calibration."""
+    water_model: str
+    """What is taken to be dissolved when a pH is referred to 25 °C."""
+    limits: dict[str, float | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What to read; fit to be handed to another process."""
+
+    folder: Path
+    cell: str
+    span: Span
+    pieces: tuple[Piece, ...]
+    apart: tuple[tuple[int, int], ...]
+    """When someone worked at the cell."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Indications:
+    """What the readings show."""
+
+    readings: int = 0
+    """Stored in the span."""
+    counted: int = 0
+    """Of these, those that say something about the water."""
+    envelopes: dict[str, Envelope] = field(default_factory=dict)
+    """By quantity; pH referred to 25 °C."""
+    excursions: list[Excursion] = field(default_factory=list)
+    months: list[str] = field(default_factory=list)
+    """Whose readings are stored."""
+
+
+def wanted(folder: Path, material: CellMaterial, limits: Mapping[str, float | None] | None = None) -> Wanted:
+    """Return what to read for a cell.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the ledger.
+    material : CellMaterial
+        Its records: segments, settings, work at the cell, runs.
+    limits : mapping, optional
+        In place of those of the configuration.
+    """
+    settings: dict[str, Json] | None = None
+    pieces: list[Piece] = []
+    records = [*material.until_end("configuration"), *material.until_end("segment")]
+    runs = list(material.runs)
+    configured: dict[str, float | None] = {}
+    for each in sorted(records, key=lambda e: e.seq):
+        while runs and runs[0].seq < each.seq:
+            configured = limits_of(runs.pop(0).body["settings"], material.cell)
+        if each.body["record"] == "configuration":
+            settings = each.body["settings"]
+        elif each.body["state"] == "began" and settings is not None:
+            if pieces and each.at_ms <= material.span.from_ms:
+                pieces.clear()  # segments tile time: those before have ended
+            own = configured if limits is None else dict(limits)
+            pieces.append(
+                Piece(
+                    segment=each.body["segment"],
+                    anchor_ms=each.at_ms,
+                    line=Line(**settings["line"]) if settings.get("calibrated", True) else None,
+                    water_model=settings.get("water_model", "carbonate"),
+                    limits=own,
+                )
+            )
+    return Wanted(
+        folder=folder,
+        cell=material.cell,
+        span=material.span,
+        pieces=tuple(pieces),
+        apart=tuple((s.from_ms, s.to_ms) for s in attended(material)),
+    )
+
+
+def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indications:
+    """Read and boil down; told of the seconds of the span that are done.
+
+    Raises
+    ------
+    LedgerError
+        If a file can't be read.
+    """
+    found = Indications(envelopes={name: Envelope(span=want.span) for name in QUANTITIES})
+    excursions, done_ms = Excursions(), want.span.from_ms
+    files = ReadingsFiles(want.folder, read_only=True)
+    try:
+        found.months = [
+            month
+            for month in files.months()
+            if month_of(want.span.from_ms) <= month <= month_of(want.span.to_ms - 1)
+        ]
+        for piece in want.pieces:
+            blocks = files.between(
+                want.cell,
+                piece.segment,
+                anchor_utc_ms=piece.anchor_ms,
+                after_ms=max(want.span.from_ms - piece.anchor_ms, 0) - 1,
+                upto_ms=want.span.to_ms - 1 - piece.anchor_ms,
+            )
+            for block in blocks:
+                _take(found, excursions, block, piece, want.apart)
+                end_ms = piece.anchor_ms + int(block.ms[-1])
+                tell((end_ms - done_ms) // 1000)
+                done_ms = end_ms
+    finally:
+        files.close()
+    found.excursions = sorted(excursions.found, key=lambda one: (one.from_ms, one.limit))
+    ph = found.envelopes["ph"]
+    ph.low, ph.high = (
+        _at_25c(values, temperature_c, want)
+        for values, temperature_c in ((ph.low, ph.low_c), (ph.high, ph.high_c))
+    )
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traces:
+    """Readings one by one; arrays of shape (n,), NaN for not measured."""
+
+    at_ms: NDArray[np.int64]
+    """UTC."""
+    ph: Quantity
+    """At sample temperature, by the line in force."""
+    conductivity_us_cm: Quantity
+    blocks: tuple[ReadingBlock, ...]
+    """As stored, a segment each."""
+    anchors_ms: tuple[int, ...]
+
+
+def traces(want: Wanted) -> Traces:
+    """Read a short span, reading by reading."""
+    at_ms, ph, conductivity, blocks, anchors = [], [], [], [], []
+    with closing(ReadingsFiles(want.folder, read_only=True)) as files:
+        for piece in want.pieces:
+            own = list(
+                files.between(
+                    want.cell,
+                    piece.segment,
+                    anchor_utc_ms=piece.anchor_ms,
+                    after_ms=max(want.span.from_ms - piece.anchor_ms, 0) - 1,
+                    upto_ms=want.span.to_ms - 1 - piece.anchor_ms,
+                )
+            )
+            if own:
+                block = ReadingBlock.concatenate(own)
+                at_ms.append(block.ms + piece.anchor_ms)
+                ph.append(ph_of(block, piece.line))
+                conductivity.append(block.conductivity_us_cm)
+                blocks.append(block)
+                anchors.append(piece.anchor_ms)
+    return Traces(
+        at_ms=np.concatenate([np.empty(0, np.int64), *at_ms]),
+        ph=np.concatenate([np.empty(0), *ph]),
+        conductivity_us_cm=np.concatenate([np.empty(0), *conductivity]),
+        blocks=tuple(blocks),
+        anchors_ms=tuple(anchors),
+    )
+
+
+def _take(
+    found: Indications,
+    excursions: Excursions,
+    block: ReadingBlock,
+    piece: Piece,
+    apart: Sequence[tuple[int, int]],
+) -> None:
+    at_ms = block.ms + piece.anchor_ms
+    good = counting(block, piece.anchor_ms, apart)
+    found.readings += len(block)
+    found.counted += int(good.sum())
+    temperature_c = block.temperature_c[good]
+    columns = {
+        "ph": ph_of(block, piece.line)[good],
+        "conductivity_us_cm": block.conductivity_us_cm[good],
+        "temperature_c": temperature_c,
+        "flow_ml_min": block.flow_ml_min[good],
+    }
+    for name, envelope in found.envelopes.items():
+        envelope.feed(at_ms[good], columns[name], temperature_c)
+    excursions.feed(at_ms[good], columns, piece.limits, piece.water_model)
+
+
+def _at_25c(ph: Quantity, temperature_c: Quantity, want: Wanted) -> Quantity:
+    """Return extremes of pH referred to 25 °C; those out of range stay at its ends."""
+    model = want.pieces[-1].water_model if want.pieces else "carbonate"
+    clipped = np.clip(ph, *PH_RANGE)
+    return np.asarray(ph_25c(clipped, temperature_c, model, on_invalid="nan").value, np.float64)

@@ -1,0 +1,196 @@
+"""What a report rests on: the records of a cell that say something about a span of time."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from quietcell.core.records import Json
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.ledger.chain import Stored, digest
+from quietcell.ledger.journal import Journal
+from quietcell.ledger.upcast import upcast
+
+LEAD_MS = 86_400_000
+"""A determination that ended so long before a span may still speak for its beginning."""
+_LATEST_MS = 253_402_300_799_999
+"""The last instant of year 9999."""
+WITHIN = ("determination", "gap", "note", "check", "driver-fault", "cell-fault", "readings-digest")
+"""Kinds that concern the instant they are dated at."""
+SINCE_EVER = ("segment", "configuration", "calibration", "episode", "electrode", "attendance", "alarm")
+"""Kinds that may have begun before a span what still holds in it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A stretch of time, the end not included; UTC, ms."""
+
+    from_ms: int
+    to_ms: int
+
+    def __contains__(self, at_ms: object) -> bool:
+        """Tell whether an instant lies in it."""
+        return isinstance(at_ms, int) and self.from_ms <= at_ms < self.to_ms
+
+    def meets(self, from_ms: int, to_ms: int) -> bool:
+        """Tell whether another stretch has something in common with it."""
+        return from_ms < self.to_ms and to_ms >= self.from_ms
+
+    def clipped(self, from_ms: int, to_ms: int) -> tuple[int, int]:
+        """Return the part of another stretch that lies in it."""
+        return max(from_ms, self.from_ms), min(to_ms, self.to_ms)
+
+
+KEPT = (
+    "id", "cell", "began", "ended", "verdict", "reasons", "qualifiers", "ph", "ph_25c", "ph_25c_model",
+    "ph_25c_spread", "ph_reported", "ph_expanded_uncertainty", "ph_expanded_uncertainty_repeatability",
+    "ph_expanded_uncertainty_systematic", "temperature_c", "mv", "conductivity_us_cm", "flow_ml_min",
+    "sample_age_s", "smallest_co2_ug_per_l", "sample_id", "operator", "episodes",
+    "criterion", "readings_sha256",
+)  # fmt: skip
+"""What a report on a span keeps of a determination: months of whole ones would fill the memory."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One record: its body in the newest schema, and what the envelope says."""
+
+    seq: int
+    sha256: str
+    """Empty for determinations of a span, which are many."""
+    body: dict[str, Json]
+    software: str
+    engine_version: int
+    time_quality: str
+
+    kind: str
+
+    @property
+    def at_ms(self) -> int:
+        """When it happened, UTC."""
+        return utc_ms(self.body["at"])
+
+
+def entry(stored: Stored, *, brief: bool = False) -> Entry:
+    """Return a stored record, parsed; brief for one of many determinations."""
+    envelope = stored.envelope()
+    body = upcast(envelope)
+    return Entry(
+        seq=stored.seq,
+        sha256="" if brief else digest(stored.text),
+        body=_brief(body) if brief else body,
+        kind=body["record"],
+        software=envelope["software"],
+        engine_version=envelope["engine_version"],
+        time_quality=envelope["time_quality"],
+    )
+
+
+def _brief(body: dict[str, Json]) -> dict[str, Json]:
+    """Return what a report on a span needs of a determination; times also as UTC ms, the budget as rows."""
+    kept = {name: body.get(name) for name in KEPT}
+    kept["began_ms"], kept["ended_ms"] = utc_ms(body["began"]), utc_ms(body["ended"])
+    kept["budget"] = tuple(
+        (line["name"], line["repeatability"], line["basis"], line["standard_uncertainty_ph"], line["bias_ph"])
+        for line in body["ph_budget"] or ()
+    )
+    return kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellMaterial:
+    """The records of one cell."""
+
+    cell: str
+    span: Span
+    site: str | None = None
+    in_span: Mapping[str, list[Entry]] = field(default_factory=dict)
+    """By kind, those dated in the span."""
+    before: Mapping[str, list[Entry]] = field(default_factory=dict)
+    """By kind, those dated earlier that may still matter."""
+    neighbours: list[Entry] = field(default_factory=list)
+    """Determinations that ended shortly before the span or behind it."""
+    doubts: list[Entry] = field(default_factory=list)
+    """Whenever recorded: about results in the span."""
+    runs: list[Entry] = field(default_factory=list)
+    """Of the daemon, up to the end of the span: they hold the limits."""
+
+    def of(self, kind: str) -> list[Entry]:
+        """Return the records of a kind dated in the span."""
+        return self.in_span.get(kind, [])
+
+    def until_end(self, kind: str) -> list[Entry]:
+        """Return the records of a kind up to the end of the span."""
+        return [*self.before.get(kind, []), *self.of(kind)]
+
+    def everything(self) -> Iterator[Entry]:
+        """Yield all records dated in the span."""
+        for entries in self.in_span.values():
+            yield from entries
+
+
+def gather(journal: Journal, cell: str, span: Span) -> CellMaterial:
+    """Read what concerns one cell and a span.
+
+    Parameters
+    ----------
+    journal : Journal
+        Read-only will do; it may go on being written.
+    cell : str
+        Which cell.
+    span : Span
+        The span.
+    """
+    in_span: dict[str, list[Entry]] = {}
+    before: dict[str, list[Entry]] = {}
+    for kind in WITHIN:
+        in_span[kind] = _read(journal, cell, kind, span.from_ms, span.to_ms)
+    for kind in SINCE_EVER:
+        for each in map(entry, journal.of_cell(cell, kinds=(kind,))):
+            if each.at_ms < span.to_ms:
+                (in_span if each.at_ms >= span.from_ms else before).setdefault(kind, []).append(each)
+    in_span["gap"] += [
+        each
+        for each in _read(journal, cell, "gap", span.to_ms, _LATEST_MS)
+        if utc_ms(each.body["began"]) < span.to_ms
+    ]
+    doubts = [
+        each
+        for each in map(entry, journal.of_cell(cell, kinds=("doubt",)))
+        if span.meets(utc_ms(each.body["since"]), utc_ms(each.body["until"])) or each.at_ms in span
+    ]
+    lead = _read(journal, cell, "determination", span.from_ms - LEAD_MS, span.from_ms)
+    behind = _read(journal, cell, "determination", span.to_ms, span.to_ms + LEAD_MS)
+    runs = [
+        each
+        for each in map(entry, journal.of_cell("daemon", kinds=("run",)))
+        if each.at_ms < span.to_ms and "settings" in each.body
+    ]
+    return CellMaterial(
+        cell=cell,
+        span=span,
+        site=runs[-1].body["settings"].get("site", {}).get("name") if runs else None,
+        in_span=in_span,
+        before=before,
+        neighbours=[*lead, *behind],
+        doubts=doubts,
+        runs=runs,
+    )
+
+
+def _read(journal: Journal, cell: str, kind: str, from_ms: int, to_ms: int) -> list[Entry]:
+    brief = kind == "determination"
+    return [entry(stored, brief=brief) for stored in journal.of_span(cell, kind, from_ms, to_ms)]
+
+
+def whole_span(journal: Journal) -> Span | None:
+    """Return from the first to the last record, None for an empty ledger."""
+    first, last = journal.get(1), journal.get(journal.head[0])
+    if first is None or last is None:
+        return None
+    times = [utc_ms(record.envelope()["recorded_at"]) for record in (first, last)]
+    at = [utc_ms(record.envelope()["body"]["at"]) for record in (first, last)]
+    return Span(from_ms=min(*times, *at), to_ms=max(*times, *at) + 1)
+
+
+def day_text(at_ms: int) -> str:
+    """Return the UTC day an instant falls on."""
+    return rfc3339(at_ms)[:10]

@@ -1,0 +1,489 @@
+"""What a report says about one cell, in numbers: a pure function of its records and readings."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
+
+import numpy as np
+
+from quietcell.core.records import Json
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.report.coverage import VALID, Share, Stretch, layers, sanitised, shares_of, valid_pct
+from quietcell.report.excursions import LIMITS, Excursion
+from quietcell.report.indications import Indications
+from quietcell.report.material import CellMaterial, Entry, Span
+
+SHOWN = (
+    "ph_25c",
+    "ph",
+    "temperature_c",
+    "conductivity_us_cm",
+    "flow_ml_min",
+    "sample_age_s",
+    "smallest_co2_ug_per_l",
+)
+"""Quantities of the results that are summed up."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spread:
+    """How the values of one quantity lie; no mean, for that of a pH means little."""
+
+    quantity: str
+    number: int
+    lowest: float
+    p5: float
+    """5th percentile, interpolated linearly."""
+    median: float
+    p95: float
+    highest: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Component:
+    """One component of the uncertainty budget over all results."""
+
+    name: str
+    repeatability: bool
+    basis: tuple[str, ...]
+    number: int
+    median_standard_uncertainty_ph: float
+    largest_standard_uncertainty_ph: float
+    median_bias_ph: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReasonCount:
+    """How often a reason spoke against a determination."""
+
+    reason: str
+    number: int
+    first_at: str
+    last_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """An episode as its last record up to the end of the span has it."""
+
+    id: str
+    diagnosis: str
+    place: str
+    began: str
+    closed_at: str | None
+    confirmed: bool
+    co2_ug_per_l: float | None
+    """Of the record with the most."""
+    co2_expanded_uncertainty_ug_per_l: float | None
+    ph_before: float
+    ph_now: float
+    conductivity_before_us_cm: float | None
+    conductivity_now_us_cm: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExcursionRow:
+    """An excursion, and what was determined meanwhile."""
+
+    limit: str
+    limit_value: float | None
+    quantity: str
+    unit: str
+    from_at: str
+    to_at: str
+    duration_s: float
+    readings: int
+    furthest: float
+    furthest_at: str
+    results: int
+    """Results whose window ended meanwhile."""
+    results_past: int
+    """Of these, those that lie past the limit themselves."""
+    sanitisation: bool
+    """The cell was in function check when it began."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Day:
+    """One calendar day."""
+
+    day: str
+    accepted: int
+    qualified: int
+    refused: int
+    """Cannot-tell among them."""
+    valid_pct: float
+    ph_25c_lowest: float | None
+    ph_25c_median: float | None
+    ph_25c_highest: float | None
+    largest_uncertainty_ph: float | None
+    conductivity_median_us_cm: float | None
+    temperature_median_c: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Configuration:
+    """Settings of a cell from some instant on."""
+
+    seq: int
+    at: str
+    sha256: str
+    """Of the record."""
+    mode: str
+    every_s: float
+    criterion: str
+    calibration_id: str | None
+    slope_pct: float
+    zero_mv: float
+    electrode: str | None
+    meter: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Digests:
+    """What ties stored readings of the span to the journal."""
+
+    records: int
+    first_seq: int | None
+    last_seq: int | None
+    readings: int
+    """Covered by them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellReport:
+    """All there is to say about one cell."""
+
+    cell: str
+    sample_point: str | None
+    electrode: str | None
+    meter: str | None
+    mode: str | None
+    every_s: float | None
+    determinations: int
+    verdicts: dict[str, int]
+    in_doubt: int
+    """Results of the span that are in doubt by now."""
+    valid_pct: float
+    shares: tuple[Share, ...]
+    spreads: tuple[Spread, ...]
+    uncertainty: tuple[Spread, ...]
+    """Of the results: expanded uncertainty (k = 2), its repeatability and its systematic part."""
+    components: tuple[Component, ...]
+    ph_25c_models: dict[str, int]
+    largest_ph_25c_spread: float | None
+    qualifiers: tuple[ReasonCount, ...]
+    reasons: tuple[ReasonCount, ...]
+    days: tuple[Day, ...]
+    episodes: tuple[Episode, ...]
+    limits: dict[str, float | None]
+    excursions: tuple[ExcursionRow, ...]
+    readings: int | None
+    """Stored in the span; None where they were not looked at."""
+    readings_counted: int | None
+    doubts: tuple[dict[str, Json], ...]
+    """Records of doubts about results in the span, or raised in it."""
+    calibrations: tuple[dict[str, Json], ...]
+    """Records up to the end of the span."""
+    checks: tuple[dict[str, Json], ...]
+    notes: tuple[dict[str, Json], ...]
+    faults: dict[str, int]
+    """Gaps, driver faults and faults of the program, by kind."""
+    silent_s: float
+    configurations: tuple[Configuration, ...]
+    """In force at some instant of the span."""
+    criteria: dict[str, str]
+    """Criteria the determinations were held against: name to digest."""
+    digests: Digests
+    rows: tuple[dict[str, Json], ...]
+    """The determinations themselves, their number in the journal among their fields."""
+
+
+def summarise(
+    material: CellMaterial,
+    found: Indications | None,
+    limits: Mapping[str, float | None],
+    days: Sequence[tuple[str, int]],
+) -> CellReport:
+    """Return what there is to say about a cell.
+
+    Parameters
+    ----------
+    material : CellMaterial
+        Its records.
+    found : Indications or None
+        What its readings show; None where nobody looked.
+    limits : mapping
+        The limits the excursions are measured by, as they stood at the end of the span.
+    days : sequence of (str, int)
+        Calendar days and when (UTC ms) each begins; the first begins at or before the span.
+    """
+    entries = material.of("determination")
+    bodies = [each.body for each in entries]
+    results = [body for body in bodies if body["verdict"] in VALID]
+    doubted = {i for doubt in material.doubts for i in doubt.body["determinations"]}
+    holding = layers(material, doubted)
+    found_shares = shares_of(holding, material.span)
+    configurations = _in_force(material)
+    last = configurations[-1].body["settings"] if configurations else {}
+    return CellReport(
+        cell=material.cell,
+        sample_point=last.get("sample_point"),
+        electrode=last.get("electrode"),
+        meter=last.get("meter"),
+        mode=last.get("mode"),
+        every_s=last.get("every_s"),
+        determinations=len(bodies),
+        verdicts=dict(sorted(Counter(body["verdict"] for body in bodies).items())),
+        in_doubt=sum(body["id"] in doubted for body in results),
+        valid_pct=valid_pct(found_shares),
+        shares=tuple(found_shares),
+        spreads=_spreads(results, SHOWN),
+        uncertainty=_spreads(
+            results,
+            (
+                "ph_expanded_uncertainty",
+                "ph_expanded_uncertainty_repeatability",
+                "ph_expanded_uncertainty_systematic",
+            ),
+        ),
+        components=_components(results),
+        ph_25c_models=dict(Counter(b["ph_25c_model"] for b in results if b["ph_25c_model"] is not None)),
+        largest_ph_25c_spread=max(
+            (b["ph_25c_spread"] for b in results if b["ph_25c_spread"] is not None), default=None
+        ),
+        qualifiers=_counted(results, "qualifiers"),
+        reasons=_counted([body for body in bodies if body["verdict"] not in VALID], "reasons"),
+        days=_days(bodies, holding, material.span, days),
+        episodes=episodes(material),
+        limits=dict(limits),
+        excursions=() if found is None else _excursions(found.excursions, results, material),
+        readings=None if found is None else found.readings,
+        readings_counted=None if found is None else found.counted,
+        doubts=_numbered(material.doubts),
+        calibrations=_numbered(material.until_end("calibration")),
+        checks=_numbered(material.of("check")),
+        notes=_numbered(material.of("note")),
+        faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault")},
+        silent_s=sum((e.body["gap_s"] for e in material.of("gap")), 0.0),
+        configurations=tuple(map(_configuration, configurations)),
+        criteria={body["criterion"]["name"]: body["criterion"]["digest"] for body in bodies},
+        digests=_digests(material.of("readings-digest")),
+        rows=tuple({"seq": each.seq, **each.body} for each in entries),
+    )
+
+
+def _numbered(entries: Iterable[Entry]) -> tuple[dict[str, Json], ...]:
+    return tuple({"seq": each.seq, **each.body} for each in entries)
+
+
+def _known(bodies: Iterable[Mapping[str, Json]], name: str) -> list[float]:
+    return [body[name] for body in bodies if body[name] is not None]
+
+
+def _spreads(results: Sequence[Mapping[str, Json]], names: Iterable[str]) -> tuple[Spread, ...]:
+    found = []
+    for name in names:
+        values = _known(results, name)
+        if values:
+            p5, p95 = (float(x) for x in np.quantile(values, [0.05, 0.95]))
+            found.append(
+                Spread(
+                    quantity=name,
+                    number=len(values),
+                    lowest=min(values),
+                    p5=p5,
+                    median=float(median(values)),
+                    p95=p95,
+                    highest=max(values),
+                )
+            )
+    return tuple(found)
+
+
+def _components(results: Iterable[Mapping[str, Json]]) -> tuple[Component, ...]:
+    """Return the components of all budgets, the largest first."""
+    lines: dict[tuple[str, bool], tuple[list[float], list[float], set[str]]] = {}
+    for body in results:
+        for name, repeatability, basis, size, bias in body["budget"]:
+            sizes, biases, bases = lines.setdefault((name, repeatability), ([], [], set()))
+            sizes.append(size)
+            biases.append(bias)
+            bases.add(basis)
+    found = [
+        Component(
+            name=name,
+            repeatability=repeatability,
+            basis=tuple(sorted(bases)),
+            number=len(sizes),
+            median_standard_uncertainty_ph=float(median(sizes)),
+            largest_standard_uncertainty_ph=max(sizes),
+            median_bias_ph=float(median(biases)),
+        )
+        for (name, repeatability), (sizes, biases, bases) in lines.items()
+    ]
+    return tuple(sorted(found, key=lambda c: (-c.median_standard_uncertainty_ph, c.name)))
+
+
+def _counted(bodies: Iterable[Mapping[str, Json]], name: str) -> tuple[ReasonCount, ...]:
+    """Return each word of a list field with how often it occurs, the most frequent first."""
+    at: dict[str, list[str]] = {}
+    for body in bodies:
+        for word in body[name]:
+            at.setdefault(word, []).append(body["ended"])
+    found = [
+        ReasonCount(reason=word, number=len(times), first_at=min(times), last_at=max(times))
+        for word, times in at.items()
+    ]
+    return tuple(sorted(found, key=lambda reason: (-reason.number, reason.reason)))
+
+
+def _days(
+    bodies: Sequence[Mapping[str, Json]],
+    holding: Sequence[Stretch],
+    span: Span,
+    days: Sequence[tuple[str, int]],
+) -> tuple[Day, ...]:
+    starts = [at_ms for _, at_ms in days]
+    by_day: list[list[Mapping[str, Json]]] = [[] for _ in days]
+    ended = np.array([body["ended_ms"] for body in bodies], np.int64)
+    for body, index in zip(bodies, np.searchsorted(starts, ended, side="right") - 1, strict=True):
+        by_day[index].append(body)
+    first, last = (np.array([getattr(s, name) for s in holding], np.int64) for name in ("from_ms", "to_ms"))
+    found = []
+    for (day, at_ms), (_, next_ms), own in zip(days, [*days[1:], ("", span.to_ms)], by_day, strict=True):
+        part = Span(from_ms=max(at_ms, span.from_ms), to_ms=min(next_ms, span.to_ms))
+        near = np.flatnonzero((first < part.to_ms) & (last > part.from_ms)).tolist()
+        verdicts = Counter(body["verdict"] for body in own)
+        results = [body for body in own if body["verdict"] in VALID]
+        ph = _known(results, "ph_25c")
+        found.append(
+            Day(
+                day=day,
+                accepted=verdicts["accepted"],
+                qualified=verdicts["qualified"],
+                refused=len(own) - len(results),
+                valid_pct=valid_pct(shares_of([holding[i] for i in near], part)),
+                ph_25c_lowest=min(ph, default=None),
+                ph_25c_median=_median(ph),
+                ph_25c_highest=max(ph, default=None),
+                largest_uncertainty_ph=max(_known(results, "ph_expanded_uncertainty"), default=None),
+                conductivity_median_us_cm=_median(_known(results, "conductivity_us_cm")),
+                temperature_median_c=_median(_known(results, "temperature_c")),
+            )
+        )
+    return tuple(found)
+
+
+def _median(values: Sequence[float]) -> float | None:
+    return float(median(values)) if values else None
+
+
+def episodes(material: CellMaterial) -> tuple[Episode, ...]:
+    """Return the episodes that were open at some instant of the span, in order of their beginning."""
+    records: dict[str, list[dict[str, Json]]] = {}
+    for each in material.until_end("episode"):
+        records.setdefault(each.body["episode"], []).append(each.body)
+    found = []
+    for name, bodies in records.items():
+        last = bodies[-1]
+        if last["closed_at"] is not None and utc_ms(last["closed_at"]) < material.span.from_ms:
+            continue
+        amounts = [b["evidence"]["co2_ug_per_l"] for b in bodies]
+        most = max((a for a in amounts if a is not None), key=lambda a: a["value"], default=None)
+        evidence = last["evidence"]
+        found.append(
+            Episode(
+                id=name,
+                diagnosis=last["diagnosis"],
+                place=last["place"],
+                began=last["began"],
+                closed_at=last["closed_at"],
+                confirmed=last["confirmed"],
+                co2_ug_per_l=None if most is None else most["value"],
+                co2_expanded_uncertainty_ug_per_l=None if most is None else most["expanded_uncertainty"],
+                ph_before=evidence["ph_before"],
+                ph_now=evidence["ph_now"],
+                conductivity_before_us_cm=evidence["conductivity_before_us_cm"],
+                conductivity_now_us_cm=evidence["conductivity_now_us_cm"],
+                text=last["text"],
+            )
+        )
+    return tuple(sorted(found, key=lambda e: (e.began, e.id)))
+
+
+def _excursions(
+    found: Sequence[Excursion], results: Sequence[Mapping[str, Json]], material: CellMaterial
+) -> tuple[ExcursionRow, ...]:
+    ended = np.array([body["ended_ms"] for body in results], np.int64)
+    function_check = sanitised(material)
+    rows = []
+    for one in found:
+        within = np.flatnonzero((ended >= one.from_ms) & (ended <= one.to_ms)).tolist()
+        past = 0
+        if one.limit_value is not None:
+            side = LIMITS[one.limit][2]
+            values = [results[i][one.quantity] for i in within]
+            past = sum(
+                value is not None and (value < one.limit_value if side == "low" else value > one.limit_value)
+                for value in values
+            )
+        rows.append(
+            ExcursionRow(
+                limit=one.limit,
+                limit_value=one.limit_value,
+                quantity=one.quantity,
+                unit=one.unit,
+                from_at=rfc3339(one.from_ms),
+                to_at=rfc3339(one.to_ms),
+                duration_s=one.duration_s,
+                readings=one.readings,
+                furthest=round(one.furthest, 5),
+                furthest_at=rfc3339(one.furthest_ms),
+                results=len(within),
+                results_past=past,
+                sanitisation=any(s.from_ms <= one.from_ms < s.to_ms for s in function_check),
+            )
+        )
+    return tuple(rows)
+
+
+def _in_force(material: CellMaterial) -> list[Entry]:
+    """Return the settings that counted at some instant of the span."""
+    entries = material.until_end("configuration")
+    if not entries:
+        return []
+    return [
+        each
+        for each, following in [*pairwise(entries), (entries[-1], None)]
+        if following is None or following.at_ms > material.span.from_ms
+    ]
+
+
+def _configuration(each: Entry) -> Configuration:
+    settings = each.body["settings"]
+    return Configuration(
+        seq=each.seq,
+        at=each.body["at"],
+        sha256=each.sha256,
+        mode=settings["mode"],
+        every_s=settings["every_s"],
+        criterion=settings["criterion_name"],
+        calibration_id=settings.get("calibration_id"),
+        slope_pct=settings["line"]["slope_pct"],
+        zero_mv=settings["line"]["zero_mv"],
+        electrode=settings.get("electrode"),
+        meter=settings.get("meter"),
+    )
+
+
+def _digests(entries: Sequence[Entry]) -> Digests:
+    return Digests(
+        records=len(entries),
+        first_seq=entries[0].seq if entries else None,
+        last_seq=entries[-1].seq if entries else None,
+        readings=sum(span["readings"] for each in entries for span in each.body["spans"]),
+    )
