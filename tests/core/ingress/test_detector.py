@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from quietcell.core.ingress.detector import Detector
+from quietcell.core.ingress.detector import RECENT_BLOCKS, Detector
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
 from quietcell.core.ingress.wording import wording
 from quietcell.core.readings import ReadingBlock
@@ -128,6 +128,23 @@ def test_a_detector_restored_from_its_state_goes_on_as_if_nothing_had_been(minut
     second.see(scenario.block[n:], scenario.ph[n:])
     events += second.tick(int(scenario.block.ms[-1]) + 10_000)
     assert events == whole()
+
+
+def test_a_detector_restored_over_and_over_tells_the_same_and_holds_no_more_than_it_looks_at() -> None:
+    scenario, detector = leak(), Detector(leak().settings)
+    events, state = list[EpisodeEvent](), {}
+    for low in range(0, len(scenario.block), 85):
+        block = scenario.block[low : low + 85]
+        detector.see(block, scenario.ph[low : low + 85])
+        events += detector.tick(int(block.ms[-1]))
+        state = json.loads(json.dumps(detector.state(), allow_nan=False))
+        detector = Detector(scenario.settings)
+        detector.restore(state)
+        assert json.loads(json.dumps(detector.state(), allow_nan=False)) == state
+    events += detector.tick(int(scenario.block.ms[-1]) + 10_000)
+    assert events == whole()
+    assert len(state["recent"]) == RECENT_BLOCKS
+    assert len(json.dumps(state)) < 60_000
 
 
 def test_a_new_segment_moves_times_and_forgets_nothing() -> None:

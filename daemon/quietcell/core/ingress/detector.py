@@ -48,7 +48,7 @@ QUIET: Final = 9.0
 QUIET_BLOCKS: Final = 12
 """Nearer than this, for so many blocks, a change counts as undone."""
 RECENT_BLOCKS: Final = 240
-"""Forty minutes: the stretch rivals are scored on."""
+"""Forty minutes: the stretch rivals are scored on; no older block is looked at."""
 SELDOM_MS: Final = 1_200_000
 """After so long a candidate is scored once a minute only."""
 GIVEN_UP_MS: Final = 10_800_000
@@ -176,7 +176,8 @@ class Detector:
             "baseline": self._baseline.as_json(),
             "faults": self._faults.as_json(),
             "episodes": self._episodes.as_json(),
-            "recent": [jsonable(each) for each in self._recent],
+            # What nothing looks at again is left out: what is older, and the scatter within a block.
+            "recent": [jsonable(each[:-1]) for each in self._recent[-RECENT_BLOCKS:]],
             "candidate": None if c is None else c.as_json(),
             "water": None
             if course is None or self._by.water is None
@@ -191,7 +192,7 @@ class Detector:
         self._baseline = Baseline.from_json(state["baseline"])
         self._faults = Watch.from_json(state["faults"])
         self._episodes.restore(state["episodes"])
-        self._recent = [Block(row[0], *numbers(row[1:])) for row in state["recent"]]
+        self._recent = [Block(row[0], *numbers([*row[1:7], None])) for row in state["recent"]]
         self._minutes, self._suspicious = state["minutes"], state["suspicious"]
         c = state["candidate"]
         self._candidate = None if c is None else Candidate.from_json(c)

@@ -313,12 +313,19 @@ class Episodes:
 
     def as_json(self) -> dict[str, Json]:
         """Return all as JSON values."""
-        return {"open": [each.as_json() for each in self.open], "told": self.told}
+        # The paths need only be found again, but about the temperature they were found at.
+        ways = {n: self._ways[n].temperature_c for each in self.open if (n := each.number) in self._ways}
+        return {
+            "open": [each.as_json() for each in self.open],
+            "told": self.told,
+            "ways_c": [[number, temperature_c] for number, temperature_c in ways.items()],
+        }
 
     def restore(self, plain: dict[str, Json]) -> None:
         """Go on from what `as_json` gave."""
         self.open, self.told = [Episode.from_json(each) for each in plain["open"]], plain["told"]
-        self._ways = {}
+        before = {each.number: each.before for each in self.open}
+        self._ways = {n: self._by.way(before[n], temperature_c) for n, temperature_c in plain["ways_c"]}
 
 
 def rounded(ratios: Mapping[str, float]) -> dict[str, float]:
