@@ -64,6 +64,7 @@ class BenchMeter:
     def __init__(self, folder: Path, line: Line, *, flow_ml_min: float | None = None) -> None:
         self.line = line
         self.flow_ml_min = flow_ml_min
+        self.silent = False
         self._terminal = PseudoTerminal(folder)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._send, daemon=True)
@@ -86,6 +87,8 @@ class BenchMeter:
     def _send(self) -> None:
         rng = random.Random(1)
         while not self._stop.wait(0.025):
+            if self.silent:
+                continue
             values = f"{self._mv + rng.gauss(0, 0.02):.2f};{self.temperature_c + rng.gauss(0, 0.002):.2f}"
             flow = "" if self.flow_ml_min is None else f";{self.flow_ml_min:.2f}"
             try:

@@ -270,6 +270,17 @@ class CheckBody(Body):
     condition_reasons: tuple[str, ...] = ()
 
 
+CHECK_GROUPS: Mapping[str, str] = {
+    "buffer": "ph",
+    "comparison": "ph",
+    "low-ionic": "low-ionic",
+    "temperature": "temperature",
+}
+"""What each kind of check speaks of: one that passes clears only what failed of the same."""
+CLEARED_BY_CALIBRATION = frozenset({"ph", "low-ionic"})
+"""What a calibration clears: buffers tell nothing of the thermometer."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FlowStepEntry:
     """What the cell read at one flow."""

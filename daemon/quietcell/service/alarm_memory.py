@@ -6,6 +6,7 @@ from quietcell.config import Config
 from quietcell.core.alarms.cell_watch import VALID
 from quietcell.core.alarms.engine import state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.bench_records import CHECK_GROUPS
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
@@ -44,6 +45,10 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     for kind in _LATEST:
         found |= {record.seq: record for record in islice(journal.latest(cell, kind), 1)}
     found |= {record.seq: record for record in _last_care(journal, cell).values()}
+    checks: dict[str, Stored] = {}
+    for record in islice(journal.latest(cell, "check"), _FAR_BACK):
+        checks.setdefault(CHECK_GROUPS[record.body()["method"]], record)
+    found |= {record.seq: record for record in checks.values()}
     electrodes = (r for r in journal.latest(cell, "electrode") if r.body()["thing"] == "electrode")
     found |= {record.seq: record for record in islice(electrodes, 1)}
     for number, record in enumerate(journal.latest(cell, "determination")):

@@ -33,8 +33,9 @@ def engine_settings(config: Config, name: str, journal: Journal | None = None) -
     """
     cell = config.cells[name]
     if journal is not None:
-        found = in_force(journal, name, electrode=cell.electrode, meter=cell.meter)
-        return with_in_force(configured(config, name), found, fixed=cell.calibration is not None)
+        fixed = cell.calibration is not None
+        found = in_force(journal, name, electrode=cell.electrode, meter=cell.meter, fixed=fixed)
+        return with_in_force(configured(config, name), found, fixed=fixed)
     if cell.calibration is None:
         wrong = f"cells.{name}.calibration: missing and there is no ledger to take it from"
         raise ConfigError([f"{wrong}; write slope_pct and zero_mv of the electrode's last calibration"])

@@ -185,7 +185,7 @@ class Attendances:
             "calibration": found.calibration,
             "slope_pct": settings.line.slope_pct,
             "zero_mv": settings.line.zero_mv,
-            "good_at": found.good_at,
+            "good_at": found.good_since("buffer"),
             "failed_check": settings.failed_check_id,
             "fixed": self._fixed(task.name),
             "kcl_adjusted": settings.kcl_adjusted,
@@ -341,7 +341,11 @@ class Attendances:
         """Return what the ledger says a cell works with."""
         return await self._ledger.run(
             lambda: in_force(
-                self._ledger.journal, settings.cell, electrode=settings.electrode, meter=settings.meter
+                self._ledger.journal,
+                settings.cell,
+                electrode=settings.electrode,
+                meter=settings.meter,
+                fixed=self._fixed(settings.cell),
             )
         )
 

@@ -1,7 +1,7 @@
 """The command `calibrate`: what buffers say, judged, kept, and put in force."""
 
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any
 
@@ -16,7 +16,6 @@ from quietcell.core.calibration_record import (
     calibration_body,
     described_buffer,
     judge_calibration,
-    with_calibration,
 )
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import DoubtBody, Json
@@ -28,7 +27,7 @@ from quietcell.service.attendance import Attendances, AttendedArguments
 from quietcell.service.commands import Commands, LongText, checked
 from quietcell.service.doubts import doubt_since
 from quietcell.service.electrodes import with_condition
-from quietcell.service.in_force import InForce
+from quietcell.service.in_force import InForce, with_in_force
 from quietcell.service.records import DaemonIds
 
 
@@ -138,7 +137,7 @@ class Calibrating:
         doubts = await self._as_found_doubts(body.id, judged, task.name, body.at)
         plain = body.as_json()
         if body.verdict == "accepted":
-            fresh = replace(with_calibration(settings, plain), failed_check_id=None)
+            fresh = with_in_force(settings, found.behind(plain, fixed=False), fixed=False)
             self._attendances.forget(task.name)
             await task.reconfigure(fresh, because=[body, *doubts])
             answer["in_use"] = True
@@ -162,7 +161,7 @@ class Calibrating:
                 line=settings.line,
                 id=settings.calibration_id,
                 at=None if calibrated is None else rfc3339(calibrated),
-                good_since=found.good_at,
+                good_since=found.good_since("buffer"),
             )
         return judge_calibration(
             bottles,

@@ -1,9 +1,6 @@
 """The command `check`: a cell held against something known, kept, and what follows from it."""
 
-from dataclasses import replace
-
 from quietcell.contracts import Clock
-from quietcell.core.bench_records import CheckBody
 from quietcell.core.records import DoubtBody, Json
 from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, DomainError
@@ -13,7 +10,7 @@ from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.commands import Commands, checked
 from quietcell.service.doubts import doubt_since
 from quietcell.service.electrodes import with_condition
-from quietcell.service.in_force import InForce, with_in_force
+from quietcell.service.in_force import with_in_force
 from quietcell.service.records import DaemonIds
 
 
@@ -65,6 +62,7 @@ class Checking:
             self._attendances.require_free(task)
         settings = task.settings
         found = await self._attendances.in_force(settings)
+        good_since = found.good_since(asked.method)
         now = rfc3339(self._clock.utc_ms())
         measured = [await self._measured(asked.cell, name) for name in asked.measurements]
         try:
@@ -74,7 +72,7 @@ class Checking:
                 settings,
                 body_id=self._ids.next(),
                 at=now,
-                since=found.good_at,
+                since=good_since,
                 temperature_c=task.indication().temperature_c,
             )
         except DomainError as error:
@@ -85,7 +83,7 @@ class Checking:
             text = f"A check failed: {body.refusals[0].text}. Results since the last good check are in doubt."
             doubt = await doubt_since(
                 self._ledger,
-                found.good_at,
+                good_since,
                 body_id=self._ids.next(),
                 cell=asked.cell,
                 cause="check-failed",
@@ -94,22 +92,13 @@ class Checking:
                 text=text,
             )
             doubts = [doubt]
-        fresh = with_in_force(settings, self._after(found, body), fixed=True)
+        fresh = with_in_force(settings, found.behind(body.as_json(), fixed=True), fixed=True)
         if fresh == settings:
             await self._ledger.record([body, *doubts])
         else:
             self._attendances.forget(asked.cell)
             await task.reconfigure(fresh, because=[body, *doubts])
         return {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
-
-    @staticmethod
-    def _after(found: InForce, body: CheckBody) -> InForce:
-        """Return what counts after a check."""
-        plain = body.as_json()
-        if body.verdict == "failed":
-            return replace(found, failed_check=plain)
-        low_ionic = plain if body.method == "low-ionic" else found.low_ionic
-        return replace(found, failed_check=None, low_ionic=low_ionic, good_at=body.at)
 
     async def _measured(self, cell: str, name: str) -> dict[str, Json]:
         stored = await self._ledger.run(lambda: self._ledger.journal.with_id(name))

@@ -1,8 +1,9 @@
 """What the ledger says a cell works with: electrode, calibration, last check, low-ionic check."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
+from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION
 from quietcell.core.calibration_record import with_calibration
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.records import Json
@@ -18,16 +19,61 @@ class InForce:
     meter: str | None = None
     calibration: dict[str, Json] | None = None
     """The last accepted one of this cell with this electrode."""
-    failed_check: dict[str, Json] | None = None
-    """The last check, if it failed and no calibration came after it."""
+    failed: Mapping[str, dict[str, Json]] = field(default_factory=dict)
+    """By group, the last check where it failed and nothing has cleared it."""
     low_ionic: dict[str, Json] | None = None
     """The last low-ionic check that found a bias to correct for."""
-    good_at: str | None = None
-    """Time of the last good check or accepted calibration."""
+    good: Mapping[str, str] = field(default_factory=dict)
+    """By group, time of the last good check or accepted calibration."""
+
+    @property
+    def failed_check(self) -> dict[str, Json] | None:
+        """The last of the failed checks."""
+        return max(self.failed.values(), key=lambda body: str(body["at"]), default=None)
+
+    def good_since(self, method: str) -> str | None:
+        """Return since when nothing is known to be good that a kind of check speaks of."""
+        group = CHECK_GROUPS[method]
+        groups = ("ph", "low-ionic") if group == "low-ionic" else (group,)
+        return max((self.good[each] for each in groups if each in self.good), default=None)
+
+    def behind(self, body: dict[str, Json], *, fixed: bool) -> "InForce":
+        """Return what counts behind one more calibration or check.
+
+        Parameters
+        ----------
+        body : dict
+            Its JSON body.
+        fixed : bool
+            The configuration fixes the calibration, so that one in the ledger changes nothing.
+        """
+        if body["record"] == "calibration":
+            if body["verdict"] != "accepted":
+                return self
+            if fixed:
+                return replace(self, calibration=body)
+            failed = {
+                group: each for group, each in self.failed.items() if group not in CLEARED_BY_CALIBRATION
+            }
+            return replace(self, calibration=body, failed=failed, good={**self.good, "ph": body["at"]})
+        group = CHECK_GROUPS[body["method"]]
+        if body["verdict"] == "failed":
+            return replace(self, failed={**self.failed, group: body})
+        return replace(
+            self,
+            failed={each: failed for each, failed in self.failed.items() if each != group},
+            good={**self.good, group: body["at"]},
+            low_ionic=body if group == "low-ionic" else self.low_ionic,
+        )
 
 
 def in_force(
-    journal: Journal, cell: str, *, electrode: str | None = None, meter: str | None = None
+    journal: Journal,
+    cell: str,
+    *,
+    electrode: str | None = None,
+    meter: str | None = None,
+    fixed: bool = False,
 ) -> InForce:
     """Return what counts now.
 
@@ -39,32 +85,16 @@ def in_force(
         Name of the cell.
     electrode, meter : str, optional
         As the configuration names them; None takes what was last put into the cell.
+    fixed : bool
+        The configuration fixes the calibration: one in the ledger clears nothing.
     """
     things = things_of(journal, cell)
-    electrode = electrode or things.get("electrode")
-    meter = meter or things.get("meter")
-    calibration = failed = low_ionic = good_at = None
+    found = InForce(electrode=electrode or things.get("electrode"), meter=meter or things.get("meter"))
     for record in journal.of_cell(cell, kinds=("calibration", "check")):
         body = record.body()
-        if body["electrode"] != electrode:
-            continue
-        if body["record"] == "calibration":
-            if body["verdict"] == "accepted":
-                calibration, failed, good_at = body, None, body["at"]
-            continue
-        if body["verdict"] == "failed":
-            failed = body
-        else:
-            failed, good_at = None, body["at"]
-            low_ionic = body if body["method"] == "low-ionic" else low_ionic
-    return InForce(
-        electrode=electrode,
-        meter=meter,
-        calibration=calibration,
-        failed_check=failed,
-        low_ionic=low_ionic,
-        good_at=good_at,
-    )
+        if body["electrode"] == found.electrode:
+            found = found.behind(body, fixed=fixed)
+    return found
 
 
 def things_of(journal: Journal, cell: str) -> dict[str, str]:

@@ -181,6 +181,8 @@ def test_a_failed_check_is_told_until_one_passes() -> None:
     check = {"record": "check", "id": "daemon.1.8", "at": rfc3339(UTC_MS + 1000), "verdict": "failed"}
     watched.watch.learn(check)
     assert "check-failed raised" in watched.run(1)
+    watched.watch.learn({**check, "method": "temperature", "verdict": "passed"})
+    assert watched.run(1) == []  # a thermometer says nothing of the electrode
     watched.watch.learn({**check, "verdict": "passed"})
     filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte is low"}
     watched.watch.learn(filled)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
 from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
@@ -53,6 +54,8 @@ class Facts:
     """The last fault of the driver."""
     check: Mapping[str, Json] | None = None
     """The last calibration or check that was completed."""
+    failed: dict[str, Mapping[str, Json]] = field(default_factory=dict)
+    """Those that did not pass and that nothing has cleared, by what they speak of."""
     cared_utc_ms: dict[str, int] = field(default_factory=dict)
     """When each work was last done that people note, by its name."""
     calibration_expires_utc_ms: int | None = None
@@ -128,9 +131,17 @@ class CellWatch:
         self.facts.continuous = settings["mode"] == "continuous"
 
     def _learn_check(self, body: Mapping[str, Json]) -> None:
-        if body["verdict"] != "declined":  # somebody changed their mind: it says nothing
-            self.facts.check = body
         self._learn_condition(body)
+        if body["verdict"] == "declined":  # somebody changed their mind: it says nothing
+            return
+        self.facts.check = body
+        group = CHECK_GROUPS[body.get("method", "buffer")]
+        if _failed(body):
+            self.facts.failed[group] = body
+        else:
+            cleared = CLEARED_BY_CALIBRATION if body["record"] == "calibration" else {group}
+            for each in cleared & self.facts.failed.keys():
+                del self.facts.failed[each]
 
     def _learn_electrode(self, body: Mapping[str, Json]) -> None:
         """Take over what was done to an electrode elsewhere, and what is said of it."""
@@ -312,13 +323,13 @@ class CellWatch:
             text = f"the calibration counts until {rfc3339(expires)}"
         self.engine.observe(now, "calibration-expired", holds=expired, text=text)
         self.engine.observe(now, "calibration-due", holds=due, text=text)
-        failed = facts.check is not None and _failed(facts.check)
+        failed = max(facts.failed.values(), key=lambda body: str(body["at"]), default=None)
         self.engine.observe(
             now,
             "check-failed",
-            holds=failed,
-            text=f"{facts.check['record']} of {facts.check['at']} did not pass" if facts.check else "",
-            about=facts.check["id"] if facts.check else None,
+            holds=failed is not None,
+            text=f"{failed['record']} of {failed['at']} did not pass" if failed else "",
+            about=failed["id"] if failed else None,
         )
         for name, every_d, last_utc_ms in (
             ("check-due", limits.check_every_d, None if facts.check is None else utc_ms(facts.check["at"])),

@@ -1,0 +1,93 @@
+"""Checks at a real terminal beside a daemon: dilute solutions, another meter's pH, another thermometer."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from quietcell.core.electrode.low_ionic import strong_acid
+from quietcell.core.electrode.nernst import Line
+from quietcell.core.records import Json
+from quietcell.core.water.speciation import Composition, conductivity_us_cm
+from tests.support.bench_meter import BenchMeter, bodies, configure, daemon, ended, terminal
+from tests.support.live import wait_until
+
+GOOD = Line(slope_pct=98.4, zero_mv=3.1)
+FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
+BIAS_PH = 0.06
+ACIDS_MOL_L = (5e-5, 2e-5, 1e-5)
+
+
+def check(folder: Path, *words: str) -> tuple[int, str]:
+    """Run a check that asks nothing; returns its exit status and what it said last."""
+    child = terminal(folder, "check", "live-feed-room", "--operator", "Ada", *words)
+    child.expect(re.compile(r"(passed|failed): .*"))
+    said = str(child.match.group(0))
+    return ended(child), said
+
+
+def results(folder: Path) -> list[dict[str, Json]]:
+    return [b for b in bodies(folder, "determination") if b["verdict"] in ("accepted", "qualified")]
+
+
+def test_checks_of_every_kind_count_for_what_they_are_about(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED)
+    with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
+        wait_until(lambda: bool(results(tmp_path)), "a result")
+        # Dilute strong acid of known pH; the junction of this electrode is off by 0.06 pH in all of them.
+        solutions = [word for acid in ACIDS_MOL_L for word in ("--solution", f"acid:{acid:g}")]
+        child = terminal(tmp_path, "check", "live-feed-room", "--operator", "Ada", "--low-ionic", *solutions)
+        for acid in ACIDS_MOL_L:
+            child.expect("Press Enter")
+            water = Composition(strong_acid_mol_kg=acid)
+            meter.dip(strong_acid(acid, 25.0).ph + BIAS_PH, float(conductivity_us_cm(water, 25.0)))
+            child.sendline("")
+            child.expect("At rest")
+        child.expect("passed")
+        assert ended(child) == 0
+        meter.dip(6.9)
+        seen = len(results(tmp_path))
+        wait_until(lambda: len(results(tmp_path)) > seen, "another result")
+        # Another meter agrees with the last result, and a thermometer does not.
+        last = results(tmp_path)[-1]
+        known = ("--determination", last["id"], "--known-from", "the meter of the nursery")
+        assert (
+            check(tmp_path, "--known-ph", f"{last['ph'] + 0.02:.3f}", "--tolerance", "0.05", *known)[0] == 0
+        )
+        status, said = check(tmp_path, "--known-temperature", "24.0", "--tolerance", "0.5")
+        assert status == 1
+        assert "+1.000 Cel" in said
+        # A laboratory's value that is far off does not make the thermometer better, nor the other way round.
+        assert check(tmp_path, "--known-ph", "7.6", "--tolerance", "0.05", *known)[0] == 1
+        assert check(tmp_path, "--known-temperature", "25.1", "--tolerance", "0.5")[0] == 0
+    low_ionic, good, warm, off, mended = bodies(tmp_path, "check")
+    summary = low_ionic["low_ionic"]
+    assert (low_ionic["method"], low_ionic["verdict"]) == ("low-ionic", "passed")
+    assert summary["bias_ph"] == pytest.approx(BIAS_PH, abs=3 * summary["standard_uncertainty_ph"])
+    assert [entry["known_ph"] for entry in summary["solutions"]] == pytest.approx(
+        [strong_acid(acid, 25.0).ph for acid in ACIDS_MOL_L], abs=0.002
+    )
+    assert summary["bias_ph"] == pytest.approx(BIAS_PH, abs=0.01)
+    # From then on results name it; this water has fewer ions than the check speaks for, and says so.
+    assert last["low_ionic_check"]["id"] == low_ionic["id"]
+    assert (
+        last["ph"] == pytest.approx(6.9 - BIAS_PH, abs=0.02)
+        or "outside-low-ionic-check" in last["qualifiers"]
+    )
+    assert (good["verdict"], good["measurements"], good["known_from"]) == (
+        "passed",
+        [last["id"]],
+        "the meter of the nursery",
+    )
+    assert (warm["verdict"], warm["unit"], mended["verdict"], off["verdict"]) == (
+        "failed",
+        "Cel",
+        "passed",
+        "failed",
+    )
+    of_warm, of_off = bodies(tmp_path, "doubt")
+    assert (of_warm["about"], of_off["about"]) == (warm["id"], off["id"])
+    assert of_off["since"] == good["at"]  # the last good one of its kind
+    assert last["id"] in of_warm["determinations"]
+    failed = [b["settings"]["failed_check_id"] for b in bodies(tmp_path, "configuration")]
+    assert failed[-1] == off["id"]
