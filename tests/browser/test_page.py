@@ -1,4 +1,4 @@
-"""The page in a real browser: the demonstration's carbon dioxide is seen, acknowledged, shelved, taken back.
+"""The page in a real browser: the demonstration's carbon dioxide is seen, acknowledged, shelved, and over.
 
 Needs Chromium and a folder with the npm packages playwright-core and axe-core, which
 QUIETCELL_TESTS_BROWSER names; the check of everything prepares both.
@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "300", "--pace", "25", "--plain"]
+COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "300", "--pace", "15", "--plain"]
 
 
 @pytest.mark.browser
@@ -47,10 +47,20 @@ def test_an_episode_is_seen_acknowledged_shelved_and_returns_by_keyboard_on_ever
         reaper.cancel()
     assert browser.returncode == 0, browser.stderr
     found = json.loads(browser.stdout)
-    assert "failed" not in found
+    (shots / "found.json").write_text(json.dumps(found, indent=1))
+    assert found.get("failed") is None, browser.stderr
     assert found["acted"]
+    assert found["states"] == [
+        "unacknowledged", "acknowledged", "shelved", "unshelved", "returned-unacknowledged", "normal",
+    ]  # fmt: skip
     assert found["errors"] == []
-    assert set(found["violations"]) >= {"wide", "narrow", "dark", "zoom-400", "evidence", "dialog-shelve"}
+    assert found["unfocused"] == []  # every stop of the keyboard is to be seen
+    sizes = {
+        f"{size}{part}" for size in ("narrow", "dark", "zoom-400") for part in ("", "-evidence", "-dialog")
+    }
+    views = {"wide", "returned", "evidence", "dialog-acknowledge", "dialog-shelve", *sizes}
+    assert set(found["violations"]) == views
     assert {name: broken for name, broken in found["violations"].items() if broken} == {}
     assert set(found["overflow"].values()) == {0}  # nothing to be scrolled sideways
+    assert {name: cut for name, cut in found["clipped"].items() if cut} == {}
     assert found["weight"] < 300_000

@@ -137,7 +137,7 @@ async def test_a_body_that_is_none_is_refused(source: FakeSource, content: bytes
         ("/api/trend", 400), ("/api/trend?cell=a&from=2&to=1", 400),
         ("/api/trend?cell=../a&from=1&to=2", 400),
         ("/api/trend?cell=a&from=1&to=99999999999999", 400), ("/api/records?limit=0", 400),
-        ("/api/records?cell=A%20B", 400), ("/api/records?before=-1", 400), ("/api/records/x", 404),
+        ("/api/records?cell=A%20B", 400), ("/api/records?before=-1", 400), ("/api/records/X", 404),
         ("/api/commands/note", 405), ("/static/../access.py", 404), ("/nowhere", 404),
     ],
 )  # fmt: skip
@@ -170,7 +170,7 @@ async def test_the_page_is_self_contained_and_small(source: FakeSource) -> None:
         page = await here.get("/")
         assert "default-src 'none'" in page.headers["content-security-policy"]
         weight = len(page.content)
-        for name in ("panel.css", "panel.js", "chart.js", "icon.svg"):
+        for name in ("panel.css", "page.js", "live.js", "history.js", "chart.js", "icon.svg"):
             file = await here.get(f"/static/{name}")
             assert f"static/{name}" in page.text
             assert "http://" not in file.text.replace("http://www.w3.org/2000/svg", "")
@@ -221,6 +221,8 @@ def test_the_page_of_a_running_daemon_shows_records_and_trends_and_ends_with_it(
             assert accepted["id"] in [record["body"]["id"] for record in newest]
             seq = newest[0]["seq"]
             assert here.get(f"/api/records/{seq}").json() == newest[0]
+            assert here.get(f"/api/records/{newest[0]['body']['id']}").json() == newest[0]
+            assert here.get("/api/records/live-feed-room.9.9").status_code == 404
             now = utc_ms(cell["at"])
             found = here.get(
                 "/api/trend", params={"cell": "live-feed-room", "from": now - 60_000, "to": now + 60_000}

@@ -184,16 +184,26 @@ class Journal:
     def marks(self, cell: str, from_ms: int, to_ms: int, *, most: int) -> list[dict[str, Json]]:
         """Return what happened at a cell in a span of UTC, the newest `most`, oldest first.
 
-        Values that were accepted give way first where there are too many.
+        Values that were accepted give way first where there are too many. The last step of an episode that
+        was open when the span began comes with it.
         """
-        names = ("verdict", "reasons", "ph_25c", "state", "diagnosis", "text", "alarm", "title")
+        names = (
+            "verdict", "reasons", "ph_25c", "state", "diagnosis", "episode", "began", "text", "alarm",
+            "title",
+        )  # fmt: skip
         columns = ", ".join(f"json_extract(record, '$.body.{name}')" for name in names)
+        select = f"SELECT seq, kind, at, {columns} FROM journal WHERE cell = ? AND kind "  # noqa: S608 # constants are put in
+        kinds = "IN ('determination', 'episode', 'calibration', 'check', 'alarm', 'gap', 'note')"
+        began, ended = rfc3339(from_ms), rfc3339(to_ms)
         rows = self._database.execute(
-            f"SELECT seq, kind, at, {columns} FROM journal WHERE cell = ? AND kind IN ('determination', "  # noqa: S608 # constants are put in
-            "'episode', 'calibration', 'check', 'alarm', 'gap', 'note') AND at BETWEEN ? AND ? ORDER BY seq",
-            (cell, rfc3339(from_ms), rfc3339(to_ms)),
+            f"{select} = 'episode' AND at < ? ORDER BY seq DESC LIMIT 1", (cell, began)
+        ).fetchall()
+        rows += self._database.execute(
+            f"{select} {kinds} AND at BETWEEN ? AND ? ORDER BY seq", (cell, began, ended)
         ).fetchall()
         found = [dict(zip(("seq", "kind", "at", *names), row, strict=True)) for row in rows]
+        if found and found[0]["at"] < began and found[0]["state"] == "closed":
+            del found[0]  # it was over before
         plain = [mark for mark in found if mark["verdict"] == "accepted"]
         rest = [mark for mark in found if mark["verdict"] != "accepted"][-most:]
         step = -(-len(plain) // max(1, most - len(rest)))

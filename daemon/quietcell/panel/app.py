@@ -22,10 +22,13 @@ from quietcell.panel.source import Source
 from quietcell.panel.streams import Streams
 
 _NAME = re.compile(r"[a-z0-9-]{1,64}")
+_RECORD = re.compile(r"[a-z0-9.-]{1,100}")
 _FILES = {
     "icon.svg": "image/svg+xml",
     "panel.css": "text/css",
-    "panel.js": "text/javascript",
+    "page.js": "text/javascript",
+    "live.js": "text/javascript",
+    "history.js": "text/javascript",
     "chart.js": "text/javascript",
 }
 LONGEST_SPAN_MS = 400 * 86_400_000
@@ -52,7 +55,7 @@ def panel_app(source: Source, access: Access) -> Starlette:
             Route("/api/events", pages.events),
             Route("/api/trend", pages.trend),
             Route("/api/records", pages.records),
-            Route("/api/records/{seq}", pages.record),
+            Route("/api/records/{record}", pages.record),
             Route("/api/commands/{name}", pages.command, methods=["POST"]),
             Route("/metrics", pages.metrics),
             Route("/healthz", pages.health),
@@ -116,9 +119,9 @@ class _Pages:
         )
 
     async def record(self, request: Request) -> Response:
-        """Answer with one stored record."""
-        seq = _number(request.path_params["seq"])
-        found = None if seq is None else await self._source.record(seq)
+        """Answer with one stored record, by its number or its id."""
+        name = request.path_params["record"]
+        found = await self._source.record(name) if _RECORD.fullmatch(name) else None
         return _error(404, "no such record") if found is None else JSONResponse(found)
 
     async def command(self, request: Request) -> Response:

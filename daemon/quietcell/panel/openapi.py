@@ -31,7 +31,8 @@ def openapi() -> dict[str, Any]:
     """Return the document (OpenAPI 3.1)."""
     span = [_query("from", _NUMBER, required=True), _query("to", _NUMBER, required=True)]
     listing = [_query("cell", _NAME), _query("kind", _NAME), _query("before", _NUMBER)]
-    seq = {"name": "seq", "in": "path", "required": True, "schema": _NUMBER}
+    name = {"type": "string", "pattern": "^[a-z0-9.-]{1,100}$"}
+    record = {"name": "record", "in": "path", "required": True, "schema": name}
     return {
         "openapi": "3.1.0",
         "info": {
@@ -65,8 +66,12 @@ def openapi() -> dict[str, Any]:
                     more={"400": "A parameter is wrong."},
                 )
             },
-            "/api/records/{seq}": {
-                "get": _get("One stored record", parameters=[seq], more={"404": "There is none."})
+            "/api/records/{record}": {
+                "get": _get(
+                    "One stored record, by its number or the id of its body",
+                    parameters=[record],
+                    more={"404": "There is none."},
+                )
             },
             "/api/commands/{name}": {"post": _command()},
         },

@@ -1,6 +1,7 @@
 """What the page knows: the daemon's live state by its socket, the ledger's files read-only."""
 
 import asyncio
+import re
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -57,10 +58,13 @@ class Source:
             ]
         )
 
-    async def record(self, seq: int) -> Json | None:
-        """Return one stored record."""
-        found = await self._from_journal(lambda journal: journal.after(seq - 1, limit=1))
-        return found[0].envelope() if found and found[0].seq == seq else None
+    async def record(self, name: str) -> Json | None:
+        """Return one stored record, by its number or by its body's id."""
+        if re.fullmatch(r"[0-9]{1,15}", name):
+            found = await self._from_journal(lambda journal: journal.get(int(name)))
+        else:
+            found = await self._from_journal(lambda journal: journal.with_id(name))
+        return None if found is None else found.envelope()
 
     async def trend(self, cell: str, from_ms: int, to_ms: int) -> dict[str, Json]:
         """Return the traces of a span and what happened on it."""

@@ -56,10 +56,11 @@ class Watched:
         }  # fmt: skip
         self.watch.learn(body)
 
-    def episode(self, diagnosis: str, state: str) -> None:
+    def episode(self, diagnosis: str, state: str, *, began: int = 0) -> None:
         self.watch.learn({
             "record": "episode", "episode": "live-feed-room.1.7", "diagnosis": diagnosis, "state": state,
-            "began": "2026-09-21T14:00:00.000Z", "text": "Carbon dioxide is suspected.",
+            "began": rfc3339(UTC_MS + 1000 * began), "at": rfc3339(UTC_MS + 1000 * self.second),
+            "text": "Carbon dioxide is suspected.",
         })  # fmt: skip
 
     @property
@@ -268,6 +269,27 @@ def test_a_result_is_current_only_while_it_is_young_and_the_water_is_seen() -> N
     watched.determination("accepted")
     watched.run(30, silent=True)
     assert not watched.watch.has_current_result(at(330))
+
+
+def test_a_result_from_before_the_water_changed_is_not_current() -> None:
+    watched = Watched(no_result_after_s=3000.0)
+
+    def current() -> bool:
+        return watched.watch.has_current_result(at(watched.second))
+
+    watched.run(100)
+    watched.determination("accepted")
+    told = [current()]
+    watched.run(100)
+    watched.episode("co2-ingress", "opened", began=150)
+    told.append(current())
+    watched.determination("qualified")
+    watched.run(100)
+    told.append(current())
+    watched.episode("co2-ingress", "closed", began=150)
+    told.append(current())
+    watched.determination("accepted")
+    assert [*told, current()] == [True, False, True, False, True]
 
 
 def test_a_doubt_stays_with_the_result_it_is_about() -> None:

@@ -50,6 +50,8 @@ class Facts:
     """Someone works at the cell: what it reads is not of the water."""
     episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
     """Those open, by the id of the record that opened them."""
+    changed_utc_ms: int = 0
+    """When an episode last began or ended: the water before it is not the water after it."""
     fault: Mapping[str, Json] | None = None
     """The last fault of the driver."""
     check: Mapping[str, Json] | None = None
@@ -119,8 +121,11 @@ class CellWatch:
     def _learn_episode(self, body: Mapping[str, Json]) -> None:
         if body["state"] == "closed":
             self.facts.episodes.pop(body["episode"], None)
+            changed = body["at"]
         else:
             self.facts.episodes[body["episode"]] = body
+            changed = body["began"]
+        self.facts.changed_utc_ms = max(self.facts.changed_utc_ms, utc_ms(changed))
 
     def _learn_fault(self, body: Mapping[str, Json]) -> None:
         self.facts.fault = body
@@ -192,7 +197,8 @@ class CellWatch:
             return False
         if self.engine.present("meter-silent") or self.engine.present("sanitisation"):
             return False
-        return now.utc_ms - utc_ms(result["ended"]) <= limit_s * 1000
+        ended_utc_ms = utc_ms(result["ended"])
+        return ended_utc_ms >= self.facts.changed_utc_ms and now.utc_ms - ended_utc_ms <= limit_s * 1000
 
     def _look_at_meter(self, now: Moment, live: Indication) -> None:
         heard_utc_ms = None if live.at is None else utc_ms(live.at)
