@@ -14,6 +14,7 @@ import uvicorn
 
 from quietcell.panel.access import Access
 from quietcell.panel.app import panel_app
+from quietcell.panel.protocol import ImpatientProtocol
 from quietcell.panel.source import Source
 
 MOST_CONNECTIONS = 400
@@ -42,6 +43,7 @@ def main() -> None:
         timeout_keep_alive=10,
         timeout_graceful_shutdown=1,
         h11_max_incomplete_event_size=16 * 1024,
+        http=ImpatientProtocol,
         ws="none",
     )
     sys.stdout.write("listening\n")

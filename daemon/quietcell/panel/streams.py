@@ -12,7 +12,7 @@ from quietcell.panel.source import Source
 MOST_STREAMS = 200
 LOOK_S = 1.0
 ROOM = 4
-"""Messages that may wait for a client; one that lets more wait is dropped."""
+"""Messages that may wait for a client; one that lets more wait is told nothing further."""
 
 
 class Streams:
@@ -26,7 +26,7 @@ class Streams:
 
     def __init__(self, source: Source) -> None:
         self._source = source
-        self._clients: dict[asyncio.Queue[str], asyncio.Task[None] | None] = {}
+        self._clients: set[asyncio.Queue[str | None]] = set()
         self._looking: asyncio.Task[None] | None = None
 
     @property
@@ -45,27 +45,27 @@ class Streams:
     async def _look_on(self) -> None:
         while self._clients:
             message = f"data: {json.dumps(await self.look(), ensure_ascii=False)}\n\n"
-            for queue, task in list(self._clients.items()):
+            for queue in list(self._clients):
                 if queue.full():
-                    self._clients.pop(queue, None)
-                    if task is not None:
-                        task.cancel()
+                    self._clients.discard(queue)
+                    queue.get_nowait()
+                    queue.put_nowait(None)
                 else:
                     queue.put_nowait(message)
             await asyncio.sleep(LOOK_S)
         self._looking = None
 
     async def listen(self) -> AsyncIterator[str]:
-        """Yield server-sent events until the client goes."""
-        queue: asyncio.Queue[str] = asyncio.Queue(ROOM)
-        self._clients[queue] = asyncio.current_task()
+        """Yield server-sent events until the client goes, or falls behind."""
+        queue: asyncio.Queue[str | None] = asyncio.Queue(ROOM)
+        self._clients.add(queue)
         if self._looking is None:
             self._looking = asyncio.create_task(self._look_on(), name="panel looking")
         try:
-            while True:
-                yield await queue.get()
+            while (message := await queue.get()) is not None:
+                yield message
         finally:
-            self._clients.pop(queue, None)
+            self._clients.discard(queue)
 
     async def close(self) -> None:
         """Look no more."""
