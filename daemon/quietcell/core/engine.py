@@ -44,6 +44,7 @@ from quietcell.core.portions import Portions
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
+    ABSENT,
     Body,
     ConfigurationBody,
     DeterminationBody,
@@ -284,11 +285,12 @@ class Engine:
         for received in self._reception.see(upto_ms):
             for silence in received.silences:
                 yield GapBody(
-                    **self._identity(silence.ended_ms),
+                    **self._identity(silence.told_ms),
                     began=self._text(silence.began_ms),
                     ended=self._text(silence.ended_ms),
                     gap_s=(silence.ended_ms - silence.began_ms) / 1000,
                     cause=silence.cause,
+                    goes_on=ABSENT if silence.goes_on is None else silence.goes_on,
                 )
             open_now = self._reception if self._attempt is None else self._attempt
             open_now.rejected.update(received.rejected)

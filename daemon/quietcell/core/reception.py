@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from quietcell.core.history import History
 from quietcell.core.noise_learning import NoiseLearning, NoiseLearningState
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Reason
+from quietcell.core.rhythm import Rhythm, Silence
 from quietcell.core.screening import Screen, ScreenState
 from quietcell.core.settings import CellSettings
 from quietcell.errors import ReadingsMissingError
@@ -22,20 +23,11 @@ LEARNT_MS = HISTORY_MS // 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Silence:
-    """A stretch of time without readings."""
-
-    began_ms: int
-    ended_ms: int
-    cause: str
-    """``silence``, or what began the segment behind it."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Received:
     """What a stretch of readings brought."""
 
     silences: tuple[Silence, ...]
+    """Those to be told of."""
     rejected: tuple[str, ...]
     """Names of what speaks against readings that do not count, one for each of them."""
     counting: ReadingBlock
@@ -55,6 +47,7 @@ class ReceptionState:
     screen: ScreenState
     silent_since: str
     last_ms: int | None
+    rhythm: Rhythm
     quiet_since_ms: int
     disturbance: Reason
     learning: NoiseLearningState
@@ -85,6 +78,7 @@ class Reception:
         """Of the segment."""
         self.rejected: Counter[str] = Counter()
         """Of the segment: what spoke against readings that do not count while nothing was determined."""
+        self._rhythm = Rhythm()
         self.quiet_since_ms = 0
         """The last disturbance; windows hold only later readings."""
         self.disturbance = Reason.GAP
@@ -104,6 +98,7 @@ class Reception:
         self.readings = 0
         if self.last_ms is not None:
             self.last_ms -= ended_ms
+        self._rhythm.shift(ended_ms)
         self.quiet_since_ms -= ended_ms
         self.disturb(0, Reason.GAP)
 
@@ -126,7 +121,7 @@ class Reception:
         upto_ms : int
             Segment time.
         quietly : bool
-            Stop before the first silence.
+            Stop before the first silence, and at the end of a stretch of them.
         """
         while self._pending and self._pending[0].ms[0] <= upto_ms:
             block = self._pending.pop(0)
@@ -143,7 +138,11 @@ class Reception:
 
     def _before_a_silence(self, block: ReadingBlock) -> int:
         """Return how many readings of a block come before the first silence."""
-        if self.last_ms is None or self._silent_since != "silence":
+        if (
+            self.last_ms is None
+            or self._silent_since != "silence"
+            or self._rhythm.sparse_since_ms is not None
+        ):
             return 0
         times = np.concatenate(([self.last_ms], block.ms))
         silences = np.flatnonzero(np.diff(times) > self._settings.criterion.max_gap_s * 1000)
@@ -167,7 +166,7 @@ class Reception:
         self.learning.catch_up(self.history, self.last_ms - LEARNT_MS)
         self.history.forget_before(self.last_ms - HISTORY_MS)
         return Received(
-            silences=silences,
+            silences=tuple(self._rhythm.tell(silences, block.ms)),
             rejected=tuple(name for _, names in screened.labels for name in names),
             counting=counting,
         )
@@ -188,6 +187,7 @@ class Reception:
                 began_ms=int(times[row]),
                 ended_ms=int(times[row + 1]),
                 cause=self._silent_since if first_here else "silence",
+                told_ms=int(times[row + 1]),
             )
 
     def _new_screen(self) -> Screen:
@@ -208,6 +208,7 @@ class Reception:
             screen=self._screen.state,
             silent_since=self._silent_since,
             last_ms=self.last_ms,
+            rhythm=replace(self._rhythm),
             quiet_since_ms=self.quiet_since_ms,
             disturbance=self.disturbance,
             learning=self.learning.state(),
@@ -239,6 +240,7 @@ class Reception:
         self._screen.state = state.screen
         self._silent_since = state.silent_since
         self.last_ms, self.last = state.last_ms, stored[-1:] if len(stored) else None
+        self._rhythm = state.rhythm
         self.quiet_since_ms, self.disturbance = state.quiet_since_ms, state.disturbance
         self.learning.restore(state.learning)
         for first, behind in state.counting:

@@ -177,7 +177,7 @@ class SegmentBody(Body):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GapBody(Body):
-    """A stretch of a cell's time without any reading."""
+    """A stretch of a cell's time without any reading, or with readings too far apart."""
 
     kind: ClassVar[str] = "gap"
 
@@ -187,7 +187,9 @@ class GapBody(Body):
     """Receipt of the first reading after."""
     gap_s: float = decimals(3, "s")
     cause: str
-    """``silence``, or why a new segment began in between."""
+    """``silence``, why a new segment began in between, or ``readings-too-sparse``."""
+    goes_on: bool | Absent = ABSENT
+    """Of readings too sparse: true in the record that says so once, false in that of the whole stretch."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -51,6 +51,8 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     found |= {record.seq: record for record in checks.values()}
     electrodes = (r for r in journal.latest(cell, "electrode") if r.body()["thing"] == "electrode")
     found |= {record.seq: record for record in islice(electrodes, 1)}
+    gaps = (r for r in islice(journal.latest(cell, "gap"), _FAR_BACK) if "goes_on" in r.body())
+    found |= {record.seq: record for record in islice(gaps, 1)}
     for number, record in enumerate(journal.latest(cell, "determination")):
         if record.body()["verdict"] in VALID or number > _FAR_BACK:
             found[record.seq] = record

@@ -68,6 +68,21 @@ class Watched:
         return [alarm["alarm"] for alarm in self.watch.engine.shown()]
 
 
+def test_a_meter_that_is_too_slow_has_an_alarm_of_its_own_and_is_not_silent() -> None:
+    watched = Watched()
+    gap = {"record": "gap", "id": "live-feed-room.1.8", "cause": "silence", "gap_s": 20.0}
+    watched.watch.learn(gap)
+    assert watched.run(5) == []
+    watched.watch.learn({**gap, "cause": "readings-too-sparse", "goes_on": True})
+    assert watched.run(1) == ["readings-too-sparse raised"]
+    assert watched.bodies[-1].about == "live-feed-room.1.8"
+    assert watched.run(50, silent=True) == []
+    assert watched.run(30, silent=True)[0] == "meter-silent raised"
+    watched.run(10)
+    watched.watch.learn({**gap, "cause": "readings-too-sparse", "goes_on": False, "gap_s": 90.0})
+    assert watched.run(1) == ["readings-too-sparse returned"]
+
+
 def test_a_quiet_cell_raises_nothing() -> None:
     watched = Watched(flow_low_ml_min=60.0, flow_high_ml_min=140.0, no_result_after_s=300.0)
     watched.determination("accepted")

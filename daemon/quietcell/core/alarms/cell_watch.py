@@ -52,6 +52,8 @@ class Facts:
     """Those open, by the id of the record that opened them."""
     changed_utc_ms: int = 0
     """When an episode last began or ended: the water before it is not the water after it."""
+    sparse: Mapping[str, Json] | None = None
+    """What says that readings come too seldom, while they do."""
     fault: Mapping[str, Json] | None = None
     """The last fault of the driver."""
     check: Mapping[str, Json] | None = None
@@ -97,6 +99,7 @@ class CellWatch:
             "episode": self._learn_episode,
             "doubt": self._learn_doubt,
             "driver-fault": self._learn_fault,
+            "gap": self._learn_gap,
             "configuration": self._learn_configuration,
             "calibration": self._learn_check,
             "check": self._learn_check,
@@ -129,6 +132,10 @@ class CellWatch:
 
     def _learn_fault(self, body: Mapping[str, Json]) -> None:
         self.facts.fault = body
+
+    def _learn_gap(self, body: Mapping[str, Json]) -> None:
+        if (goes_on := body.get("goes_on")) is not None:
+            self.facts.sparse = body if goes_on else None
 
     def _learn_configuration(self, body: Mapping[str, Json]) -> None:
         settings = body["settings"]
@@ -205,12 +212,17 @@ class CellWatch:
         fault = self.facts.fault
         lost = fault is not None and (heard_utc_ms is None or heard_utc_ms <= utc_ms(fault["at"]))
         quiet_s = (now.utc_ms - self.facts.began_utc_ms) / 1000 if live.age_s is None else live.age_s
-        silent = lost or quiet_s > self.limits.silent_after_s
+        sparse = self.facts.sparse
+        usual_s = 0.0 if sparse is None else 3 * sparse["gap_s"]
+        silent = lost or quiet_s > max(self.limits.silent_after_s, usual_s)
         since = f"since {live.at}" if live.at is not None else "yet"
         text = str(fault["text"]) if lost and fault is not None else f"no reading {since}"
         was_present = self.engine.present("meter-silent")
         about = fault["id"] if lost and fault is not None else None
         self.engine.observe(now, "meter-silent", holds=silent, text=text, about=about)
+        text = "" if sparse is None else f"readings {sparse['gap_s']:.1f} s apart and more"
+        about = None if sparse is None else sparse["id"]
+        self.engine.observe(now, "readings-too-sparse", holds=sparse is not None, text=text, about=about)
         if was_present and not self.engine.present("meter-silent"):
             self.facts.began_utc_ms = now.utc_ms
 

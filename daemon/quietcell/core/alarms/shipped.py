@@ -34,6 +34,13 @@ CELL_ALARMS: Final = (
         respond_within_s=30 * _MIN, on_delay_s=10.0, off_delay_s=5.0,
     ),
     AlarmRule(
+        name="readings-too-sparse", title="Readings too far apart", priority=_M, condition=_OUTSIDE,
+        cause="The meter sends more seldom than the criterion's `max_gap_s` allows, or readings get lost.",
+        consequence="No value can be accepted: what happens between two readings is not known.",
+        what_to_do="Let the meter send more often; or give a criterion with a longer `max_gap_s`.",
+        respond_within_s=_DAY, suppressed_by=(_SILENT, _HOT),
+    ),
+    AlarmRule(
         name="sensor-fault", title="Sensor fault", priority=_H, condition=_FAILURE,
         cause="Electrode or thermometer open, shorted, unplugged or out of the water.",
         consequence="No value can be accepted.",
