@@ -8,7 +8,7 @@ import pytest
 from quietcell.cli import main
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.ingress.flow_test import FlowStep
-from tests.support.bench_meter import BenchMeter, bodies, configure, ended, terminal
+from tests.support.bench_meter import BenchMeter, assert_recomputable, bodies, configure, ended, terminal
 from tests.support.flow_tests import flow_test_case
 
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
@@ -54,6 +54,7 @@ def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:
     assert bodies(tmp_path, "check") == bodies(tmp_path, "doubt") == []
     (last,) = [b for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
     assert (last["work"], last["outcome"]) == ("flow-test", "done")
+    assert_recomputable(tmp_path)
 
 
 def test_an_unattended_one_waits_for_each_flow_and_answers_in_json(tmp_path: Path) -> None:

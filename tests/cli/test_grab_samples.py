@@ -6,7 +6,15 @@ from pathlib import Path
 import pytest
 
 from quietcell.core.electrode.nernst import Line
-from tests.support.bench_meter import BenchMeter, bodies, configure, daemon, ended, terminal
+from tests.support.bench_meter import (
+    BenchMeter,
+    assert_recomputable,
+    bodies,
+    configure,
+    daemon,
+    ended,
+    terminal,
+)
 
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
@@ -56,6 +64,7 @@ def test_three_portions_that_agree_make_a_result_that_tells_how_the_sample_came(
         ("began", None),
         ("ended", "done"),
     ]
+    assert_recomputable(tmp_path)
 
 
 def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Path) -> None:
@@ -81,6 +90,7 @@ def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Pa
         assert told["result"] == told["determinations"][-1] == bodies(tmp_path, "determination")[-1]
         assert told["result"]["kcl_adjusted"]
         assert told["result"]["ph"] == pytest.approx(6.6, abs=0.03)
+    assert_recomputable(tmp_path)
     ends = [b["outcome"] for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
     assert ends == ["aborted", "done"]
     assert bodies(tmp_path, "calibration") == []

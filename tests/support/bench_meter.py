@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Self
 
 import pexpect
+import pytest
 
+from quietcell.cli import main
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
@@ -142,3 +144,10 @@ def bodies(folder: Path, kind: str) -> list[dict[str, Json]]:
     """Return the bodies of a kind in the ledger."""
     with Journal(folder / "state") as journal:
         return [b for record in journal.all() if (b := record.body())["record"] == kind]
+
+
+def assert_recomputable(folder: Path) -> None:
+    """The chain is whole, and the stored input gives every record of the ledger once more, byte for byte."""
+    with pytest.raises(SystemExit) as ended:
+        main(["verify", "--ledger", str(folder / "state"), "--recompute"])
+    assert ended.value.code == 0

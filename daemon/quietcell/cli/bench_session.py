@@ -18,7 +18,6 @@ from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask
-from quietcell.service.daemon import Daemon
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.logs import configure_logs
 
@@ -192,6 +191,8 @@ def _answers(folder: Path) -> bool:
 @contextmanager
 def _own_daemon(config: Config, cell: str) -> Iterator[None]:
     """Run a daemon for one cell that measures only what it is asked to."""
+    from quietcell.service.daemon import Daemon  # noqa: PLC0415 # dear, and not needed beside a running one
+
     configure_logs("text", file=open("/dev/null", "w", encoding="utf-8"))  # noqa: SIM115, PTH123 # lives as long as the process
     one = config.cells[cell].model_copy(update={"mode": "on-request"})
     alone = config.model_copy(update={"cells": {cell: one}, "outlets": OutletSettings()})

@@ -24,7 +24,7 @@ from quietcell.errors import QuietcellError, UsageError
 @click.option("--buffer", "check_buffer", help="A third buffer: SET/NAME,lot=... or NAME,ph=7.00,u=0.01.")
 @click.option("--known-ph", type=float, help="pH by another meter or a laboratory.")
 @click.option("--known-from", help="Whose value that is.")
-@click.option("--determination", help="Id of the determination the known pH is compared with.")
+@click.option("--determination", help="Whose water the known pH is of, by id. Absent: the last result.")
 @click.option("--known-temperature", type=float, help="°C by another thermometer.")
 @click.option("--low-ionic", is_flag=True, help="Dilute solutions of known pH, at working flow.")
 @click.option(
@@ -105,9 +105,8 @@ def command(  # noqa: PLR0917 # one argument a flag
     asked: dict[str, Json] = {} if tolerance is None else {"tolerance": tolerance}
     asked |= {} if known_from is None else {"known_from": known_from}
     if known_ph is not None:
-        if determination is None:
-            raise UsageError("name the determination to compare with --determination")
-        asked |= {"method": "comparison", "known": known_ph, "measurements": [determination]}
+        named = [] if determination is None else [determination]
+        asked |= {"method": "comparison", "known": known_ph, "measurements": named}
     elif known_temperature is not None:
         asked |= {"method": "temperature", "known": known_temperature}
     elif low_ionic:

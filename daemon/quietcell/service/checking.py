@@ -1,5 +1,7 @@
 """The command `check`: a cell held against something known, kept, and what follows from it."""
 
+from itertools import islice
+
 from quietcell.contracts import Clock
 from quietcell.core.records import DoubtBody, Json
 from quietcell.core.times import rfc3339
@@ -12,6 +14,9 @@ from quietcell.service.doubts import doubt_since
 from quietcell.service.electrodes import with_condition
 from quietcell.service.in_force import with_in_force
 from quietcell.service.records import DaemonIds
+
+FAR_BACK = 1000
+"""No result among so many determinations counts as none."""
 
 
 class Checking:
@@ -64,6 +69,8 @@ class Checking:
         found = await self._attendances.in_force(settings)
         good_since = found.good_since(asked.method)
         now = rfc3339(self._clock.utc_ms())
+        if asked.method == "comparison" and not asked.measurements:
+            asked = asked.model_copy(update={"measurements": [await self._last_result(asked.cell)]})
         measured = [await self._measured(asked.cell, name) for name in asked.measurements]
         try:
             body = judged_check(
@@ -99,6 +106,20 @@ class Checking:
             self._attendances.forget(asked.cell)
             await task.reconfigure(fresh, because=[body, *doubts])
         return {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
+
+    async def _last_result(self, cell: str) -> str:
+        """Return the id of the cell's last result."""
+
+        def found() -> str | None:
+            for record in islice(self._ledger.journal.latest(cell, "determination"), FAR_BACK):
+                if (body := record.body())["verdict"] in ("accepted", "qualified"):
+                    return str(body["id"])
+            return None
+
+        last = await self._ledger.run(found)
+        if last is None:
+            raise CommandError("the cell has no result to compare", subject=cell, hint="Name a determination")
+        return last
 
     async def _measured(self, cell: str, name: str) -> dict[str, Json]:
         stored = await self._ledger.run(lambda: self._ledger.journal.with_id(name))

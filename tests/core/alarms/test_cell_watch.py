@@ -327,3 +327,14 @@ def test_a_detector_that_would_find_no_amount_is_blind() -> None:
     assert watched.run(700) == ["detector-blind raised"]
     watched.determination("accepted", smallest_co2_ug_per_l=4.0)
     assert watched.run(100) == ["detector-blind returned"]
+
+
+def test_a_sample_someone_brought_is_none_of_the_loops() -> None:
+    watched = Watched(ph_low=6.0)
+    low = {"record": "determination", "id": "live-feed-room.1.3", "verdict": "accepted", "reasons": []}
+    told = {**low, "ph": 5.0, "ph_25c": 5.0, "ended": rfc3339(UTC_MS), "smallest_co2_ug_per_l": None}
+    told |= {"ph_allowed_low": None, "ph_allowed_high": None}
+    watched.watch.learn({**told, "grab": {"portion": 1}})
+    assert watched.run(1) == []
+    watched.watch.learn(told)
+    assert watched.run(1) == ["ph-out-of-limits raised"]

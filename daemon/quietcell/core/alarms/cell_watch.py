@@ -110,6 +110,8 @@ class CellWatch:
             taker(body)
 
     def _learn_determination(self, body: Mapping[str, Json]) -> None:
+        if "grab" in body and self.facts.continuous:
+            return  # a sample someone brought says nothing of the water that flows here
         if body["verdict"] in VALID:
             self.facts.result, self.facts.doubt = body, None
         if not _NOT_ABOUT_WATER & set(body["reasons"]):
