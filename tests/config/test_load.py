@@ -231,6 +231,22 @@ def test_a_cells_tables_are_checked_as_a_whole(table: str, fault: str) -> None:
 
 
 @pytest.mark.parametrize(
+    "beside",
+    [
+        'host = "127.0.0.1"',
+        'host = "localhost"',
+        'host = "::1"',
+        'host = "sea"\ntls = {}',
+        'host = "sea"\npassword_in_clear = true',
+    ],
+)
+def test_a_password_stays_on_this_machine_or_is_encrypted_or_someone_says_otherwise(beside: str) -> None:
+    mqtt = good(f'[cells.hall]\n[outlets.mqtt]\npassword = {{ credential = "x" }}\n{beside}\n').outlets.mqtt
+    assert mqtt is not None
+    assert mqtt.password is not None
+
+
+@pytest.mark.parametrize(
     ("outlets", "fault"),
     [
         ('[outlets.mqtt]\nhost = "me:winkle@sea"', "outlets.mqtt.host: holds a user or secret in clear"),
@@ -242,8 +258,12 @@ def test_a_cells_tables_are_checked_as_a_whole(table: str, fault: str) -> None:
         ('[outlets.mqtt]\nhost = "sea"\npassword = {}', "password.credential: missing; write credential"),
         ('[outlets.mqtt]\nhost = "sea"\npassword = { credential = "../x" }', "must match"),
         (
-            '[outlets.mqtt]\nhost = "sea"\nprotocol = "3.1.1"\npassword = { credential = "x" }',
+            '[outlets.mqtt]\nhost = "::1"\nprotocol = "3.1.1"\npassword = { credential = "x" }',
             "password: needs username beside it in MQTT 3.1.1",
+        ),
+        (
+            '[outlets.mqtt]\nhost = "127.0.0.1.sea"\npassword = { credential = "x" }',
+            "outlets.mqtt.password: anyone between here and 127.0.0.1.sea could read it; add a table tls",
         ),
         ('[outlets.mqtt]\nhost = "sea"\ntls = { cert = "a" }', "outlets.mqtt.tls.cert: needs key beside it"),
         ('[outlets.mqtt]\nhost = "sea"\ntls = { key = "a" }', "outlets.mqtt.tls.key: needs cert beside it"),

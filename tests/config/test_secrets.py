@@ -113,6 +113,6 @@ def test_effective_settings_are_plain_complete_and_without_secrets() -> None:
 
 
 def test_effective_settings_name_a_secret_by_reference_only() -> None:
-    text = '[cells.hall]\n[outlets.mqtt]\nhost = "sea"\npassword = { credential = "mqtt" }\n'
+    text = '[cells.hall]\n[outlets.mqtt]\nhost = "sea"\ntls = {}\npassword = { credential = "mqtt" }\n'
     effective = effective_settings(parse_config(text, "loop.toml", DRIVERS))
     assert effective["outlets"]["mqtt"]["password"] == {"credential": "mqtt", "file": None}

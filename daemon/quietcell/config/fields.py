@@ -1,5 +1,6 @@
 """The kinds of value a configuration is made of, and faults that concern several keys at once."""
 
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -88,3 +89,11 @@ def refuse(faults: list[Fault]) -> None:
     if faults:
         text = "; ".join(f"{key}: {wrong}" for key, wrong in faults)
         raise PydanticCustomError("incoherent", "{text}", {"text": text, "faults": faults})
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether an address or name can only mean this machine."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
-from quietcell.config.fields import FilePath, RecordKind, Section, Text, refuse
+from quietcell.config.fields import FilePath, RecordKind, Section, Text, is_loopback, refuse
 from quietcell.config.secrets import CREDENTIAL_PATTERN
 
 
@@ -155,6 +155,9 @@ class MqttSettings(Section):
     password: Annotated[SecretReference, BeforeValidator(by_reference("password"))] | None = Field(
         default=None, description="Password, by reference."
     )
+    password_in_clear: bool = Field(
+        default=False, description="Send the password over a network without encryption all the same."
+    )
     tls: TlsSettings | None = Field(default=None, description="Encryption; absent: none.")
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = Field(
         default=30, description="Longest silence towards the broker, s."
@@ -167,8 +170,17 @@ class MqttSettings(Section):
 
     @model_validator(mode="after")
     def _coherent(self) -> Self:
+        faults = []
         if self.password is not None and self.username is None and self.protocol == "3.1.1":
-            refuse([("password", "needs username beside it in MQTT 3.1.1")])
+            faults.append(("password", "needs username beside it in MQTT 3.1.1"))
+        unencrypted = self.tls is None and not is_loopback(self.host)
+        if self.password is not None and unencrypted and not self.password_in_clear:
+            text = (
+                f"anyone between here and {self.host} could read it; add a table tls, or write "
+                "password_in_clear = true if that network is yours alone"
+            )
+            faults.append(("password", text))
+        refuse(faults)
         return self
 
 

@@ -1,22 +1,13 @@
 """[panel]: the local page."""
 
-from ipaddress import ip_address
 from typing import Annotated, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, model_validator
 
-from quietcell.config.fields import Section, refuse
+from quietcell.config.fields import Section, is_loopback, refuse
 from quietcell.config.outlets import SecretReference, by_reference
 
 HostName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9.:_-]+$", max_length=253)]
-
-
-def is_loopback(host: str) -> bool:
-    """Tell whether an address or name can only mean this machine."""
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 class PanelSettings(Section):

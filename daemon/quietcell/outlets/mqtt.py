@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import structlog
 
-from quietcell.config.fields import NAME_PATTERN
+from quietcell.config.fields import NAME_PATTERN, is_loopback
 from quietcell.core.alarms.states import SHOWN, AlarmState
 from quietcell.core.records import Json
 from quietcell.errors import ContractError
@@ -165,8 +165,12 @@ class MqttOutlet:
         """Deliver until cancelled, through any number of lost connections."""
         if self._broker.protocol != "5":
             self._warn_once("MQTT 3.1.1 cannot tell a refused message from a delivered one; prefer 5")
-        if self._broker.password is not None and self._broker.tls is None and not self._broker.on_loopback:
-            self._warn_once("the password crosses the network unencrypted; set outlets.mqtt.tls")
+        if (
+            self._broker.password is not None
+            and self._broker.tls is None
+            and not is_loopback(self._broker.host)
+        ):
+            self._warn_once("the password crosses the network unencrypted, as outlets.mqtt allows")
         while True:
             self._answered = self._serving = False
             began_s = asyncio.get_running_loop().time()

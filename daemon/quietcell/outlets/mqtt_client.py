@@ -66,11 +66,6 @@ class Broker:
     tls: ssl.SSLContext | None = None
     keepalive_s: int = 30
 
-    @property
-    def on_loopback(self) -> bool:
-        """True where no network lies in between."""
-        return self.host in {"localhost", "::1"} or self.host.startswith("127.")
-
     def __str__(self) -> str:
         """Return host and port."""
         return f"broker {self.host}:{self.port}"
