@@ -13,7 +13,15 @@ from quietcell.core.electrode.calibration import CalibrationPoint
 from quietcell.core.electrode.calibration import calibrate as fitted
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
 from quietcell.core.records import Json
-from tests.support.bench_meter import BenchMeter, bodies, configure, daemon, ended, terminal
+from tests.support.bench_meter import (
+    BenchMeter,
+    assert_recomputable,
+    bodies,
+    configure,
+    daemon,
+    ended,
+    terminal,
+)
 from tests.support.live import wait_until
 
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
@@ -39,6 +47,33 @@ def calibrate(
     status = ended(child)
     print(child.before)  # noqa: T201 # shown when a test fails
     return status
+
+
+def guided(folder: Path, meter: BenchMeter, names: Sequence[str]) -> None:
+    """Calibrate by answering prompts alone; the potential tells which buffer it is, or which it may be."""
+    child = terminal(folder, "calibrate", "live-feed-room")
+    child.expect("Who works")
+    child.sendline("Ada")
+    child.expect("licensed people")  # the cautions
+    child.expect("Expected pH")
+    child.sendline("6.2:7.4")
+    for name, last_day in zip(names, ("2099-12-31", ""), strict=True):
+        child.expect("rinse the electrode with pure water, blot it.*Press Enter")
+        meter.dip(ph_of(name))
+        child.sendline("")
+        if child.expect([f"That is {name}", rf"\({name}, .*\): "]):  # a new electrode may be off by more
+            child.sendline(name)
+        child.expect("Lot of the bottle")
+        child.sendline("M-1")
+        child.expect("Last day of use")
+        child.sendline(last_day)
+    child.expect("Another buffer")
+    child.sendline("n")
+    child.expect(r"Slope 98\.\d\d ± ")
+    child.expect("Use this calibration from here on")
+    child.sendline("y")
+    child.expect("accepted")
+    assert ended(child) == 0
 
 
 def assert_numbers_of(body: dict[str, Json]) -> None:
@@ -102,8 +137,10 @@ def test_a_fresh_cell_is_calibrated_without_a_daemon(tmp_path: Path) -> None:
 def test_two_buffers_will_do_and_an_old_one_will_not(tmp_path: Path) -> None:
     configure(tmp_path)
     with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
-        assert calibrate(tmp_path, meter, "phthalate", "borax", more=("--use",)) == 0
-        first = bodies(tmp_path, "calibration")[0]
+        guided(tmp_path, meter, ("phthalate", "borax"))
+        (first,) = bodies(tmp_path, "calibration")
+        assert [p["lot"] for p in first["points"]] == ["M-1", "M-1"]
+        assert [p["expires"] for p in first["points"]] == ["2099-12-31", None]
         assert_numbers_of(first)
         # A worn electrode in a buffer past its day: which of the two is wrong nobody can tell, so no doubt.
         meter.line = Line(slope_pct=88.0, zero_mv=3.1)
@@ -186,3 +223,19 @@ def test_refused_and_failed_work_puts_results_in_doubt_and_a_fixed_calibration_s
     begun = terminal(tmp_path, "note", "live-feed-room", "begun again", "--operator", "Ada")
     assert ended(begun) == 0
     assert bodies(tmp_path, "configuration")[-1]["settings"]["failed_check_id"] == check["id"]
+
+
+def test_stopping_early_without_a_daemon_leaves_a_whole_ledger_and_changes_nothing(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED)
+    with BenchMeter(tmp_path, GOOD):
+        child = terminal(tmp_path, "check", "live-feed-room", "--operator", "Ada", "--tolerance", "0.05",
+                         "--buffer", "iupac-2002/phosphate,lot=M-2")  # fmt: skip
+        child.expect("Press Enter")
+        child.sendintr()
+        child.expect("what is in force has not changed")
+        assert ended(child) == 130
+    (last,) = [b for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
+    assert (last["work"], last["outcome"]) == ("check", "aborted")
+    assert bodies(tmp_path, "check") == []
+    assert [b["state"] for b in bodies(tmp_path, "run")] == ["began", "ended"]
+    assert_recomputable(tmp_path)

@@ -110,3 +110,18 @@ def test_air_at_a_sample_of_low_conductivity_is_a_caveat() -> None:
     assert verdict(1.0, open_to_air=True) == ("qualified", True)
     assert verdict(1.0, open_to_air=False) == ("accepted", False)
     assert verdict(150.0, open_to_air=True) == ("accepted", False)
+
+
+def test_in_a_beaker_nothing_flows_and_the_band_of_flows_does_not_count() -> None:
+    banded = replace(CELL, criterion=replace(CELL.criterion, flow_low_ml_min=60.0), mode="on-request")
+    quiet = readings(60)
+    still = replace(quiet, flow_ml_min=np.zeros(len(quiet)))
+
+    def body(grab: GrabSample | None) -> dict[str, Json]:
+        request = Request(ms=0, id="daemon.1.8", sample_id="S-17", grab=grab)
+        end = SegmentEnded(ms=60_000, cause="stopped")
+        return determinations(run(Engine(banded), [began(), request, still, end]))[0]
+
+    assert body(GRAB)["verdict"] == "accepted"
+    assert "flow-out-of-band" in body(None)["reasons"]
+    assert body(GRAB)["criterion"]["digest"] != body(None)["criterion"]["digest"]

@@ -5,6 +5,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
+from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.evaluation import Evaluation
 from quietcell.core.history import evidence_sha256
@@ -74,6 +75,7 @@ def determination_body(
     outcome: Outcome,
     settings: CellSettings,
     *,
+    criterion: Criterion,
     body_id: str,
     ended: str,
     quiet_ms: int,
@@ -138,7 +140,7 @@ def determination_body(
         remaining_ph=forecast.remaining_mv / -mv_per_ph if forecast else None,
         remaining_ph_bound=forecast.bound_mv / abs(mv_per_ph) if forecast else None,
         remaining_risk=forecast.beyond if forecast else None,
-        drift_confidence=settings.criterion.confidence,
+        drift_confidence=criterion.confidence,
         temperature_drift_c_per_min=standing.temperature_drift_c_per_min if standing else None,
         window_s=(int(window.ms[-1]) - int(window.ms[0])) / 1000 if len(window) else None,
         readings=len(window),
@@ -160,7 +162,7 @@ def determination_body(
         kcl_adjusted=settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted),
         from_buffer=outcome.from_buffer,
         portions_ph=tuple(round(ph, 4) for ph in outcome.portions_ph) or ABSENT,
-        criterion=CriterionSummary(name=settings.criterion_name, digest=settings.criterion.digest()),
+        criterion=CriterionSummary(name=settings.criterion_name, digest=criterion.digest()),
         readings_sha256=evidence_sha256(window),
     )
 

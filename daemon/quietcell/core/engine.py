@@ -20,6 +20,7 @@ import numpy as np
 
 from quietcell.core.admission import objections
 from quietcell.core.bench_records import ReferenceMeasurementBody
+from quietcell.core.criterion_for import criterion_for
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.machine import Phase, Standing, look_ahead, standing
@@ -56,7 +57,7 @@ from quietcell.core.records import (
     SegmentBody,
     Verdict,
 )
-from quietcell.core.reference_measurement import criterion_of, reference_measurement
+from quietcell.core.reference_measurement import reference_measurement
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import ClockWentBackError, ContractError, DomainError
@@ -386,7 +387,8 @@ class Engine:
     def _begin_attempt(
         self, ms: int, request: Request | None = None, reference: ReferenceRequest | None = None
     ) -> None:
-        criterion = criterion_of(self.settings, reference)[1]
+        grab = None if request is None else request.grab
+        criterion = criterion_for(self.settings, reference, grab)[1]
         self._attempt = Attempt(
             request=request,
             reference=reference,
@@ -483,7 +485,8 @@ class Engine:
     @property
     def _criterion(self) -> Criterion:
         """What the open determination is held against."""
-        return criterion_of(self.settings, self._attempt.reference if self._attempt else None)[1]
+        reference = self._attempt.reference if self._attempt else None
+        return criterion_for(self.settings, reference, self._grab)[1]
 
     def _close(
         self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...], worth: Evaluation | None = None
@@ -507,6 +510,7 @@ class Engine:
             attempt,
             outcome,
             self.settings,
+            criterion=self._criterion,
             body_id=self._next_id(),
             ended=self._text(ms),
             quiet_ms=ms - self._reception.quiet_since_ms,

@@ -1,12 +1,11 @@
 """The record of one potential at rest in a solution of known pH."""
 
 import math
-from dataclasses import replace
 
 from quietcell.core.bench_records import ReferenceMeasurementBody
+from quietcell.core.criterion_for import criterion_for
 from quietcell.core.determination import Attempt, Outcome
 from quietcell.core.electrode.response import response_time_s
-from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.evaluation import mean_of, repeatability_mv
 from quietcell.core.history import evidence_sha256
 from quietcell.core.inputs import ReferenceRequest
@@ -16,23 +15,6 @@ from quietcell.core.settings import CellSettings
 from quietcell.errors import DomainError
 
 LARGEST_REMAINING_MV = 1000.0
-
-
-def criterion_of(settings: CellSettings, reference: ReferenceRequest | None) -> tuple[str, Criterion]:
-    """Return name and numbers that count: those for buffers where one is measured.
-
-    A flow test leaves the band of flows, and has no time for the long window: four flows must lie close
-    together.
-    """
-    purpose = None if reference is None else reference.purpose
-    if purpose in ("calibration", "check"):
-        return settings.buffer_criterion_name, settings.buffer_criterion
-    if purpose == "flow-test":
-        own = settings.criterion
-        return settings.criterion_name, replace(
-            own, flow_low_ml_min=None, flow_high_ml_min=None, long_window_s=None
-        )
-    return settings.criterion_name, settings.criterion
 
 
 def reference_measurement(
@@ -58,7 +40,7 @@ def reference_measurement(
     window, standing = outcome.window, outcome.standing
     drift = standing.drift if standing else None
     forecast = standing.forecast if standing else None
-    name, criterion = criterion_of(settings, request)
+    name, criterion = criterion_for(settings, request)
     mv, temperature_c = mean_of(window.mv), mean_of(window.temperature_c)
     accepted = outcome.verdict is Verdict.ACCEPTED
     remaining_mv = None if forecast is None else min(forecast.bound_mv, LARGEST_REMAINING_MV)

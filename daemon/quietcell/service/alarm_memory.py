@@ -70,7 +70,8 @@ def last_care(journal: Journal, cell: str) -> dict[str, str]:
     last = {work: record.body()["at"] for work, record in _last_care(journal, cell).items()}
     for kind in ("calibration", "check"):
         for record in journal.latest(cell, kind):
-            if (body := record.body())["verdict"] != "declined":
+            body = record.body()
+            if body["verdict"] != "declined" and body.get("method") != "temperature":
                 last["check"] = max(last.get("check", ""), body["at"])
                 break
     return last
