@@ -31,8 +31,9 @@ from quietcell.core.engine import Engine
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import DeterminationBody
 from quietcell.ledger.ledger import Ledger
-from quietcell.outlets.mqtt import topics_of
-from quietcell.outlets.mqtt_client import WINDOW, BrokerConnection
+from quietcell.outlets.mqtt_client import BrokerConnection
+from quietcell.outlets.mqtt_library import WINDOW
+from quietcell.outlets.mqtt_topics import topics_of
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell.service.drivers import InstalledDrivers

@@ -18,7 +18,8 @@ from quietcell.core.times import rfc3339
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor
 from quietcell.outlets import mqtt_client
-from quietcell.outlets.mqtt import SUSPECT_LOSSES, topics_of
+from quietcell.outlets.mqtt import SUSPECT_LOSSES
+from quietcell.outlets.mqtt_topics import topics_of
 from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import NOT_AUTHORISED, Peer, Publish, ScriptedBroker, accept, acknowledge
 from tests.support.until import until

@@ -15,7 +15,7 @@ from paho.mqtt.properties import Properties
 
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError
-from quietcell.outlets.mqtt_client import Heard
+from quietcell.outlets.mqtt_library import Heard
 from quietcell.service import mqtt_requests
 from quietcell.service.commands import Commands
 from quietcell.service.mqtt_requests import MqttRequests

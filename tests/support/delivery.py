@@ -11,7 +11,7 @@ from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursors
 from quietcell.outlets.follower import Backoff
 from quietcell.outlets.mqtt import MqttOutlet
-from quietcell.outlets.mqtt_client import Broker
+from quietcell.outlets.mqtt_library import Broker
 from tests.support.ledgers import open_ledger
 from tests.support.streams import ANCHOR_UTC_MS
 from tests.support.until import PATIENCE_S, until

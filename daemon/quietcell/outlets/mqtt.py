@@ -9,7 +9,6 @@ journal and the retained head shows a receiver what it lacks.
 import asyncio
 import base64
 import json
-import re
 import sqlite3
 from collections.abc import Awaitable, Callable, Iterable
 from contextlib import suppress
@@ -17,68 +16,28 @@ from dataclasses import dataclass, field
 
 import structlog
 
-from quietcell.config.fields import NAME_PATTERN, is_loopback
-from quietcell.core.alarms.states import SHOWN, AlarmState
+from quietcell.config.fields import is_loopback
 from quietcell.core.records import Json
 from quietcell.errors import ContractError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import RETRY_LONGEST_S, Backoff, finish
-from quietcell.outlets.mqtt_client import (
-    Answer,
-    Broker,
-    BrokerConnection,
-    BrokerLostError,
-    Heard,
-    PublishRefusedError,
+from quietcell.outlets.mqtt_client import BrokerConnection, BrokerLostError
+from quietcell.outlets.mqtt_library import Answer, Broker, Heard, PublishRefusedError
+from quietcell.outlets.mqtt_topics import (
+    asked_on,
+    messages_again,
+    retained_value,
+    still_holds,
+    topics_of,
 )
 
 NAME = "mqtt"
-OPEN_TOPICS = {"episode": "episode", "doubt": "doubt"}
-RESULTS = ("accepted", "qualified")
-REQUEST, REPLAY, ALARM_REQUEST = "request", "replay", "alarm-request"
 SUSPECT_LOSSES = 5
 """A record at which the connection was lost so often, and nothing else went wrong, is parked."""
 GOODBYE_S = 1.0
 """So long the broker may take to acknowledge a goodbye."""
-_NAME = re.compile(NAME_PATTERN)
-
-
-def retained_value(site: str, body: dict[str, Json], payload: str) -> tuple[str, str] | None:
-    """Return topic and retained payload a record leaves behind; an empty payload clears what stood there.
-
-    An alarm stands on its topic for as long as people should see it.
-    """
-    if body["record"] != "alarm":
-        return None
-    topic = f"quietcell/{site}/{body['cell']}/alarm/{body['alarm']}"
-    return topic, payload if AlarmState(body["state"]) in SHOWN else ""
-
-
-def topics_of(site: str, body: dict[str, Json]) -> list[str]:
-    """Return the topics a record goes to, none for what stays in the ledger.
-
-    Raises
-    ------
-    ContractError
-        If the cell's name could not be one level of a topic.
-
-    Examples
-    --------
-    >>> topics_of("merrow-sound", {"record": "determination", "cell": "larval-hall", "verdict": "accepted"})
-    ['quietcell/merrow-sound/larval-hall/determination', 'quietcell/merrow-sound/larval-hall/result']
-    """
-    names = [OPEN_TOPICS[body["record"]]] if body["record"] in OPEN_TOPICS else []
-    if body["record"] == "alarm" and AlarmState(body["state"]) not in SHOWN:
-        names = [f"alarm/{body['alarm']}"]  # that it is over is told once; while shown it is retained
-    if body["record"] == "determination":
-        names = (
-            ["determination", "result"] if body["verdict"] in {"accepted", "qualified"} else ["determination"]
-        )
-    if names and not _NAME.match(body["cell"]):
-        raise ContractError(f"cell is {body['cell']!r}; no name that a topic could hold")
-    return [f"quietcell/{site}/{body['cell']}/{name}" for name in names]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -246,9 +205,7 @@ class MqttOutlet:
     async def _listen(self, connection: BrokerConnection) -> None:
         """Ask for requests; what the broker does not allow is told once."""
         if self.hear is not None:
-            cells = f"quietcell/{self._site}/+"
-            topics = [f"{cells}/{REQUEST}", f"{cells}/{ALARM_REQUEST}", f"quietcell/{self._site}/{REPLAY}"]
-            refusal = await connection.listen(topics, self.hear)
+            refusal = await connection.listen(asked_on(self._site), self.hear)
             if refusal is not None:
                 self._warn_once("no requests over MQTT", text=refusal)
         await asyncio.get_running_loop().create_future()
@@ -340,7 +297,7 @@ class MqttOutlet:
         delivered = []
         for seq in list(self.parked):
             (record,) = await self._ledger.run(lambda: self._ledger.journal.after(seq - 1, limit=1))  # noqa: B023 # run at once
-            holds = await self._ledger.run(lambda: self._still_holds(record))  # noqa: B023 # same
+            holds = await self._ledger.run(lambda: still_holds(self._ledger.journal, record))  # noqa: B023 # same
             if await self._delivered(record, retain=holds):
                 self.parked.remove(seq)
                 delivered.append(seq)
@@ -349,30 +306,13 @@ class MqttOutlet:
                 self._moved.set()
         return {"delivered": delivered, "parked": list(self.parked)}
 
-    def _still_holds(self, record: Stored) -> bool:
-        """Tell whether an alarm's record is its latest, so that it belongs on the alarm's topic."""
-        body = record.body()
-        if body["record"] != "alarm":
-            return False
-        return next(
-            later.seq == record.seq
-            for later in self._ledger.journal.latest(body["cell"], "alarm")
-            if later.body()["alarm"] == body["alarm"]
-        )
-
     async def _delivered(self, record: Stored, *, retain: bool) -> bool:
         """Send a record and wait; False where the broker refuses it or it goes to no topic."""
         connection = self._connection
         if connection is None:
             raise BrokerLostError("no broker is connected", subject=str(self._broker))
-        messages = [(topic, record.text, False) for topic in topics_of(self._site, record.body())]
-        if (retained := retained_value(self._site, record.body(), record.text)) is not None:
-            topic, value = retained
-            if retain:
-                messages.append((topic, value, True))
-            elif not messages:
-                messages.append((topic, record.text, False))
         refused = False
+        messages = messages_again(self._site, record, retain=retain)
         for topic, payload, kept in messages:
             try:
                 answer = await connection.send(topic, payload, retain=kept)

@@ -29,7 +29,7 @@ from quietcell.service.commands import Arguments, Commands, checked
 
 if TYPE_CHECKING:
     from quietcell.outlets.mqtt import MqttOutlet
-    from quietcell.outlets.mqtt_client import Heard
+    from quietcell.outlets.mqtt_library import Heard
 
 LARGEST_BYTES = 16 * 1024
 MOST_WAITING = 1000

@@ -18,7 +18,7 @@ from quietcell.outlets.follower import FileOutlet
 
 if TYPE_CHECKING:
     from quietcell.outlets.mqtt import MqttOutlet
-    from quietcell.outlets.mqtt_client import Broker
+    from quietcell.outlets.mqtt_library import Broker
 
 
 def outlets_of(
@@ -105,7 +105,7 @@ def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> "MqttOutlet
 
 
 def _broker(settings: MqttSettings, site: str) -> "Broker":
-    from quietcell.outlets.mqtt_client import Broker  # noqa: PLC0415 # as above
+    from quietcell.outlets.mqtt_library import Broker  # noqa: PLC0415 # as above
 
     password = None
     if settings.password is not None:
