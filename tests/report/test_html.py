@@ -44,4 +44,4 @@ def test_times_are_of_the_zone_and_keep_utc() -> None:
 def test_every_cell_of_a_table_tells_its_header() -> None:
     made = table("t", ("a", 'b"'), [("x", "y")])
     assert '<th scope="col">a</th>' in made
-    assert '<td data-label="b&quot;">y</td>' in made
+    assert '<td data-label="b&quot;"><span>y</span></td>' in made

@@ -392,9 +392,9 @@ def test_one_determination_in_full(tmp_path: Path) -> None:
     assert told["ledger"]["verified"]["sound"] is True
     fields = {row[0].text: row[1] for found in seen.tables.values() for row in found.rows if len(row) == 2}
     assert fields["ph"].value == body["ph"]
-    assert fields["drift bound mv per min (mV/min)"].value == body["drift_bound_mv_per_min"]
+    assert fields["drift_bound_mv_per_min, mV/min"].value == body["drift_bound_mv_per_min"]
     assert fields["ended"].value == body["ended"]
-    assert fields["readings sha256"].text == body["readings_sha256"]
+    assert fields["readings_sha256"].text == body["readings_sha256"]
     lines = [[c.value for c in row] for row in seen.tables["budget"].rows]
     assert [[line[0], line[3], line[4]] for line in lines] == [
         [b["name"], b["standard_uncertainty_ph"], b["bias_ph"]] for b in body["ph_budget"]
@@ -409,6 +409,9 @@ def test_one_calibration_in_full(folder: Path, tmp_path: Path) -> None:
     told, seen = json.loads(done.stdout), Page(out)
     assert told["calibration"] == {key: value for key, value in body.items() if key != "seq"}
     assert [doubt["about"] for doubt in told["doubts"]] == [body["id"]]
+    resting = [b for b in results(folder, "header-tank") if b["calibration"]["id"] == body["id"]]
+    assert told["results"] == len(resting) > 0
+    assert told["last_result_at"] == resting[-1]["ended"]
     for row, point in zip(seen.tables["points"].rows, body["points"], strict=True):
         names = ("ph", "temperature_c", "mv", "residual_mv", "residual_ph", "as_found_ph", "response_time_s")
         assert [c.value for c in row[3:]] == [point[name] for name in names]

@@ -80,6 +80,8 @@ class _Cell:
     events: list[tuple[int, dict[str, Json]]] = field(default_factory=list)
     segments: list[tuple[int, int, int, Line]] = field(default_factory=list)
     """Number, beginning, end (UTC ms) and line of each."""
+    calibrations: dict[int, str | None] = field(default_factory=dict)
+    """In force, by segment."""
     attended: list[tuple[int, int]] = field(default_factory=list)
     results: list[tuple[int, str]] = field(default_factory=list)
 
@@ -258,6 +260,7 @@ def _begin(cell: _Cell, at_ms: int, cause: str) -> None:
     )
     cell.add(at_ms, began.as_json())
     cell.segments.append((cell.segment, at_ms, at_ms, cell.line))
+    cell.calibrations[cell.segment] = cell.calibration
 
 
 def _end(cell: _Cell, at_ms: int, cause: str) -> None:
@@ -567,7 +570,12 @@ def _determine(cell: _Cell, dips: Sequence[tuple[int, int, float]], gap: tuple[i
             "ph_expanded_uncertainty": round(0.12 + 0.02 * float(luck[row]), 4),
             "sample_id": text if row % 500 == 7 else None,
             "operator": text if row % 500 == 7 else None,
-            "calibration": {**template["calibration"], "slope_pct": line.slope_pct, "zero_mv": line.zero_mv},
+            "calibration": {
+                **template["calibration"],
+                "id": cell.calibrations[number],
+                "slope_pct": line.slope_pct,
+                "zero_mv": line.zero_mv,
+            },
         }
         cell.add(last, body)
         if verdict != "refused":

@@ -2,6 +2,8 @@
 
 import gc
 import multiprocessing
+import sys
+import threading
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -169,7 +171,7 @@ def build(
         )
         for cell in cells
     ]
-    with Journal(folder) as journal, _working(jobs, tell) as results:
+    with _working(jobs, tell) as results, Journal(folder) as journal:
         near = _near(journal, span)
         links = None if near is None else _links(journal, *near)
         done = list(results())
@@ -335,7 +337,9 @@ def _working(jobs: Sequence[_Job], tell: Tell) -> Iterator[Callable[[], Iterator
     if len(jobs) == 1 or jobs[0].span.to_ms - jobs[0].span.from_ms <= LONG_MS:
         yield lambda: _one_by_one(jobs, tell)
         return
-    context = multiprocessing.get_context("spawn")
+    # A copy of this process has loaded everything already; beside other threads none can be made.
+    alone = sys.platform == "linux" and threading.active_count() == 1
+    context = multiprocessing.get_context("fork" if alone else "spawn")
     done = context.Value("q", 0)
     workers = min(len(jobs), context.cpu_count())
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_share, initargs=(done,)) as pool:

@@ -16,8 +16,10 @@ from quietcell.report.pen import Pen
 from quietcell.report.summary import CellReport, ReasonCount, Spread
 from quietcell.report.wording import PLACES, QUANTITIES, cause, reason
 
-MOST_ROWS = 150
+MOST_ROWS = 60
 """Longer lists are cut on the page, which says so; the JSON has them whole."""
+MOST_DETERMINATIONS = 150
+"""So many are listed one by one: a day of a cell."""
 MOST_LINES = 1
 """So many of the last calibrations are drawn with their points; --calibration draws any."""
 
@@ -392,7 +394,7 @@ class CellPart:
             return Html("")
         rows: list[tuple[object, ...]] = [
             (
-                d.day,
+                tag("span", d.day, class_="whole"),
                 number(d.accepted),
                 number(d.qualified),
                 number(d.refused),
@@ -415,7 +417,7 @@ class CellPart:
 
     def _determinations(self) -> Html:
         rows = self.cell.rows
-        if not rows or len(rows) > MOST_ROWS:
+        if not rows or len(rows) > MOST_DETERMINATIONS:
             return Html("")
         return joined([tag("h3", "Determinations"), determinations(rows, self.times, self.id)])
 

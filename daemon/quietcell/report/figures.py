@@ -78,7 +78,7 @@ def calibration_line(pen: Pen, body: Mapping[str, Json]) -> str:
         axes[1].axhline(0.0, color=INK, linewidth=0.8)
         axes[1].errorbar(
             ph, residual, known, fmt="o", markersize=4.5, color=MARK, ecolor=MID, elinewidth=0.7,
-            capsize=2, label="buffer's expanded uncertainty (k = 2)",
+            capsize=2, label="buffer's U (k = 2)",
         )  # fmt: skip
         pen.label(axes[0], "potential, mV")
         pen.label(axes[1], "residual, pH")
@@ -128,7 +128,10 @@ def trace(
     with pen.style():
         figure, axes = pen.axes(2)
         ended_ms = utc_ms(body["ended"])
-        for each, values, label in ((axes[0], ph, "pH as measured"), (axes[1], conductivity, "µS/cm")):
+        for each, values, label in (
+            (axes[0], ph, "pH as measured"),
+            (axes[1], conductivity, "conductivity, µS/cm"),
+        ):
             good = np.isfinite(values)
             each.plot(at_ms[good] / DAY_MS, values[good], ".", color=MID, markersize=2.2, label="readings")
             if body["window_s"]:

@@ -98,6 +98,10 @@ def _chain(ledger: LedgerFacts) -> Html:
         return safe("nothing to check")
     if not links.sound:
         return tag("strong", f"BROKEN: {links.fault}. Do not rely on this report before that is cleared up")
+    if links.first_seq == links.last_seq:
+        return joined(
+            ["record ", number(links.first_seq), " names the one before it (checked for this report)"]
+        )
     return joined(
         [
             "records ", number(links.first_seq), " to ", number(links.last_seq),

@@ -112,7 +112,7 @@ def table(
         cells = [
             tag("th", first, scope="row"),
             *(
-                tag("td", cell, data_label=header, class_="n" if _is_number(cell) else None)
+                tag("td", tag("span", cell), data_label=header, class_="n" if _is_number(cell) else None)
                 for header, cell in zip(headers[1:], rest, strict=True)
             ),
         ]

@@ -18,7 +18,7 @@ from quietcell.report.envelope import Envelope
 from quietcell.report.excursions import PH_RANGE, Excursion, Excursions, counting, limits_of, ph_of
 from quietcell.report.material import CellMaterial, Span
 
-QUANTITIES = ("ph", "conductivity_us_cm", "temperature_c", "flow_ml_min")
+DRAWN = ("ph", "conductivity_us_cm", "temperature_c")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +113,7 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
     LedgerError
         If a file can't be read.
     """
-    found = Indications(envelopes={name: Envelope(span=want.span) for name in QUANTITIES})
+    found = Indications(envelopes={name: Envelope(span=want.span) for name in DRAWN})
     excursions, done_ms = Excursions(), want.span.from_ms
     files = ReadingsFiles(want.folder, read_only=True)
     try:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 SINGLE = 400
 """So many results are shown one by one; more are drawn as lowest, median and highest of a step."""
+SPARSE = 60
+"""So many refusals can be told apart as crosses."""
 STEPS = 180
 
 
@@ -35,12 +37,15 @@ def overview(pen: Pen, cell: CellReport, found: Indications | None, span: Span) 
             _results(each, results, result, doubted if result == "ph_25c" else set(), span)
             each.margins(y=0.08)
         _refused(axes[0], cell.rows)
+        _doubts(axes[0], cell, span)
         for name, limit in cell.limits.items():
             at = {"ph": 0, "conductivity": 1, "temperature": 2}.get(name.split("_", maxsplit=1)[0])
             if at is not None and limit is not None:
                 axes[at].axhline(limit, color=INK, linewidth=0.8, linestyle=(0, (1, 2)), label="limit")
         step = _outcomes(axes[3], cell.rows, span)
-        for number, label in enumerate(("pH at 25 °C", "µS/cm", "°C", f"in {step}")):
+        for number, label in enumerate(
+            ("pH at 25 °C", "conductivity, µS/cm", "temperature, °C", f"determinations in {step}")
+        ):
             pen.label(axes[number], label)
         pen.time_axis(axes, span)
         _episodes(axes, cell, span)
@@ -90,7 +95,7 @@ def _results(
             fmt="none",
             ecolor=MID,
             elinewidth=0.5,
-            label="expanded uncertainty (k = 2)",
+            label="uncertainty U (k = 2)",
         )
     size = 3.2 if uncertain else 2.4
     for label, marker, fill in (
@@ -125,7 +130,7 @@ def _steps(axes: "Axes", at: Quantity, values: Quantity, spread: Quantity, span:
     axes.vlines(centre, low, high, color=MARK, linewidth=0.8, label="results, lowest to highest")
     axes.plot(centre, mid, color=INK, linewidth=1.0, label="results, median")
     if half[np.isfinite(half)].any():
-        label = "median ± its expanded uncertainty (k = 2)"
+        label = "median ± U (k = 2)"
         for sign, text in ((-1, label), (1, None)):
             axes.plot(centre, mid + sign * half, color=INK, linewidth=0.6, linestyle=(0, (4, 2)), label=text)
 
@@ -133,10 +138,22 @@ def _steps(axes: "Axes", at: Quantity, values: Quantity, spread: Quantity, span:
 def _refused(axes: "Axes", rows: Sequence[Mapping[str, Json]]) -> None:
     refused = [row["ended_ms"] / DAY_MS for row in rows if row["verdict"] not in VALID]
     if refused and len(refused) <= SINGLE:
+        marker = "x" if len(refused) <= SPARSE else "|"
         axes.plot(
-            refused, [0.03] * len(refused), linestyle="none", marker="x", markersize=4, color=INK,
+            refused, [0.03] * len(refused), linestyle="none", marker=marker, markersize=4, color=INK,
             markeredgewidth=0.8, transform=axes.get_xaxis_transform(), label="refused", clip_on=False,
         )  # fmt: skip
+
+
+def _doubts(axes: "Axes", cell: CellReport, span: Span) -> None:
+    """Draw over which stretches results are in doubt."""
+    for doubt in cell.doubts:
+        since, until = span.clipped(utc_ms(doubt["since"]), utc_ms(doubt["until"]))
+        if since <= until:
+            axes.plot(
+                [since / DAY_MS, until / DAY_MS], [0.1, 0.1], color=INK, linewidth=1.6, marker="|",
+                markersize=7, transform=axes.get_xaxis_transform(), label="results in doubt",
+            )  # fmt: skip
 
 
 def _outcomes(axes: "Axes", rows: Sequence[Mapping[str, Json]], span: Span) -> str:
@@ -145,8 +162,7 @@ def _outcomes(axes: "Axes", rows: Sequence[Mapping[str, Json]], span: Span) -> s
     step_ms = next((s for s in (3_600_000, 6 * 3_600_000) if length <= 60 * s), DAY_MS)
     first = span.from_ms // step_ms * step_ms
     edges = np.arange(first, span.to_ms + step_ms, step_ms)
-    centres = (edges[:-1] + step_ms / 2) / DAY_MS
-    bottom = np.zeros(len(centres))
+    bottom = np.zeros(len(edges) - 1)
     for label, verdicts, face, hatch in (
         ("refused", ("refused", "cannot-tell"), "#aab3bd", "xxxx"),
         ("qualified", ("qualified",), "#e4e8ec", "---"),
@@ -155,9 +171,9 @@ def _outcomes(axes: "Axes", rows: Sequence[Mapping[str, Json]], span: Span) -> s
         ended = [row["ended_ms"] for row in rows if row["verdict"] in verdicts]
         count = np.histogram(ended, edges)[0]
         if count.any():
-            axes.bar(
-                centres, count, 0.9 * step_ms / DAY_MS, bottom, facecolor=face, edgecolor=INK,
-                linewidth=0.4, hatch=hatch, label=f"{label} (number)",
+            axes.stairs(
+                bottom + count, edges / DAY_MS, baseline=bottom, fill=True, facecolor=face, edgecolor=INK,
+                linewidth=0.5, hatch=hatch, label=f"{label} (number)",
             )  # fmt: skip
         bottom += count
     return {3_600_000: "1 h", 6 * 3_600_000: "6 h", DAY_MS: "1 day"}[step_ms]
@@ -171,12 +187,12 @@ def _episodes(axes: "Sequence[Axes]", cell: CellReport, span: Span) -> None:
         for each in axes[:3]:
             each.axvspan(
                 begin, max(end, begin), facecolor="none", edgecolor=MID, hatch="////", linewidth=0.5,
-                alpha=0.55, label="episode (number in its table)",
+                alpha=0.55, label="episode, numbered",
             )  # fmt: skip
         share = (begin * DAY_MS - span.from_ms) / (span.to_ms - span.from_ms)
         if share - last > 0.05:  # room for its number
             axes[0].text(
-                begin, 1.0, f" {number}", transform=axes[0].get_xaxis_transform(), va="top", fontsize=7.5
+                begin, 1.0, f" {number}", transform=axes[0].get_xaxis_transform(), va="top", fontsize=8.5
             )
             last = share
 
@@ -188,5 +204,5 @@ def _calibrations(axes: "Sequence[Axes]", cell: CellReport, span: Span) -> None:
             for each in axes[:3]:
                 each.axvline(
                     at_ms / DAY_MS, color=INK, linewidth=0.8, linestyle=(0, (6, 2, 1, 2)),
-                    label="calibration taken into use",
+                    label="new calibration in use",
                 )  # fmt: skip

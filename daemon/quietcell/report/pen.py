@@ -17,21 +17,23 @@ DAY_MS = 86_400_000
 INK, MID, LIGHT, MARK = "#1b1f23", "#5f6873", "#d5dae0", "#0b5560"
 WIDTH_IN = 5.2
 """Narrow, so that the writing stays readable on a phone; a page shows it larger."""
-_LEFT, _RIGHT = 0.125, 0.965
-_BOTTOM_IN, _LEGEND_LINE_IN = 0.52, 0.145
+_LEFT, _RIGHT = 0.14, 0.965
+_BOTTOM_IN, _LEGEND_LINE_IN = 0.56, 0.165
 STYLE: Any = {
-    "font.size": 8.5,
+    "font.size": 9.5,
     "font.family": "DejaVu Sans",
     "axes.edgecolor": MID,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.7,
-    "axes.titlesize": 9,
+    "axes.titlesize": 9.5,
+    "axes.titley": 1.0,  # given, it need not be worked out anew for each figure
+    "axes.formatter.useoffset": False,
     "text.color": INK,
     "xtick.color": INK,
     "ytick.color": INK,
     "hatch.linewidth": 0.5,
     "hatch.color": MID,
-    "legend.fontsize": 7.5,
+    "legend.fontsize": 8.5,
     "legend.frameon": False,
     "svg.fonttype": "path",
     "svg.hashsalt": "quietcell",
@@ -83,9 +85,8 @@ class Pen:
         return drawn, axes
 
     def label(self, axes: "Axes", text: str) -> None:
-        """Name what the height means, at the same place on all axes."""
-        axes.set_ylabel(text)
-        axes.yaxis.set_label_coords(-0.11, 0.5)
+        """Name what the height means: above, where figures of any length leave it room."""
+        axes.set_title(text, loc="left", pad=4)
 
     def time_axis(self, axes: "Sequence[Axes]", span: Span) -> None:
         """Make the lowest of some axes tell the time for all of them."""
@@ -118,7 +119,7 @@ class Pen:
             for handle, label in zip(*each.get_legend_handles_labels(), strict=True):
                 known.setdefault(label, handle)
         lines = -(-len(known) // 2)
-        gap_in, top_in = 0.12, _LEGEND_LINE_IN * lines + 0.2
+        gap_in, top_in = 0.3, _LEGEND_LINE_IN * lines + 0.38
         height_in = sum(heights_in) + gap_in * (len(heights_in) - 1) + top_in + _BOTTOM_IN
         figure.set_size_inches(WIDTH_IN, height_in)
         upper = height_in - top_in

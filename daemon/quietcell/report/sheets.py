@@ -116,13 +116,12 @@ def record_table(
 
 
 def _rows(name: str, value: Json, units: Mapping[str, str], times: Times) -> Iterable[tuple[str, object]]:
-    label = name.replace("_", " ")
     if isinstance(value, Mapping):
         for key, inner in value.items():
-            yield from _rows(f"{name}: {key}", inner, units, times)
+            yield from _rows(f"{name}.{key}", inner, units, times)
         return
     unit = units.get(name, "")
-    yield label + (f" ({unit})" if unit else ""), _shown(value, times)
+    yield name + (f", {unit}" if unit else ""), _shown(value, times)
 
 
 def _shown(value: Json, times: Times) -> object:
