@@ -106,4 +106,23 @@ class MeterDriver(Protocol):
         ...
 
 
+@runtime_checkable
+class PatientDriver(Protocol):
+    """What a driver may offer besides, to be cheap where many lines come: to look at them together."""
+
+    def may_wait_until(self, boot_ms: int) -> None:
+        """Learn that readings stamped before `boot_ms` need not be returned by `read` until one after comes.
+
+        What was received keeps its stamp and its order. Starts at 0 with each `open`: nothing may wait.
+        """
+        ...
+
+    def at_hand(self) -> Sequence[Reading]:
+        """Return at once what was received and not yet returned, perhaps nothing.
+
+        `read` returns it no more. Called while `read` waits; raises nothing.
+        """
+        ...
+
+
 DriverTable = Mapping[str, type[MeterDriver]]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from quietcell.core.readings import FLAG_BY_LABEL, NO_FLAG, Flag
 from quietcell_drivers.line_format import IGNORED, STATUS, UNIT_SUFFIX, LineFormatSettings
+from quietcell_drivers.plain_lines import PlainLines, Values
 from quietcell_drivers.units import QUANTITIES, UNITS, Unit, find_unit
 
 _EDGE = "".join(map(chr, range(0x21))) + "\x7f\xa0"
@@ -59,6 +60,20 @@ class LineDecoder:
             if settings.pattern
             else _by_columns(settings.columns, settings.delimiter)
         )
+        self._plain = PlainLines(
+            settings, {quantity: unit.to_reading for quantity, unit in self._units.items()}, self._status
+        )
+
+    def values(self, line: bytes) -> Values | Undecodable:
+        """Return what `decode` says, sooner where the line is a plain one."""
+        plain = self._plain.values(line)
+        if plain is not None:
+            return plain
+        decoded = self.decode(line)
+        if isinstance(decoded, Undecodable):
+            return decoded
+        quantities = (decoded.mv, decoded.temperature_c, decoded.conductivity_us_cm, decoded.flow_ml_min)
+        return *quantities, int(decoded.flags)
 
     def decode(self, line: bytes) -> Decoded | Undecodable:
         """Return what `line` says, or why it is not a reading."""

@@ -62,6 +62,11 @@ class LineFramer:
     def feed(self, chunk: bytes) -> list[Line | Discarded]:
         """Take a chunk and return what it completes, in order."""
         buffer, terminator = self._buffer, self._terminator
+        if terminator and not (buffer or self._skipped or self._fault) and chunk.endswith(terminator):
+            # The usual chunk, a whole line: nothing to search for.
+            size = len(chunk) - len(terminator)
+            if chunk.find(terminator) == size <= self._max_line_bytes and 0 not in chunk:
+                return [Line(chunk[:size])]
         buffer += chunk
         found: list[Line | Discarded] = []
         if terminator:

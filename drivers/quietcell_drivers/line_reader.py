@@ -4,7 +4,7 @@ Pure but for the counts it keeps: stamped chunks in, readings out.
 """
 
 from quietcell.contracts import LineCounts
-from quietcell.core.readings import NO_FLAG, Flag, Reading
+from quietcell.core.readings import NO_FLAG, Flag, Reading, ReadingRows, Row
 from quietcell_drivers.decoding import Decoded, LineDecoder, Undecodable
 from quietcell_drivers.framing import HEAD, Discarded, Line
 from quietcell_drivers.line_format import LineFormatSettings
@@ -57,28 +57,29 @@ class LineReader:
 
     def reading(self, item: Line | Discarded, boot_ms: int, flags: Flag = NO_FLAG) -> Reading | None:
         """Return the reading that `item` is, or count it and return None."""
+        row = self.row(item, boot_ms, flags)
+        return None if row is None else ReadingRows([row])[0]
+
+    def row(self, item: Line | Discarded, boot_ms: int, flags: int = 0) -> Row | None:
+        """Return the reading that `item` is as a row, or count it and return None."""
         if isinstance(item, Discarded):
             self.counts.discarded_bytes += item.size
             if item.reason != HEAD:
                 self.counts.count(item.reason)
                 self.flag_next(Flag.AFTER_ERROR)
             return None
-        if not item.content.strip():
-            return None  # a blank line says nothing and hides nothing
-        decoded = self._decoder.decode(item.content)
-        if isinstance(decoded, Undecodable):
-            self.counts.discarded_bytes += len(item.content)
-            self.counts.count(decoded.reason, printable(item.content))
+        content = item.content
+        values = self._decoder.values(content)
+        if isinstance(values, Undecodable):
+            if not content.strip():
+                return None  # a blank line says nothing and hides nothing
+            self.counts.discarded_bytes += len(content)
+            self.counts.count(values.reason, printable(content))
             self.flag_next(Flag.AFTER_ERROR)
             return None
         self.counts.readings += 1
-        flags |= decoded.flags | self._next_flag
-        self._next_flag = NO_FLAG
-        return Reading(
-            boot_ms=boot_ms,
-            mv=decoded.mv,
-            temperature_c=decoded.temperature_c,
-            conductivity_us_cm=decoded.conductivity_us_cm,
-            flow_ml_min=decoded.flow_ml_min,
-            flags=flags,
-        )
+        mv, temperature_c, conductivity_us_cm, flow_ml_min, said = values
+        if self._next_flag:
+            flags |= int(self._next_flag)
+            self._next_flag = NO_FLAG
+        return boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags | said

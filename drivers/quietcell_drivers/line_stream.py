@@ -7,9 +7,9 @@ from typing import ClassVar
 from pydantic import Field
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
-from quietcell.core.readings import NO_FLAG, Flag, Reading
+from quietcell.core.readings import Flag, Reading, Row
 from quietcell.errors import PortLostError, PortUnavailableError
-from quietcell_drivers.framing import Discarded, Line, LineFramer
+from quietcell_drivers.framing import LineFramer
 from quietcell_drivers.line_format import LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
 from quietcell_drivers.port import Port, open_port
@@ -18,6 +18,8 @@ from quietcell_drivers.waiting_readings import WaitingReadings
 
 # Chunks of one backlog follow each other faster than any meter sends lines.
 _SAME_BACKLOG_MS = 5
+_MOST_BYTES = 65536
+"""What may wait at most, whoever allows it."""
 
 
 class LineStreamSettings(PortSettings, LineFormatSettings):
@@ -51,7 +53,9 @@ class LineStream:
         """Open the port; see `MeterDriver.open`."""
         await self.close()
         self._start()
-        self._port = await open_port(self._settings, self._clock, self)
+        self._port = await open_port(
+            self._settings, self._clock, self, may_gather=self._settings.gap_s is None
+        )
         self._await_silence()
 
     async def read(self) -> Sequence[Reading]:
@@ -61,6 +65,17 @@ class LineStream:
         readings = await self._waiting.fetch()
         self._port.resume()
         return readings
+
+    def may_wait_until(self, boot_ms: int) -> None:
+        """Leave what comes before `boot_ms` in bytes; see `PatientDriver.may_wait_until`."""
+        self._patient_until_ms = boot_ms
+
+    def at_hand(self) -> Sequence[Reading]:
+        """Return what has come so far; see `PatientDriver.at_hand`."""
+        self._work_off()
+        if self._port is not None:
+            self._port.resume()
+        return self._waiting.take()
 
     async def close(self) -> None:
         """Release the port; see `MeterDriver.close`."""
@@ -72,25 +87,24 @@ class LineStream:
             self._port = None
 
     def received(self, boot_ms: int, data: bytes) -> None:
-        """Take a chunk from the port."""
-        since_ms = boot_ms - self._received_ms
-        self._received_ms = boot_ms
-        items = self._framer.feed(data)
-        if since_ms > self._settings.stall_s * 1000.0:
-            self._in_burst = len(items) >= 2
-        elif since_ms > _SAME_BACKLOG_MS and len(items) < 2:
-            self._in_burst = False
-        self._take(items, boot_ms, Flag.BURST if self._in_burst else NO_FLAG)
-        self._await_silence()
-        if self._waiting.is_full and self._port is not None:
-            self._port.pause()
+        """Take a chunk from the port; what may wait is looked at with what comes after it."""
+        self._chunks.append((boot_ms, data))
+        self._held_bytes += len(data)
+        if boot_ms >= self._patient_until_ms or self._held_bytes > _MOST_BYTES or self._by_silence:
+            self._work_off()
+            if self._by_silence:
+                self._await_silence()
+            if self._waiting.is_full and self._port is not None:
+                self._port.pause()
 
     def damaged(self, size: int) -> None:
         """Distrust the chunk, what is held, and all up to the next terminator."""
+        self._work_off()
         self._framer.damage(size)
 
     def lost(self, error: PortLostError) -> None:
         """Pass on that the port is gone; half a line is no line."""
+        self._work_off()
         self._reader.counts.discarded_bytes += self._framer.clear()
         self._waiting.fail(error)
 
@@ -102,12 +116,32 @@ class LineStream:
         self._waiting = WaitingReadings()
         self._received_ms = self._clock.boot_ms()
         self._in_burst = False
+        self._by_silence = settings.gap_s is not None
+        self._chunks: list[tuple[int, bytes]] = []
+        self._held_bytes = 0
+        self._patient_until_ms = 0
 
-    def _take(self, items: list[Line | Discarded], boot_ms: int, flags: Flag) -> None:
-        for item in items:
-            reading = self._reader.reading(item, boot_ms, flags)
-            if reading is not None:
-                self._waiting.put(reading)
+    def _work_off(self) -> None:
+        """Turn what has come into readings, as if each chunk had been looked at when it came."""
+        if not self._chunks:
+            return
+        chunks, self._chunks, self._held_bytes = self._chunks, [], 0
+        framer, reader, stall_ms = self._framer, self._reader, self._settings.stall_s * 1000.0
+        rows: list[Row] = []
+        for boot_ms, data in chunks:
+            since_ms = boot_ms - self._received_ms
+            self._received_ms = boot_ms
+            items = framer.feed(data)
+            if since_ms > stall_ms:
+                self._in_burst = len(items) >= 2
+            elif since_ms > _SAME_BACKLOG_MS and len(items) < 2:
+                self._in_burst = False
+            flags = int(Flag.BURST) if self._in_burst else 0
+            for item in items:
+                row = reader.row(item, boot_ms, flags)
+                if row is not None:
+                    rows.append(row)
+        self._waiting.put_rows(rows)
 
     def _await_silence(self) -> None:
         # The line's own time, not the clock's: a clock may run faster than the line.
@@ -121,4 +155,6 @@ class LineStream:
         self._silence = None
         for item in self._framer.end_by_silence():
             parts = self._reader.parted(item)  # a busy machine sees two messages as one
-            self._take(parts, self._received_ms, Flag.BURST if len(parts) > 1 else NO_FLAG)
+            flags = int(Flag.BURST) if len(parts) > 1 else 0
+            rows = (self._reader.row(part, self._received_ms, flags) for part in parts)
+            self._waiting.put_rows([row for row in rows if row is not None])

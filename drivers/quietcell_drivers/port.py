@@ -19,6 +19,7 @@ import serial
 
 from quietcell.contracts import Clock
 from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell_drivers.gathering import leave, watch
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings, socket_address
 
 READ_BYTES = 4096
@@ -77,8 +78,22 @@ class Port(Protocol):
         ...
 
 
-async def open_port(settings: PortSettings, clock: Clock, listener: PortListener) -> Port:
+async def open_port(
+    settings: PortSettings, clock: Clock, listener: PortListener, *, may_gather: bool = False
+) -> Port:
     """Open the port that `settings` name.
+
+    Parameters
+    ----------
+    settings : PortSettings
+        What to open and how.
+    clock : Clock
+        Stamps what comes.
+    listener : PortListener
+        Is told what comes.
+    may_gather : bool
+        Whether input may be taken, and stamped, up to `gathering.GATHERING_S` late where many ports are
+        open; not for whoever measures silences.
 
     Raises
     ------
@@ -87,13 +102,16 @@ async def open_port(settings: PortSettings, clock: Clock, listener: PortListener
     """
     if settings.port.startswith(SOCKET_SCHEME):
         return await _open_socket(settings, clock, listener)
-    return _SerialPort(settings, clock, listener)
+    return _SerialPort(settings, clock, listener, may_gather=may_gather)
 
 
 class _SerialPort:
     """A terminal device: configured by pyserial, watched by the event loop."""
 
-    def __init__(self, settings: PortSettings, clock: Clock, listener: PortListener) -> None:
+    def __init__(
+        self, settings: PortSettings, clock: Clock, listener: PortListener, *, may_gather: bool
+    ) -> None:
+        self._may_gather = may_gather
         self._name = settings.port
         self._clock = clock
         self._listener = listener
@@ -124,12 +142,18 @@ class _SerialPort:
 
     def pause(self) -> None:
         if self._watching:
-            self._loop.remove_reader(self._fd)
+            if self._may_gather:
+                leave(self._loop, self._fd)
+            else:
+                self._loop.remove_reader(self._fd)
             self._watching = False
 
     def resume(self) -> None:
         if not self._watching and self._serial.is_open:
-            self._loop.add_reader(self._fd, self._readable)
+            if self._may_gather:
+                watch(self._loop, self._fd, self._readable)
+            else:
+                self._loop.add_reader(self._fd, self._readable)
             self._watching = True
 
     def close(self) -> None:

@@ -1,10 +1,9 @@
 """Readings that wait to be fetched, and the word that no more will come."""
 
 import asyncio
-from collections import deque
 from collections.abc import Sequence
 
-from quietcell.core.readings import Reading
+from quietcell.core.readings import Reading, ReadingRows, Row
 from quietcell.errors import DriverError
 
 MOST_WAITING = 4096
@@ -19,35 +18,43 @@ class WaitingReadings:
     """
 
     def __init__(self) -> None:
-        self._readings: deque[Reading] = deque()
+        self._rows: list[Row] = []
         self._error: DriverError | None = None
         self._changed = asyncio.Event()
 
     def __len__(self) -> int:
-        return len(self._readings)
+        return len(self._rows)
 
     @property
     def is_full(self) -> bool:
         """Whether no more should be put in for now."""
-        return len(self._readings) >= MOST_WAITING
+        return len(self._rows) >= MOST_WAITING
 
     def put(self, reading: Reading) -> None:
         """Add a reading."""
-        self._readings.append(reading)
-        self._changed.set()
+        self.put_rows(ReadingRows.of([reading]).rows)
+
+    def put_rows(self, rows: Sequence[Row]) -> None:
+        """Add readings as rows."""
+        if rows:
+            self._rows.extend(rows)
+            self._changed.set()
 
     def fail(self, error: DriverError) -> None:
         """Raise `error` to whoever fetches once all readings are fetched; the first error stays."""
         self._error = self._error or error
         self._changed.set()
 
+    def take(self) -> Sequence[Reading]:
+        """Return all readings there are, perhaps none."""
+        rows, self._rows = self._rows, []
+        return ReadingRows(rows)
+
     async def fetch(self) -> Sequence[Reading]:
         """Wait for readings and return all there are."""
-        while not self._readings:
+        while not self._rows:
             if self._error is not None:
                 raise self._error
             self._changed.clear()
             await self._changed.wait()
-        readings = tuple(self._readings)
-        self._readings.clear()
-        return readings
+        return self.take()

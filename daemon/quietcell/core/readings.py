@@ -5,10 +5,11 @@ engine, the ledger and recordings share. A quantity that was not measured is Non
 NaN in a block.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntFlag
 from functools import lru_cache
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,7 +72,52 @@ class Reading:
     """What the meter or the line says against this reading."""
 
 
+Row = tuple[int, float | None, float | None, float | None, float | None, int]
+"""A reading without its names: boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags."""
 Quantity = NDArray[np.float64]
+
+
+class ReadingRows(Sequence[Reading]):
+    """Readings of a driver that has many of them: rows, each made a `Reading` only when looked at."""
+
+    __slots__ = ("rows",)
+
+    def __init__(self, rows: Sequence[Row]) -> None:
+        self.rows = rows
+
+    def __len__(self) -> int:
+        """Return the number of readings."""
+        return len(self.rows)
+
+    @overload
+    def __getitem__(self, at: int) -> Reading: ...
+    @overload
+    def __getitem__(self, at: slice) -> "ReadingRows": ...
+    def __getitem__(self, at: int | slice) -> "Reading | ReadingRows":
+        """Return one reading, or some as rows."""
+        if isinstance(at, slice):
+            return ReadingRows(self.rows[at])
+        boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags = self.rows[at]
+        return Reading(
+            boot_ms=boot_ms,
+            mv=mv,
+            temperature_c=temperature_c,
+            conductivity_us_cm=conductivity_us_cm,
+            flow_ml_min=flow_ml_min,
+            flags=Flag(flags),
+        )
+
+    @classmethod
+    def of(cls, readings: Sequence[Reading]) -> "ReadingRows":
+        """Return readings as rows."""
+        if isinstance(readings, cls):
+            return readings
+        return cls(
+            [
+                (r.boot_ms, r.mv, r.temperature_c, r.conductivity_us_cm, r.flow_ml_min, int(r.flags))
+                for r in readings
+            ]
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,22 +175,19 @@ class ReadingBlock:
         )
 
     @classmethod
-    def from_readings(cls, readings: Iterable[Reading], *, anchor_boot_ms: int) -> "ReadingBlock":
+    def from_readings(cls, readings: Sequence[Reading], *, anchor_boot_ms: int) -> "ReadingBlock":
         """Put readings on the time of the segment that began at `anchor_boot_ms`."""
-        rows = list(readings)
-
-        def column(name: str) -> Quantity:
-            values = (getattr(row, name) for row in rows)
-            # Stored numbers have no negative zero; what is judged live must be what is stored.
-            return np.array([np.nan if value is None else value for value in values], np.float64) + 0.0
-
+        rows = ReadingRows.of(readings).rows
+        # Stored numbers have no negative zero; what is judged live must be what is stored.
+        # None becomes NaN; milliseconds stay exact.
+        table = np.ascontiguousarray(np.array(rows, np.float64).reshape(len(rows), 6).T) + 0.0
         return cls(
-            ms=np.array([row.boot_ms - anchor_boot_ms for row in rows], np.int64),
-            mv=column("mv"),
-            temperature_c=column("temperature_c"),
-            conductivity_us_cm=column("conductivity_us_cm"),
-            flow_ml_min=column("flow_ml_min"),
-            flags=np.array([int(row.flags) for row in rows], np.int64),
+            ms=table[0].astype(np.int64) - anchor_boot_ms,
+            mv=table[1],
+            temperature_c=table[2],
+            conductivity_us_cm=table[3],
+            flow_ml_min=table[4],
+            flags=table[5].astype(np.int64),
         )
 
     @classmethod

@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 import numpy as np
 import structlog
 
-from quietcell.contracts import Clock, LineCounts, MeterDriver
+from quietcell.contracts import Clock, LineCounts, MeterDriver, PatientDriver
 from quietcell.core.engine import TICK_MS, Engine
 from quietcell.core.indication import Indication
 from quietcell.core.inputs import Attendance, Request, SegmentBegan, SegmentEnded, TimeMark
-from quietcell.core.readings import Flag, Reading, ReadingBlock
+from quietcell.core.readings import Flag, ReadingBlock, ReadingRows, Row
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
@@ -115,10 +115,14 @@ class CellTask:
         self._reopened = False
         """The port was closed since the last reading: the next one begins a segment."""
         self._receiving = False
+        self._patient: PatientDriver | None = None
+        """The driver while it is open, where it can wait."""
+        self._mistake: DriverBrokeError | None = None
+        """Of a patient driver, not yet told."""
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.steps = 0
         """Grows while the cell moves."""
-        self._held: list[Reading] = []
+        self._held: list[Row] = []
         self._log = structlog.get_logger().bind(cell=self.name)
 
     def indication(self) -> Indication:
@@ -232,6 +236,7 @@ class CellTask:
 
     async def _leave_meter(self) -> None:
         """Leave the meter and release its port; a driver that does not let go is left behind."""
+        self._fetch()
         if self._metering is not None:
             self._metering.cancel()
             _, clinging = await asyncio.wait({self._metering}, timeout=LET_GO_S)
@@ -249,6 +254,7 @@ class CellTask:
             began_s, pause = loop.time(), fault_pause
             try:
                 await self._ask(self._driver.open)
+                self._patient = self._driver if isinstance(self._driver, PatientDriver) else None
                 self._log.info("meter open", driver=self._driver_name)
                 self._reopened = self._reopened or opened
                 opened = True
@@ -307,7 +313,7 @@ class CellTask:
         if error is not None:
             self._log.warning("meter not closed in order", driver=self._driver_name, text=str(error))
 
-    def _checked(self, readings: object) -> Sequence[Reading]:
+    def _checked(self, readings: object) -> ReadingRows:
         """Hold a driver to what it promised."""
         try:
             return checked_readings(readings, latest_boot_ms=self._clock.boot_ms() + self._future_ms)
@@ -320,6 +326,9 @@ class CellTask:
             if not self._receiving:
                 await self._mark()
                 self.steps += 1
+            if self._mistake is not None:
+                mistake, self._mistake = self._mistake, None
+                await self._fault(mistake)
 
     async def _fault(self, error: Exception) -> None:
         """Record a fault of the driver once, not at every attempt."""
@@ -357,7 +366,7 @@ class CellTask:
             self._ledger, self._ids, self.name, utc_ms=self._clock.utc_ms(), complete=complete
         )
 
-    async def _receive(self, readings: Sequence[Reading]) -> None:
+    async def _receive(self, readings: ReadingRows) -> None:
         """Hold readings until one begins a new second of engine time: only then can anything happen.
 
         The first of a segment goes on at once, so that people see it.
@@ -365,19 +374,14 @@ class CellTask:
         bodies: tuple[Body, ...] = ()
         if self._reopened:
             self._reopened = False
-            bodies = self._next_segment("reopened", boot_ms=readings[0].boot_ms)
-        self._held.extend(readings)
-        new_second = (readings[-1].boot_ms - self._anchor_boot_ms) // TICK_MS > self._floor_ms // TICK_MS
-        if new_second or self._floor_ms == 0:
+            bodies = self._next_segment("reopened", boot_ms=readings.rows[0][0])
+        self._held.extend(readings.rows)
+        if self._held[-1][0] >= self._next_tick_boot_ms() or self._floor_ms == 0:
             bodies = (*bodies, *self._fed())
+        self._be_patient()
         self.steps += 1
         self._last_fault = ""
         if bodies:
-            await self._ledger.submit(bodies)
-
-    async def _feed(self) -> None:
-        # No await between the engine and the ledger's queue: bodies are stored in the order they arose.
-        if bodies := self._fed():
             await self._ledger.submit(bodies)
 
     def _fed(self) -> tuple[Body, ...]:
@@ -385,7 +389,7 @@ class CellTask:
         if not self._held:
             return ()
         held, self._held = self._held, []
-        block = ReadingBlock.from_readings(held, anchor_boot_ms=self._anchor_boot_ms)
+        block = ReadingBlock.from_readings(ReadingRows(held), anchor_boot_ms=self._anchor_boot_ms)
         in_order = np.maximum.accumulate(np.maximum(block.ms, self._floor_ms))
         block.flags[in_order != block.ms] |= int(Flag.LATE)
         block.ms[:] = in_order
@@ -396,6 +400,27 @@ class CellTask:
             )
         )
         return self._engine.take(block)
+
+    def _next_tick_boot_ms(self) -> int:
+        """Return when the next second of engine time begins."""
+        return self._anchor_boot_ms + (self._floor_ms // TICK_MS + 1) * TICK_MS
+
+    def _be_patient(self) -> None:
+        """Let the driver keep what can change nothing before the next second of engine time."""
+        if self._patient is not None:
+            self._patient.may_wait_until(0 if self._floor_ms == 0 else self._next_tick_boot_ms())
+
+    def _fetch(self) -> None:
+        """Hold what a patient driver has kept so far, unless it belongs to the next segment."""
+        if self._patient is None or self._reopened:
+            return
+        try:
+            readings = self._patient.at_hand()
+            rows = self._checked(readings).rows if readings else ()
+        except Exception as error:  # noqa: BLE001 # a mistake of the driver ends its patience, not the cell
+            self._patient, self._mistake = None, _broke(self._driver_name, error)
+            return
+        self._held.extend(rows)
 
     async def give(self, make: Callable[[int, int, str], tuple[Given, Body]]) -> list[Stored]:
         """Journal what a person gives the engine, in one commit with what the engine makes of it.
@@ -419,6 +444,7 @@ class CellTask:
             raise CommandError("not measuring now", subject=self.name, hint="Ask again when it runs")
         # No await from here to the ledger's queue. Dated as a mark is: what was received before and is
         # decoded after it is not late.
+        self._fetch()
         before = self._fed()
         ms = max(self._floor_ms, self._now_ms() - self._lag_ms)
         item, record = make(self._segment, ms, rfc3339(self._anchor_utc_ms + ms))
@@ -430,15 +456,23 @@ class CellTask:
     async def _mark(self) -> None:
         """Tell the engine how far time has come, and notice a step of UTC."""
         complete: tuple[int, int] | None = None
-        bodies = self._fed()
-        ms = self._now_ms() - self._lag_ms
-        if ms >= self._floor_ms:
-            self._floor_ms = ms + 1
-            bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
-            interrupted = self._interruptions != self._ledger.interruptions
-            if interrupted or self._clock.boot_ms() - self._checkpoint_boot_ms >= CHECKPOINT_MS:
-                complete = (self._segment, ms)
-                bodies = (*bodies, self._checkpoint())
+        bodies: tuple[Body, ...] = ()
+        boot_ms = self._clock.boot_ms()
+        ms = boot_ms - self._anchor_boot_ms - self._lag_ms
+        due = (
+            boot_ms - self._checkpoint_boot_ms >= CHECKPOINT_MS
+            or self._interruptions != self._ledger.interruptions
+        )
+        if due or ms // TICK_MS > self._floor_ms // TICK_MS:  # else readings have told the engine already
+            self._fetch()
+            bodies = self._fed()
+            if ms >= self._floor_ms:
+                self._floor_ms = ms + 1
+                bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
+                if due:
+                    complete = (self._segment, ms)
+                    bodies = (*bodies, self._checkpoint())
+            self._be_patient()
         if bodies:
             await self._ledger.submit(bodies)
         if complete is not None:
@@ -464,6 +498,8 @@ class CellTask:
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
     ) -> tuple[Body, ...]:
         """End the segment and begin the next at the same instant, now or at `boot_ms`."""
+        if boot_ms is None:
+            self._fetch()
         fed = self._fed()
         at_ms = self._now_ms() if boot_ms is None else boot_ms - self._anchor_boot_ms
         end_ms = max(self._floor_ms, at_ms)

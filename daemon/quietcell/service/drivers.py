@@ -6,7 +6,7 @@ from importlib.metadata import EntryPoint, entry_points
 from typing import ClassVar, NoReturn
 
 from quietcell.contracts import Clock, DriverSettings, DriverTable, LineCounts, MeterDriver
-from quietcell.core.readings import Reading
+from quietcell.core.readings import Reading, ReadingRows
 from quietcell.errors import DriverBrokeError, DriverError
 
 GROUP = "quietcell.drivers"
@@ -81,8 +81,8 @@ class _Unmade:
         """Nothing was opened."""
 
 
-def checked_readings(readings: object, *, latest_boot_ms: int) -> Sequence[Reading]:
-    """Return what a driver gave if it is what it promised.
+def checked_readings(readings: object, *, latest_boot_ms: int) -> ReadingRows:
+    """Return what a driver gave, as rows, if it is what it promised.
 
     Raises
     ------
@@ -93,13 +93,16 @@ def checked_readings(readings: object, *, latest_boot_ms: int) -> Sequence[Readi
     """
     if not isinstance(readings, Sequence) or not readings:
         raise TypeError("read() returned no reading")
-    given: Sequence[object] = readings
-    for reading in given:
-        if not isinstance(reading, Reading):
-            raise TypeError(f"read() returned a {type(reading).__name__}")
-        if reading.boot_ms > latest_boot_ms:
+    if not isinstance(readings, ReadingRows):
+        given: Sequence[object] = readings
+        for reading in given:
+            if not isinstance(reading, Reading):
+                raise TypeError(f"read() returned a {type(reading).__name__}")
+    rows = ReadingRows.of(readings)
+    for boot_ms, *quantities, _ in rows.rows:
+        if boot_ms > latest_boot_ms:
             raise ValueError("a reading is stamped ahead of the clock")
-        for value in (reading.mv, reading.temperature_c, reading.conductivity_us_cm, reading.flow_ml_min):
+        for value in quantities:
             if value is not None and not math.isfinite(value):
                 raise ValueError(f"a reading holds {value}, no finite number")
-    return readings
+    return rows

@@ -1,0 +1,78 @@
+"""Many descriptors on one event loop with few wake-ups.
+
+An event loop spends more on waking up for a line than on reading it. With a few ports open nothing
+waits. With many, the descriptors are left alone for a moment after each round, so that the next round
+finds several of them ready: as network adaptors do with their interrupts.
+"""
+
+import asyncio
+import select
+from collections.abc import Callable
+from weakref import WeakKeyDictionary
+
+MANY_PORTS = 16
+"""From so many open ports on, input may wait for other input."""
+GATHERING_S = 0.01
+"""For at most so long; a receipt is stamped late by no more than that."""
+
+_gathering: "WeakKeyDictionary[asyncio.AbstractEventLoop, Gathering]" = WeakKeyDictionary()
+
+
+def watch(loop: asyncio.AbstractEventLoop, descriptor: int, ready: Callable[[], None]) -> None:
+    """Have the event loop call `ready` whenever `descriptor` can be read or has ended.
+
+    Raises
+    ------
+    FileExistsError
+        If it is watched already.
+    """
+    if loop not in _gathering:
+        _gathering[loop] = Gathering(loop)
+    _gathering[loop].add(descriptor, ready)
+
+
+def leave(loop: asyncio.AbstractEventLoop, descriptor: int) -> None:
+    """Watch `descriptor` no longer; safe where it is not watched."""
+    gathering = _gathering.get(loop)
+    if gathering is not None and not gathering.discard(descriptor):
+        del _gathering[loop]
+
+
+class Gathering:
+    """The descriptors one event loop watches."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self._ready: dict[int, Callable[[], None]] = {}
+        self._epoll = select.epoll()
+        self._pause: asyncio.TimerHandle | None = None
+        loop.add_reader(self._epoll.fileno(), self._round)
+
+    def add(self, descriptor: int, ready: Callable[[], None]) -> None:
+        """Watch a descriptor."""
+        self._epoll.register(descriptor, select.EPOLLIN)
+        self._ready[descriptor] = ready
+
+    def discard(self, descriptor: int) -> bool:
+        """Watch a descriptor no longer; returns whether any is left, else all is released."""
+        if self._ready.pop(descriptor, None) is not None:
+            self._epoll.unregister(descriptor)
+        if not self._ready and not self._epoll.closed:
+            if self._pause is not None:
+                self._pause.cancel()
+            if not self._loop.is_closed():
+                self._loop.remove_reader(self._epoll.fileno())
+            self._epoll.close()
+        return bool(self._ready)
+
+    def _round(self) -> None:
+        for descriptor, _ in self._epoll.poll(0, maxevents=max(1, len(self._ready))):
+            if (ready := self._ready.get(descriptor)) is not None:  # an earlier one may have closed it
+                ready()
+        if len(self._ready) >= MANY_PORTS:
+            self._loop.remove_reader(self._epoll.fileno())
+            self._pause = self._loop.call_later(GATHERING_S, self._go_on)
+
+    def _go_on(self) -> None:
+        self._pause = None
+        self._loop.add_reader(self._epoll.fileno(), self._round)
