@@ -45,7 +45,8 @@ class Gathering:
         self._loop = loop
         self._ready: dict[int, Callable[[], None]] = {}
         self._epoll = select.epoll()
-        self._pause: asyncio.TimerHandle | None = None
+        self._next: asyncio.TimerHandle | None = None
+        """The next round, while rounds go by time."""
         loop.add_reader(self._epoll.fileno(), self._round)
 
     def add(self, descriptor: int, ready: Callable[[], None]) -> None:
@@ -58,21 +59,25 @@ class Gathering:
         if self._ready.pop(descriptor, None) is not None:
             self._epoll.unregister(descriptor)
         if not self._ready and not self._epoll.closed:
-            if self._pause is not None:
-                self._pause.cancel()
+            if self._next is not None:
+                self._next.cancel()
             if not self._loop.is_closed():
                 self._loop.remove_reader(self._epoll.fileno())
             self._epoll.close()
         return bool(self._ready)
 
     def _round(self) -> None:
-        for descriptor, _ in self._epoll.poll(0, maxevents=max(1, len(self._ready))):
+        """Read what is ready; go on by time while there is something every time."""
+        found = self._epoll.poll(0, maxevents=max(1, len(self._ready)))
+        for descriptor, _ in found:
             if (ready := self._ready.get(descriptor)) is not None:  # an earlier one may have closed it
                 ready()
-        if len(self._ready) >= MANY_PORTS:
-            self._loop.remove_reader(self._epoll.fileno())
-            self._pause = self._loop.call_later(GATHERING_S, self._go_on)
-
-    def _go_on(self) -> None:
-        self._pause = None
-        self._loop.add_reader(self._epoll.fileno(), self._round)
+        if self._epoll.closed:
+            return
+        by_time, self._next = self._next is not None, None
+        if found and len(self._ready) >= MANY_PORTS:
+            if not by_time:
+                self._loop.remove_reader(self._epoll.fileno())
+            self._next = self._loop.call_later(GATHERING_S, self._round)
+        elif by_time:
+            self._loop.add_reader(self._epoll.fileno(), self._round)

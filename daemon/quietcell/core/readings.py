@@ -177,17 +177,15 @@ class ReadingBlock:
     @classmethod
     def from_readings(cls, readings: Sequence[Reading], *, anchor_boot_ms: int) -> "ReadingBlock":
         """Put readings on the time of the segment that began at `anchor_boot_ms`."""
-        rows = ReadingRows.of(readings).rows
-        # Stored numbers have no negative zero; what is judged live must be what is stored.
-        # None becomes NaN; milliseconds stay exact.
-        table = np.ascontiguousarray(np.array(rows, np.float64).reshape(len(rows), 6).T) + 0.0
+        boot_ms, *quantities, flags = zip(*ReadingRows.of(readings).rows, strict=True)
+        mv, temperature_c, conductivity_us_cm, flow_ml_min = map(_quantity, quantities)
         return cls(
-            ms=table[0].astype(np.int64) - anchor_boot_ms,
-            mv=table[1],
-            temperature_c=table[2],
-            conductivity_us_cm=table[3],
-            flow_ml_min=table[4],
-            flags=table[5].astype(np.int64),
+            ms=np.array(boot_ms, np.int64) - anchor_boot_ms,
+            mv=mv,
+            temperature_c=temperature_c,
+            conductivity_us_cm=conductivity_us_cm,
+            flow_ml_min=flow_ml_min,
+            flags=np.array(flags, np.int64),
         )
 
     @classmethod
@@ -201,3 +199,10 @@ class ReadingBlock:
             flow_ml_min=np.concatenate([b.flow_ml_min for b in blocks]),
             flags=np.concatenate([b.flags for b in blocks]),
         )
+
+
+def _quantity(values: Sequence[float | None]) -> Quantity:
+    """Return a column as stored: NaN where nothing was measured, no negative zero."""
+    if values[0] is None and not any(value is not None for value in values):
+        return np.full(len(values), np.nan)
+    return np.array(values, np.float64) + 0.0  # what is judged live must be what is stored

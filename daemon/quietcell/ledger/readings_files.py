@@ -7,10 +7,11 @@ import sqlite3
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import isnan
+from itertools import groupby, repeat
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.times import rfc3339
@@ -114,16 +115,22 @@ class ReadingsFiles:
         rows: dict[str, list[tuple[object, ...]]] = {}
         last = dict(self._last)
         for part in batch:
-            block, key = part.block, (part.cell, part.segment)
-            columns = (block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min)
-            values = [[None if isnan(x) else x for x in column.tolist()] for column in columns]
-            for ms, *quantities, flags in zip(block.ms.tolist(), *values, block.flags.tolist(), strict=True):
-                before_ms, before_tie = last.get(key, (-1, 0))
-                tie = before_tie + 1 if ms == before_ms else 0
-                last[key] = (ms, tie)
-                month = month_of(part.anchor_utc_ms + ms)
-                row = (self._number(month, part.cell), part.segment, ms, tie, *quantities, flags)
-                rows.setdefault(month, []).append(row)
+            key, block = (part.cell, part.segment), part.block
+            ties = _ties(block.ms, last.get(key, (-1, 0)))
+            last[key] = (int(block.ms[-1]), ties[-1])
+            for month, rows_of in _by_month(part.anchor_utc_ms, block.ms):
+                columns = (block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min)
+                rows.setdefault(month, []).extend(
+                    zip(
+                        repeat(self._number(month, part.cell)),
+                        repeat(part.segment),
+                        block.ms[rows_of].tolist(),
+                        ties[rows_of],
+                        *(column[rows_of].tolist() for column in columns),  # SQLite takes NaN for NULL
+                        block.flags[rows_of].tolist(),
+                        strict=False,
+                    )
+                )
         for month in sorted(rows):
             database = self._month(month)
             database.execute("BEGIN IMMEDIATE")
@@ -285,3 +292,28 @@ def _block(rows: Sequence[Row]) -> ReadingBlock:
     return ReadingBlock(
         **{name: np.ascontiguousarray(columns[name]) for name in ("ms", *_QUANTITIES, "flags")}
     )
+
+
+def _ties(ms: NDArray[np.int64], before: tuple[int, int]) -> list[int]:
+    """Return a number for each reading of equal time, counted on from the last stored (time, number)."""
+    if ms[0] > before[0] and bool((ms[1:] > ms[:-1]).all()):
+        return [0] * len(ms)
+    ties = []
+    last_ms, tie = before
+    for now_ms in ms.tolist():
+        tie = tie + 1 if now_ms == last_ms else 0
+        last_ms = now_ms
+        ties.append(tie)
+    return ties
+
+
+def _by_month(anchor_utc_ms: int, ms: NDArray[np.int64]) -> Iterator[tuple[str, slice]]:
+    """Part readings by the month they belong to."""
+    first, last = (month_of(anchor_utc_ms + int(at)) for at in (ms[0], ms[-1]))
+    if first == last:
+        yield first, slice(0, len(ms))
+        return
+    months = [month_of(anchor_utc_ms + at) for at in ms.tolist()]
+    for month, rows in groupby(range(len(months)), months.__getitem__):
+        found = list(rows)
+        yield month, slice(found[0], found[-1] + 1)

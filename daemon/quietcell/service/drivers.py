@@ -99,10 +99,9 @@ def checked_readings(readings: object, *, latest_boot_ms: int) -> ReadingRows:
             if not isinstance(reading, Reading):
                 raise TypeError(f"read() returned a {type(reading).__name__}")
     rows = ReadingRows.of(readings)
-    for boot_ms, *quantities, _ in rows.rows:
-        if boot_ms > latest_boot_ms:
+    for row in rows.rows:
+        if row[0] > latest_boot_ms:
             raise ValueError("a reading is stamped ahead of the clock")
-        for value in quantities:
-            if value is not None and not math.isfinite(value):
-                raise ValueError(f"a reading holds {value}, no finite number")
+        if not all(map(math.isfinite, filter(None, row[1:5]))):  # neither missing nor zero
+            raise ValueError(f"a reading holds {row[1:5]}, not all finite numbers")
     return rows
