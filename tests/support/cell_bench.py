@@ -33,7 +33,8 @@ def meter_readings(seconds: int, *, start_s: int = 0, seed: int = 1) -> list[Rea
 class Bench:
     """A ledger, a clock and a cell."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, driver: type[ScriptedDriver] = ScriptedDriver) -> None:
+        self.driver = driver
         self.clock = SteppedClock(boot_ms=BOOT_MS)
         self.ledger = Ledger(folder, stamp=lambda: Stamp(self.clock.utc_ms(), "synchronised"))
 
@@ -51,7 +52,7 @@ class Bench:
         segment = next_segment(self.ledger.journal, "live-feed-room")
         task = CellTask(
             settings or cell_settings(),
-            ScriptedDriver(script, self.clock),
+            self.driver(script, self.clock),
             driver_name="scripted",
             clock=self.clock,
             scale=1.0,
