@@ -45,7 +45,8 @@ def _followed(values: Array, a: float, start: float) -> Array:
 def stirred(values: Array, tau_s: float, every_s: float) -> Array:
     """Return what leaves a stirred volume of a residence time."""
     a = math.exp(-every_s / max(tau_s, 1e-6))
-    return _followed((1.0 - a) * (values - values[0]), a, 0.0) + values[0]
+    behind: Array = _followed((1.0 - a) * (values - values[0]), a, 0.0) + values[0]
+    return behind
 
 
 @dataclass(kw_only=True)
@@ -64,7 +65,8 @@ class Site:
     background_ug_l: float | None = None
     outflow_ul_h: float = 0.0
     more: dict[str, Array] = field(default_factory=dict)
-    """What is added over time: gas_ug_l, upstream_ug_l, acid, base, salt, ammonia, ph, mv_step, log, warmer."""
+    """What is added over time: gas_ug_l, upstream_ug_l, acid, base, salt, ammonia, ph, log, warmer; of
+    ph_jump and log_jump the last counts, from the onset on."""
     lost: tuple[float, float] | None = None
     """Minutes without readings."""
     last: Callable[[Array, Array, Array], tuple[Array, Array]] | None = None
@@ -188,7 +190,7 @@ def site(seed: int, family: int, **more: object) -> Site:
     rng = np.random.default_rng([seed, family, 3])
     onset = rng.uniform(40.0, 100.0)
     drawn = {"position": rng.choice(AT_ELECTRODE), "minutes": onset + 120.0, "onset_min": onset}
-    return Site(rng=rng, **{**drawn, **more})  # type: ignore[arg-type]  # names are checked at run time
+    return Site(rng=rng, **{**drawn, **more})
 
 
 def _sized(one: Site, size: str | tuple[float, float]) -> float:
@@ -199,18 +201,25 @@ def _sized(one: Site, size: str | tuple[float, float]) -> float:
 _SLOWEST = {"2-5": 10.0, "5-20": 8.0, "20-100": 4.0, "100+": 2.0}
 
 
-def leak(seed: int, size: str, **more: object) -> Scenario:
-    """Return gas that enters the sample path; a fifth of it is drawn in and goes with the flow."""
+def leak(seed: int, size: str, *, young: bool = False, **more: object) -> Scenario:
+    """Return gas that comes in before both sensors; a fifth of it is drawn in and goes with the flow.
+
+    The size is what shows; of `young` gas, 3..90 s old, a part only.
+    """
     one = site(seed, 101, **more)
     share = one.flow_usual / one.flow if one.rng.uniform() > 0.2 else one.flow / one.flow_usual
-    one.put("gas_ug_l", _sized(one, size) * one.onset(_SLOWEST[size]) * share)
+    added = _sized(one, size) * one.onset(_SLOWEST[size]) * share
+    one.put("gas_ug_l" if young else "upstream_ug_l", added)
     return one.scenario("leak", seed)
 
 
-def upstream(seed: int, **more: object) -> Scenario:
-    """Return CO2 of the loop itself, 5..200 µg/L, settled before it comes."""
+def upstream(seed: int, *, most_ug_l: float = 200.0, **more: object) -> Scenario:
+    """Return CO2 of the loop itself, from 5 µg/L up, settled before it comes."""
     one = site(seed, 102, **more)
-    one.put("upstream_ug_l", _sized(one, (5.0, 200.0)) * stirred(one.onset(20.0), 120.0, one.grid_s))
+    one.put(
+        "upstream_ug_l",
+        min(_sized(one, (5.0, 200.0)), most_ug_l) * stirred(one.onset(20.0), 120.0, one.grid_s),
+    )
     return one.scenario("upstream", seed)
 
 
@@ -304,7 +313,7 @@ def _after_service(one: Site) -> None:
     x = one.since()
     size, lasts = _either(one) * one.rng.uniform(0.08, 0.4), one.rng.uniform(5.0, 40.0)
     back = 1.0 / (1.0 + np.sqrt(x / lasts)) if one.rng.uniform() < 0.5 else np.exp(-x / lasts)
-    one.put("ph", size * np.where(x > 0, back, 0.0))
+    one.put("ph", np.asarray(size * np.where(x > 0, back, 0.0)))
 
 
 def _electrical(one: Site) -> None:
@@ -314,7 +323,7 @@ def _electrical(one: Site) -> None:
 def _streaming(one: Site) -> None:
     share = one.rng.choice([0.4, 0.6, 1.6, 2.2])
     one.flow = one.flow * np.where(one.since() > 0, share, 1.0)
-    one.put("ph", _either(one) * one.rng.uniform(0.06, 0.25) * (one.since() > 0))
+    one.put("ph", _either(one) * one.rng.uniform(0.06, 0.25) * (one.since() > 0).astype(np.float64))
 
 
 def _warmer(one: Site) -> None:

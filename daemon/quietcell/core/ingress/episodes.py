@@ -10,6 +10,7 @@ from quietcell.core.ingress.blocks import Block
 from quietcell.core.ingress.comparison import Comparison, mean_level
 from quietcell.core.ingress.event import Diagnosis, EpisodeEvent, Place, State
 from quietcell.core.ingress.evidence import Paths, Sizes, air_share, sizes
+from quietcell.core.ingress.faults import FAULTS
 from quietcell.core.ingress.place import placed_by_flow
 from quietcell.core.records import Json
 
@@ -24,8 +25,6 @@ SETTLED_MS: Final = 600_000
 """and carbon dioxide by this one if nothing was told for so long."""
 SAME_CAUSE_MS: Final = 7_200_000
 """A change nobody can explain belongs to what began less than this before."""
-FAULTS: Final = ("flow-stopped", "conductivity-too-low", "ph-out-of-range", "ph-noisy")
-"""Kinds of episode that `faults` begins and ends."""
 STANDING: Final = "standing"
 _CHEMICAL: Final = ("co2-ingress", "acidic-ingress", "base-ingress")
 _PH_SIDE: Final = ("junction-drift", "electrical-step", "streaming")
@@ -236,7 +235,7 @@ class Episodes:
         ph, log = self._by.change(episode.before, now)
         blind = math.isnan(log)
         if episode.diagnosis == "co2-ingress" or episode.kind == STANDING:
-            return abs(ph) if blind else max(self.sizes(episode, now, ()).apparent_ug_l, 0.0)
+            return abs(ph) if blind else max(self.sizes(episode, now, (), settled=True).apparent_ug_l, 0.0)
         if episode.diagnosis in (*_CHEMICAL, *_PH_SIDE) or blind:
             return abs(ph)
         if episode.diagnosis in ("salt-ingress", "sensor-fault"):
@@ -250,8 +249,11 @@ class Episodes:
             way = self._ways[episode.number] = self._by.way(episode.before, temperature_c)
         return way
 
-    def sizes(self, episode: Episode, now: Level, recent: Sequence[Block]) -> Sizes:
-        """Return the CO2 an episode asks for; what moves is so much less certain as sensors lag."""
+    def sizes(self, episode: Episode, now: Level, recent: Sequence[Block], *, settled: bool = False) -> Sizes:
+        """Return the CO2 an episode asks for; what moves is so much less certain as sensors lag.
+
+        `settled` spares the hydration, where only what shows is asked for.
+        """
         own = self._by.settings
         if recent:
             now = mean_level(recent[-1:])
@@ -273,7 +275,7 @@ class Episodes:
                 else math.sqrt(episode.spread.log + own.conductivity_rel_u**2 + 0.25 * moved_log * moved_log),
             ),
             own.sample_age_s(now.flow_ml_min),
-            whole=episode.place == "upstream",
+            whole=settled or episode.place == "upstream",
         )
 
     def tell(

@@ -1,4 +1,4 @@
-"""What makes readings no evidence at all: standing water, a conductivity no water has, a pH out of bounds.
+"""What makes readings no evidence: standing water, values no water has, a sensor that repeats itself.
 
 Each is watched for itself; while one lasts the detector compares nothing and learns nothing.
 """
@@ -6,7 +6,7 @@ Each is watched for itself; while one lasts the detector compares nothing and le
 import math
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import numpy as np
 
@@ -14,7 +14,15 @@ from quietcell.core.ingress.blocks import Array, Block
 from quietcell.core.records import Json
 from quietcell.core.water.speciation import PURE_WATER, conductivity_us_cm
 
-FaultKind = Literal["flow-stopped", "conductivity-too-low", "ph-out-of-range", "ph-noisy"]
+FaultKind = Literal[
+    "flow-stopped",
+    "conductivity-too-low",
+    "ph-out-of-range",
+    "ph-noisy",
+    "ph-stuck",
+    "conductivity-stuck",
+]
+FAULTS: Final[tuple[str, ...]] = get_args(FaultKind)
 
 STOPPED, FLOWING = 0.2, 0.6
 """Shares of the usual flow below which it counts as stopped and above which as back."""
@@ -25,6 +33,8 @@ _BACK: Final[dict[str, int]] = {
     "conductivity-too-low": 12,
     "ph-out-of-range": 12,
     "ph-noisy": 12,
+    "ph-stuck": 12,
+    "conductivity-stuck": 12,
 }
 """and that end it; after a stop the old water has to be flushed out."""
 _BELOW_PURE: Final = 0.055
@@ -39,6 +49,37 @@ _NOISY_PH: Final = 0.03
 """and at least."""
 _USUAL_BLOCKS: Final = 360.0
 """Blocks the usual flow and scatter remember."""
+_STILL_PH: Final = 1e-4
+"""A pH that moves by less from reading to reading repeats: the temperature goes into it, too."""
+_REPEATS: Final = 24
+_REPEATS_LONGEST: Final = 6
+"""A sensor is stuck after so many blocks that repeat, and so many times the longest run of its own before,"""
+_MOVED: Final = 120
+"""once so many blocks have moved: a coarse display repeats for hours."""
+
+
+@dataclass(slots=True)
+class Repeats:
+    """How long a quantity has repeated itself, beside the longest that it ever did."""
+
+    run: int = 0
+    longest: int = 0
+    moved: int = 0
+
+    def take(self, *, still: bool) -> bool:
+        """Take the next block; returns whether the quantity is stuck."""
+        if still:
+            self.run += 1
+            return self.stuck
+        if not self.stuck:
+            self.longest = max(self.longest, self.run)
+        self.run, self.moved = 0, min(self.moved + 1, _MOVED)
+        return False
+
+    @property
+    def stuck(self) -> bool:
+        """Whether it has repeated itself for longer than it ever does."""
+        return self.moved >= _MOVED and self.run >= max(_REPEATS, _REPEATS_LONGEST * self.longest)
 
 
 @dataclass(slots=True)
@@ -53,6 +94,8 @@ class Watch:
     """Blocks in a row against (positive) or, once active, for (negative) a sensor."""
     _since_ms: dict[str, int] = field(default_factory=dict)
     """Faults that last, and when they began."""
+    _ph: Repeats = field(default_factory=Repeats)
+    _log: Repeats = field(default_factory=Repeats)
 
     @property
     def active(self) -> bool:
@@ -73,13 +116,19 @@ class Watch:
         if not out:
             self.within = min(self.within + 1, _WITHIN)
         out = out and self.within == _WITHIN
+        ph_stuck = self._ph.take(still=abs(block.ph_jump) < _STILL_PH)
+        measured = not math.isnan(block.log_conductivity)
+        log_stuck = measured and self._log.take(still=block.log_jump == 0.0)
         found: list[tuple[FaultKind, int, bool]] = []
-        if stopped or noisy or out or low or self._count or self._since_ms:
+        bad = stopped or noisy or out or low or ph_stuck or log_stuck
+        if bad or self._count or self._since_ms:
             looked_at: tuple[tuple[FaultKind, float, bool], ...] = (
                 ("flow-stopped", flow, stopped),
                 ("conductivity-too-low", block.log_conductivity, low),
                 ("ph-out-of-range", block.ph, out),
                 ("ph-noisy", scatter, noisy),
+                ("ph-stuck", block.ph, ph_stuck),
+                ("conductivity-stuck", block.log_conductivity, log_stuck),
             )
             for kind, value, bad in looked_at:
                 if not math.isnan(value):
@@ -108,6 +157,7 @@ class Watch:
         if self._since_ms.pop(kind, None) is not None:
             self.usual_flow = self.usual_scatter = math.nan
             self.within = 0
+            self._ph, self._log = Repeats(), Repeats()
 
     def shift(self, ms: int) -> None:
         """Move to the time of a segment whose zero lies `ms` later."""
@@ -121,13 +171,15 @@ class Watch:
             "within": self.within,
             "count": dict(self._count),
             "since_ms": dict(self._since_ms),
+            "repeats": [[one.run, one.longest, one.moved] for one in (self._ph, self._log)],
         }
 
     @classmethod
     def from_json(cls, plain: dict[str, Json]) -> "Watch":
         """Rebuild from what `as_json` gave."""
         flow, scatter = (math.nan if v is None else v for v in plain["usual"])
-        return cls(flow, scatter, plain["within"], dict(plain["count"]), dict(plain["since_ms"]))
+        repeats = [Repeats(*one) for one in plain["repeats"]]
+        return cls(flow, scatter, plain["within"], dict(plain["count"]), dict(plain["since_ms"]), *repeats)
 
 
 def _usual(usual: float, value: float) -> float:

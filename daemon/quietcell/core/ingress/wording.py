@@ -61,6 +61,8 @@ _SPECIAL: Final = {
     "conductivity-too-low": "The conductivity is lower than any water has: its cell or thermometer is wrong",
     "ph-out-of-range": "The pH is beyond what water of a loop has: the electrode or its cable is at fault",
     "ph-noisy": "The pH has become noisy: the electrode or its cable is at fault",
+    "ph-stuck": "The pH repeats itself as no electrode's does: glass, cable or meter is at fault",
+    "conductivity-stuck": "The conductivity repeats itself as no water's does: its cell or meter is at fault",
 }
 _BOTH: Final = (
     "Tighten and look over fittings, tubing and seals before the electrode, and change the flow to see "

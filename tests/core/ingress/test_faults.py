@@ -1,0 +1,51 @@
+"""Sensors that repeat themselves, beside displays that are only coarse."""
+
+import numpy as np
+import pytest
+
+from quietcell.core.ingress.detector import Detector
+from quietcell.core.ingress.event import IngressSettings
+from quietcell.core.readings import ReadingBlock
+
+HOUR_S = 3600
+
+
+def found(
+    *, stuck: str = "", step: float = 0.0, noise_ph: float = 0.002, noise_log: float = 0.002
+) -> list[tuple[str, str]]:
+    """Return kinds and states told of two hours, the second with a quantity that repeats itself."""
+    rng = np.random.default_rng(1)
+    n = 2 * HOUR_S
+    ph = 6.8 + rng.normal(0.0, noise_ph, n)
+    kappa = 0.08 * (1.0 + rng.normal(0.0, noise_log, n))
+    if stuck == "ph":
+        ph[HOUR_S:-900] = ph[HOUR_S]
+    if stuck == "conductivity":
+        kappa[HOUR_S:-900] = kappa[HOUR_S]
+    if step:
+        ph, kappa = np.round(ph / step) * step, np.round(kappa / (0.1 * step)) * 0.1 * step
+    detector = Detector(IngressSettings(conductivity_position="same"))
+    detector.see(
+        ReadingBlock.from_columns(
+            ms=np.arange(1, n + 1) * 1000,
+            mv=np.zeros(n),
+            temperature_c=25.0 + rng.normal(0.0, 0.005, n),
+            conductivity_us_cm=kappa,
+        ),
+        ph,
+    )
+    return [(event.kind, event.state) for event in detector.tick(n * 1000)]
+
+
+@pytest.mark.parametrize("quantity", ["ph", "conductivity"])
+def test_a_sensor_that_repeats_itself_is_told_until_it_moves_again(quantity: str) -> None:
+    assert found(stuck=quantity) == [(f"{quantity}-stuck", "opened"), (f"{quantity}-stuck", "closed")]
+
+
+@pytest.mark.parametrize("step", [0.002, 0.01, 0.05])
+def test_a_coarse_display_is_no_stuck_sensor(step: float) -> None:
+    assert found(step=step) == []
+
+
+def test_a_sensor_that_never_moved_is_not_told() -> None:
+    assert found(noise_ph=0.0, noise_log=0.0) == []
