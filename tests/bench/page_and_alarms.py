@@ -22,7 +22,7 @@ from tests.support.consumer import Consumer, mosquitto
 from tests.support.live import Program, StreamingMeter, wait_until
 
 DELAY_S = 1.0
-ROUNDS = 5
+ROUNDS = 12
 STREAMS = 200
 
 

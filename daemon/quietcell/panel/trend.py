@@ -123,7 +123,7 @@ class Trends:
                     after, upto = from_ms - segment.anchor_ms - 1, to_ms - segment.anchor_ms
                     for block in _blocks(files, cell, number, segment.anchor_ms, after, upto):
                         for quantity, points in _points(block, segment).items():
-                            found[quantity].append(points)
+                            found[quantity].append(_at_25c(quantity, extremes(points, 4 * MOST_POINTS)))
                     continue
                 for block in _blocks(files, cell, number, segment.anchor_ms, segment.upto_ms):
                     _boil(block, segment)
@@ -131,7 +131,7 @@ class Trends:
                     found[quantity] += segment.points[quantity]
         finally:
             files.close()
-        return {quantity: _trace(quantity, points, from_ms, to_ms) for quantity, points in found.items()}
+        return {quantity: _trace(points, from_ms, to_ms) for quantity, points in found.items()}
 
     def boil(self, most_blocks: int) -> bool:
         """Boil down some of what nobody has asked for yet, so that the first long look is quick.
@@ -174,7 +174,20 @@ class Trends:
 def _boil(block: ReadingBlock, segment: _Segment) -> None:
     segment.upto_ms = int(block.ms[-1])
     for quantity, points in _points(block, segment).items():
-        segment.points[quantity].append(by_minute(points))
+        segment.points[quantity].append(_at_25c(quantity, by_minute(points)))
+
+
+def _at_25c(quantity: str, points: Points) -> Points:
+    """Return points of pH as pH at 25 °C, others as they are.
+
+    Of few points only, for it costs something: within a minute the temperature hardly changes, so the
+    extremes are the same ones.
+    """
+    if quantity != "ph" or not len(points):
+        return points
+    ph = np.atleast_1d(ph_25c(points[:, 1], points[:, 2], on_invalid="nan").value)
+    shown: Points = np.column_stack([points[:, 0], ph, points[:, 2]])[np.isfinite(ph)]
+    return shown
 
 
 def _blocks(
@@ -200,15 +213,8 @@ def _points(block: ReadingBlock, segment: _Segment) -> dict[str, Points]:
     return {name: points[np.isfinite(points[:, 1])] for name, points in stacked.items()}
 
 
-def _trace(quantity: str, parts: list[Points], from_ms: int, to_ms: int) -> list[list[Json]]:
+def _trace(parts: list[Points], from_ms: int, to_ms: int) -> list[list[Json]]:
     points = np.concatenate([_NONE, *parts])
     points = points[(points[:, 0] >= from_ms) & (points[:, 0] <= to_ms)]
     points = extremes(points[np.argsort(points[:, 0], kind="stable")])
-    values = points[:, 1]
-    if quantity == "ph" and len(points):
-        values = np.atleast_1d(ph_25c(values, points[:, 2], on_invalid="nan").value)
-    return [
-        [int(time), round(float(value), 4)]
-        for time, value in zip(points[:, 0], values, strict=True)
-        if np.isfinite(value)
-    ]
+    return [[int(time), round(float(value), 4)] for time, value in points[:, :2]]
