@@ -41,9 +41,15 @@ def cpu_s(pid: int) -> float:
 
 
 def stream(port: int, states: list[tuple[float, str]], stop: threading.Event) -> None:
-    """Note when the alarm's state on an event stream changes."""
-    address = f"http://127.0.0.1:{port}/api/events"
-    with suppress(httpx.HTTPError), httpx.stream("GET", address, timeout=30) as events:
+    """Note when the alarm's state on an event stream changes; connect anew until there is one."""
+    while not stop.wait(0.2):
+        with suppress(httpx.HTTPError):
+            listen(port, states, stop)
+
+
+def listen(port: int, states: list[tuple[float, str]], stop: threading.Event) -> None:
+    """Follow one event stream to its end."""
+    with httpx.stream("GET", f"http://127.0.0.1:{port}/api/events", timeout=30) as events:
         for line in events.iter_lines():
             if stop.is_set():
                 return

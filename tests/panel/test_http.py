@@ -9,6 +9,7 @@ from typing import Any
 
 import httpx
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 from starlette.applications import Starlette
 
 from quietcell.core.records import Json
@@ -39,7 +40,8 @@ class FakeSource(Source):
         self.asked: list[tuple[str, Any]] = []
         self.answer: dict[str, Json] | None = {
             "ok": True, "site": "merrow-sound", "now": "2026-11-25T09:00:00.500Z", "seq": 7, "cells": [CELL],
-            "alarms": [ALARM],
+            "alarms": [ALARM], "conditions": {"live-feed-room": "out-of-specification"},
+            "outlets": [{"name": "mqtt", "behind": 3, "state": "connected", "working": True}],
         }  # fmt: skip
 
     async def ask(self, command: str, request: Any = None) -> dict[str, Json]:
@@ -163,6 +165,25 @@ async def test_metrics_tell_values_ages_and_alarms(source: FakeSource) -> None:
     alarm = 'cell="live-feed-room",alarm="co2-ingress",priority="high",state="unacknowledged"'
     assert f"quietcell_alarm{{{alarm}}} 1.0" in lines
     assert not any("flow_ml_min{" in line for line in lines)
+    signal = 'quietcell_condition{cell="live-feed-room",condition="out-of-specification"} 1.0'
+    assert [line for line in lines if line.startswith("quietcell_condition{") and line.endswith(" 1.0")] == [
+        signal
+    ]
+    assert 'quietcell_outlet_behind_records{outlet="mqtt"} 3.0' in lines
+    assert 'quietcell_outlet_working{outlet="mqtt"} 1.0' in lines
+
+
+async def test_metrics_are_well_formed_and_keep_what_names_hold(source: FakeSource) -> None:
+    assert source.answer is not None
+    source.answer["outlets"][0]["name"] = 'files "a\\b"\n'
+    async with client(source) as here:
+        answer = await here.get("/metrics")
+    assert answer.headers["content-type"] == "text/plain; version=0.0.4; charset=utf-8"
+    families = {family.name: family for family in text_string_to_metric_families(answer.text)}
+    assert {family.type for family in families.values()} == {"gauge"}
+    assert all(family.documentation for family in families.values())
+    (behind,) = families["quietcell_outlet_behind_records"].samples
+    assert (behind.labels["outlet"], behind.value) == ('files "a\\b"\n', 3.0)
 
 
 async def test_the_page_is_self_contained_and_small(source: FakeSource) -> None:

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 import structlog
 
-from quietcell.config import parse_config
+from quietcell.config import Config, parse_config
+from quietcell.errors import ConfigError
 from quietcell.outlets.follower import Backoff
 from quietcell.service import page as page_module
 from quietcell.service.page import Page
@@ -41,3 +42,29 @@ async def test_a_page_that_dies_is_started_anew_and_ends_with_the_daemon(
         assert second is not None
     with pytest.raises(ProcessLookupError):
         os.kill(second, 0)
+
+
+async def test_a_changed_panel_starts_the_page_anew_and_one_taken_out_ends_it(tmp_path: Path) -> None:
+    def config(text: str) -> Config:
+        return parse_config(f"[cells.a]\n{text}", "a.toml", DRIVERS)
+
+    async with Page(config(""), tmp_path) as page:
+        assert page.pid is None
+        pids: list[int | None] = []
+        for text in ("[panel]\nport = 0", '[panel]\nport = 0\nhost = "127.0.0.2"'):
+            before = page.pid
+            await page.adopt(config(text))
+            await until(lambda before=before: page.pid not in {None, before})  # type: ignore[misc] # bound now
+            pids.append(page.pid)
+        await page.adopt(config(text))
+        assert page.pid == pids[-1]
+        (tmp_path / "token").mkdir()
+        with pytest.raises(ConfigError, match=r"panel\.token"):
+            await page.adopt(config(f'[panel]\ntoken = {{ file = "{tmp_path / "token"}" }}'))
+        assert page.pid == pids[-1]
+        await page.adopt(config(""))
+    assert len(set(pids)) == 2
+    for pid in pids:
+        assert pid is not None
+        with pytest.raises(ProcessLookupError):
+            os.kill(pid, 0)

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator, Mapping
 
+from quietcell import __version__
+from quietcell.core.electrode.condition import Signal
 from quietcell.core.records import Json
 
 _CELL = {
@@ -21,6 +23,9 @@ def metrics_text(live: Mapping[str, Json]) -> str:
 def _lines(live: Mapping[str, Json]) -> Iterator[str]:
     up = bool(live.get("ok"))
     yield from _family("quietcell_up", "Whether the daemon answers.", [("", float(up))])
+    yield from _family(
+        "quietcell_build_info", "Version of the page.", [(_label("version", __version__), 1.0)]
+    )
     if not up:
         return
     cells = live["cells"]
@@ -32,12 +37,21 @@ def _lines(live: Mapping[str, Json]) -> Iterator[str]:
     yield from _family("quietcell_result_age_seconds", "Age of the last valid result.", age)
     valid = [(_label("cell", cell["cell"]), float(cell["result_is_current"])) for cell in cells]
     yield from _family("quietcell_result_current", "Whether there is a current valid result.", valid)
-    counts: dict[str, int] = {}
-    for alarm in live["alarms"]:
-        labels = ",".join(_label(key, alarm[key]) for key in ("cell", "alarm", "priority", "state"))
-        counts[labels] = counts.get(labels, 0) + 1
-    rows = [(labels, float(count)) for labels, count in counts.items()]
-    yield from _family("quietcell_alarm", "Alarms people should see.", rows)
+    keys = ("cell", "alarm", "priority", "state")
+    alarms = [(",".join(_label(key, alarm[key]) for key in keys), 1.0) for alarm in live["alarms"]]
+    yield from _family("quietcell_alarm", "Alarms people should see.", alarms)
+    signals = [
+        (f"{_label('cell', owner)},{_label('condition', signal)}", float(signal == told))
+        for owner, told in live["conditions"].items()
+        for signal in Signal
+    ]
+    yield from _family("quietcell_condition", "Signal after NAMUR NE 107; 1 for the one that holds.", signals)
+    for name, text, key in (
+        ("quietcell_outlet_behind_records", "Records that wait for delivery.", "behind"),
+        ("quietcell_outlet_working", "Whether the receiver takes records.", "working"),
+    ):
+        outlets = [(_label("outlet", outlet["name"]), float(outlet[key])) for outlet in live["outlets"]]
+        yield from _family(name, text, outlets)
     yield from _family("quietcell_ledger_seq", "Number of the last record.", [("", float(live["seq"]))])
 
 

@@ -255,7 +255,8 @@ class Alarms:
             for live in self._cells()
         ]
         outlets = [
-            {"name": o.name, "behind": self._ledger.seq - o.seq, "state": o.state} for o in self._outlets()
+            {"name": o.name, "behind": self._ledger.seq - o.seq, "state": o.state, "working": o.working}
+            for o in self._outlets()
         ]
         return {
             "site": self._config.site.name,

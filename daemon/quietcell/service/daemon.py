@@ -141,6 +141,7 @@ class Daemon:
         with FolderLocks() as folders, closing(Cursors(ledger.folder)) as cursors:
             folders.take(result_folders(self.config))
             commands = self._commands(ledger, ids)
+            page = Page(self.config, ledger.folder)
             alarms = Alarms(
                 self.config, ledger, ids, self.clock, cells=self.indications, outlets=lambda: self.outlets
             )
@@ -148,6 +149,7 @@ class Daemon:
 
             async def adopt(new: Config) -> None:
                 outlets_of(new, ledger, cursors)  # raises before anything is changed
+                page.prepared(new)  # same
                 folders.take(result_folders(new))
                 changed = new.outlets != self.config.outlets
                 self.config = new
@@ -156,6 +158,7 @@ class Daemon:
                     await _end(self._delivering)
                     self._deliver(ledger, ids, cursors, commands, alarms)
                 await alarms.adopt(new)
+                await page.adopt(new)
 
             reloader = Reloader(
                 self.config,
@@ -189,7 +192,7 @@ class Daemon:
                 async with (
                     ControlSocket(ledger.folder, commands),
                     ControlSocket(ledger.folder, commands, name=PAGE_NAME, via="page"),
-                    Page(self.config, ledger.folder),
+                    page,
                 ):
                     async with alarms:
                         await cells.run(plan, stop, begun=begun)

@@ -13,9 +13,6 @@ import structlog
 from quietcell.config import Config, read_secret
 from quietcell.outlets.follower import Backoff
 
-GRACE_S = 1.5
-"""So long it may take to end; then it is killed."""
-
 
 class Page:
     """Keeps the page's process running.
@@ -34,45 +31,75 @@ class Page:
     """
 
     def __init__(self, config: Config, folder: Path) -> None:
-        self._settings = config.panel
-        self._line = b""
+        self._folder = folder
+        self._line = self.prepared(config)
         self._task: asyncio.Task[None] | None = None
         self.pid: int | None = None
         """Of the process while it runs."""
         self._log = structlog.get_logger().bind(page=True)
+
+    def prepared(self, config: Config) -> bytes:
+        """Return what the process is told, nothing where no page is wanted.
+
+        Raises
+        ------
+        ConfigError
+            If the token cannot be had.
+        """
         panel = config.panel
         if panel is None:
-            return
+            return b""
         token = None
         if panel.token is not None:
             reference = panel.token
             token = read_secret("panel.token", credential=reference.credential, file=reference.file)
         settings = {
-            "folder": str(folder.absolute()),
+            "folder": str(self._folder.absolute()),
             "host": panel.host,
             "port": panel.port,
             "names": [name.lower() for name in panel.names],
             "token": None if token is None else token.get_secret_value(),
         }
         # By its input, not its arguments: those can be seen by others on the machine.
-        self._line = json.dumps(settings).encode() + b"\n"
+        return json.dumps(settings).encode() + b"\n"
+
+    async def adopt(self, config: Config) -> None:
+        """Start the process anew, end it or begin one, where the configuration says other than before.
+
+        Raises
+        ------
+        ConfigError
+            If the token cannot be had; the page then stays as it was.
+        """
+        line = self.prepared(config)
+        if line != self._line:
+            await self._end()
+            self._line = line
+            self._start()
 
     async def __aenter__(self) -> Self:
         """Start the page, if it is wanted and installed."""
-        if self._settings is None:
-            return self
-        if find_spec("starlette") is None or find_spec("uvicorn") is None:
-            self._log.warning("no page: install it with pip install 'quietcell[panel]'")
-            return self
-        self._task = asyncio.create_task(self._keep(), name="page")
+        self._start()
         return self
 
     async def __aexit__(self, *_: object) -> None:
         """End it."""
+        await self._end()
+
+    def _start(self) -> None:
+        if not self._line:
+            return
+        if find_spec("starlette") is None or find_spec("uvicorn") is None:
+            self._log.warning("no page: install it with pip install 'quietcell[panel]'")
+            return
+        self._task = asyncio.create_task(self._keep(), name="page")
+
+    async def _end(self) -> None:
         if self._task is not None:
             self._task.cancel()
             with suppress(asyncio.CancelledError):
                 await self._task
+            self._task = None
 
     async def _keep(self) -> None:
         backoff = Backoff()
@@ -95,16 +122,11 @@ class Page:
         try:
             if process.stdin is not None:
                 process.stdin.write(self._line)
-            if self._settings is not None:
-                self._log.info("page", address=f"http://{self._settings.host}:{self._settings.port}/")
+            told = json.loads(self._line)
+            self._log.info("page", address=f"http://{told['host']}:{told['port']}/")
             status = await process.wait()
             self._log.warning("page ended, starting it anew", status=status)
         finally:
             if process.returncode is None:
-                process.terminate()
-                with suppress(TimeoutError):
-                    async with asyncio.timeout(GRACE_S):
-                        await process.wait()
-            if process.returncode is None:
-                process.kill()
+                process.kill()  # it holds nothing, and open streams must not hold up the stop
                 await process.wait()

@@ -15,7 +15,7 @@ from quietcell.service.assembly import configured, engine_settings
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.notify import Notifier
 
-RELOADABLE = frozenset({"cells", "criteria", "outlets"})
+RELOADABLE = frozenset({"alarms", "cells", "criteria", "outlets", "panel"})
 """Tables that may change while the daemon runs."""
 CellPlan = dict[str, tuple[CellSettings, Meter]]
 
