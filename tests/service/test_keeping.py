@@ -1,12 +1,18 @@
 """Notes, things that move between cells, their condition, and what is due."""
 
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from quietcell.config import Config, load_config
+from quietcell.core.bench_records import CalibrationBody
+from quietcell.core.calibration_record import Bottle, calibration_body, judge_calibration
+from quietcell.core.electrode.buffers import buffer
+from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
+from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError
 from quietcell.service.attendance import Attendances
 from quietcell.service.drivers import InstalledDrivers
@@ -15,9 +21,10 @@ from quietcell.service.keeping import Keeping
 from quietcell.service.records import DaemonIds
 from tests.support.bench_meter import configure
 from tests.support.measuring import CELL, Measuring
-from tests.support.streams import cell_settings
+from tests.support.streams import ANCHOR_UTC_MS, cell_settings
 
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncheck_every_d = 30.0\n"
+GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 WHO = {"via": "page", "cell": CELL, "operator": "day shift"}
 
 
@@ -97,3 +104,54 @@ async def test_what_cannot_be_is_refused_with_what_to_do(tmp_path: Path) -> None
         await keeper.thing(meter)
         with pytest.raises(CommandError, match="other-meter is not in this cell; bench-meter is"):
             await keeper.thing({**meter, "name": "other-meter", "state": "retired"})
+
+
+async def test_an_electrode_that_gets_a_name_where_it_is_keeps_its_calibration(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path))
+        await measuring.run(3)
+        await measuring.ledger.record([calibration_of(None)])
+        put = {**WHO, "thing": "electrode", "name": "probe-7", "already_there": True}
+        assert (await keeper.thing(put))["calibrated"]
+        assert measuring.cell.settings.calibration_id == "daemon.7.99"
+        with pytest.raises(CommandError, match="probe-7 has its name already"):
+            await keeper.thing({**put, "name": "probe-8"})
+        await keeper.thing({**WHO, "thing": "electrode", "name": "probe-8"})
+        assert not measuring.cell.settings.calibrated
+
+
+def calibration_of(electrode: str | None) -> CalibrationBody:
+    """A calibration of the cell by two buffers."""
+    points = [
+        Bottle(buffer=buffer("iupac-2002", name), measurement=at_rest(name, GOOD.mv(ph, 25.0)))
+        for name, ph in (("phthalate", 4.005), ("borax", 9.18))
+    ]
+    judged = judge_calibration(
+        points,
+        before=None,
+        on=date(2026, 11, 26),
+        expected_ph=None,
+        temperature_standard_uncertainty_c=0.1,
+    )
+    settings = cell_settings(electrode=electrode)
+    return calibration_body(
+        judged,
+        settings,
+        body_id="daemon.7.99",
+        at=rfc3339(ANCHOR_UTC_MS),
+        operator=None,
+        use=True,
+        expires=None,
+    )
+
+
+def at_rest(name: str, mv: float) -> dict[str, Json]:
+    return {
+        "id": f"measured-{name}",
+        "verdict": "accepted",
+        "mv": mv,
+        "mv_standard_uncertainty": 0.05,
+        "temperature_c": 25.0,
+        "response_time_s": None,
+        "noise_mv": 0.02,
+    }

@@ -233,7 +233,7 @@ def told(value: Any, prompt: str, *, flag: str, **options: Any) -> Any:
         if "default" in options:
             return options["default"]
         raise UsageError(f"{prompt}: nobody to ask; give {flag}")
-    return click.prompt(prompt, err=True, **options)
+    return click.prompt(prompt, err=True, show_default=bool(options.get("default")), **options)
 
 
 def confirmed(value: bool | None, question: str, *, flag: str) -> bool:  # noqa: FBT001 # a flag's value

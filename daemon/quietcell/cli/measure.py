@@ -145,7 +145,12 @@ def _conductivity(here: Session, given: str | None, temperature_c: float | None)
     if not 0.0 < value < 1e6:
         raise UsageError(f"--conductivity {answer!r} is none", hint="Write µS/cm as 1.25, meter, or none")
     if given is None and temperature_c is None:
-        text = told(None, "Its temperature, °C (empty: that of the sample)", flag="", default="")
+        text = told(
+            None,
+            "Its temperature, °C (empty: that of the sample)",
+            flag="--conductivity-temperature",
+            default="",
+        )
         try:
             temperature_c = float(text) if text else None
         except ValueError:

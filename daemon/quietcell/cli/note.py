@@ -27,6 +27,7 @@ ACIDS = "Cleaning acids burn: gloves, goggles, acid into water. Glass breaks. Fo
 @click.option("--take-out", type=click.Choice(get_args(Thing)), help="It is in no cell from now on.")
 @click.option("--name", help="Of what is put in or taken out; it keeps it wherever it is used.")
 @click.option("--serial", help="Its number, as on its label.")
+@click.option("--already-there", is_flag=True, help="It was in the cell before it had this name.")
 @click.option("--retired", is_flag=True, help="What is taken out will not come back.")
 @click.option("--history", help="Show every record of the thing of this name.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -43,6 +44,7 @@ def command(  # noqa: PLR0917 # one argument a flag
     serial: str | None,
     history: str | None,
     *,
+    already_there: bool,
     retired: bool,
     as_json: bool,
 ) -> None:
@@ -61,7 +63,7 @@ def command(  # noqa: PLR0917 # one argument a flag
     if moves:
         state = "in-use" if put_in is not None else "retired" if retired else "stored"
         wanted = {"thing": moves[0], "name": name, "state": state, "serial": serial, "text": text}
-        asked = {"command": "thing", **wanted}
+        asked = {"command": "thing", "already_there": already_there, **wanted}
     elif history is not None:
         asked = {"command": "kept", "history_of": history}
     elif text is None and work is None:

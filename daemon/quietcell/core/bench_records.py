@@ -337,6 +337,8 @@ class ElectrodeBody(Body):
     serial: str | None
     state: Literal["in-use", "stored", "retired"]
     """In use at `cell`, else away from it."""
+    already_there: bool
+    """It was in the cell before it had a name: what was recorded without one is of it."""
     operator: str | None
     text: str | None
     electrolyte_at: str | None

@@ -70,7 +70,8 @@ class Checking:
         good_since = found.good_since(asked.method)
         now = rfc3339(self._clock.utc_ms())
         if asked.method == "comparison" and not asked.measurements:
-            asked = asked.model_copy(update={"measurements": [await self._last_result(asked.cell)]})
+            last = await self._last_result(asked.cell, continuous=settings.mode == "continuous")
+            asked = asked.model_copy(update={"measurements": [last]})
         measured = [await self._measured(asked.cell, name) for name in asked.measurements]
         try:
             body = judged_check(
@@ -107,12 +108,13 @@ class Checking:
             await task.reconfigure(fresh, because=[body, *doubts])
         return {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
 
-    async def _last_result(self, cell: str) -> str:
-        """Return the id of the cell's last result."""
+    async def _last_result(self, cell: str, *, continuous: bool) -> str:
+        """Return the id of the last result of a cell; where water flows, of that water."""
 
         def found() -> str | None:
             for record in islice(self._ledger.journal.latest(cell, "determination"), FAR_BACK):
-                if (body := record.body())["verdict"] in ("accepted", "qualified"):
+                body = record.body()
+                if body["verdict"] in ("accepted", "qualified") and not (continuous and "grab" in body):
                     return str(body["id"])
             return None
 

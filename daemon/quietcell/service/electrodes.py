@@ -8,6 +8,7 @@ from quietcell.core.electrode_history import condition_of
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
+from quietcell.service.in_force import was_unnamed
 
 _KINDS = ("electrode", "note", "calibration", "check")
 B = TypeVar("B", CalibrationBody, CheckBody)
@@ -25,10 +26,12 @@ async def with_condition(ledger: Ledger, body: B) -> B:
 def electrode_bodies(journal: Journal, cell: str, electrode: str | None) -> list[dict[str, Json]]:
     """Return the calibrations and checks of an electrode, oldest first; one without a name is its cell's."""
     found = []
+    unnamed_here = electrode is None or was_unnamed(journal, cell, electrode)
     for kind in ("calibration", "check"):
         for record in journal.of_kind(kind):
             body = record.body()
-            if body["electrode"] == electrode and (electrode is not None or body["cell"] == cell):
+            own = electrode is not None and body["electrode"] == electrode
+            if own or (unnamed_here and (body["electrode"], body["cell"]) == (None, cell)):
                 found.append((record.seq, body))
     return [body for _, body in sorted(found, key=lambda row: row[0])]
 

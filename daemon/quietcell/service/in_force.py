@@ -90,11 +90,18 @@ def in_force(
     """
     things = things_of(journal, cell)
     found = InForce(electrode=electrode or things.get("electrode"), meter=meter or things.get("meter"))
+    names = {found.electrode, *([None] if was_unnamed(journal, cell, found.electrode) else [])}
     for record in journal.of_cell(cell, kinds=("calibration", "check")):
         body = record.body()
-        if body["electrode"] == found.electrode:
+        if body["electrode"] in names:
             found = found.behind(body, fixed=fixed)
     return found
+
+
+def was_unnamed(journal: Journal, cell: str, electrode: str | None) -> bool:
+    """Return whether an electrode was in a cell before it had its name."""
+    bodies = (record.body() for record in journal.of_cell(cell, kinds=("electrode",)))
+    return any((body["name"], body["already_there"]) == (electrode, True) for body in bodies)
 
 
 def things_of(journal: Journal, cell: str) -> dict[str, str]:

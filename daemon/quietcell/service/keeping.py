@@ -55,6 +55,10 @@ class ThingArguments(OfCell):
     name: Name = Field(description="Of the thing; it keeps it wherever it is used.")
     serial: Text | None = Field(default=None, description="As on its label.")
     state: Literal["in-use", "stored", "retired"] = "in-use"
+    already_there: bool = Field(
+        default=False,
+        description="It was in the cell before it had a name; its calibration goes on counting.",
+    )
     text: LongText | None = None
 
 
@@ -151,6 +155,12 @@ class Keeping:
         here = await self._ledger.run(lambda: things_of(self._ledger.journal, told.cell))
         if told.state != "in-use" and here.get(told.thing) not in (told.name, None):
             raise CommandError(f"{told.name} is not in this cell; {here[told.thing]} is", subject=told.cell)
+        if told.already_there and (told.state != "in-use" or told.thing in here):
+            raise CommandError(
+                f"{here.get(told.thing, told.name)} has its name already",
+                subject=told.cell,
+                hint="Leave that out",
+            )
         left = await self._ledger.run(lambda: whereabouts(self._ledger.journal, told.thing, told.name))
         bodies = [await self._moved(told)]
         if told.state == "in-use" and left not in (None, told.cell):
@@ -191,6 +201,7 @@ class Keeping:
             name=told.name,
             serial=told.serial,
             state=told.state if out_of is None else "stored",
+            already_there=told.already_there and out_of is None,
             operator=told.operator,
             text=told.text if out_of is None else f"moved to {told.cell}",
             electrolyte_at=refilled_at,
