@@ -336,7 +336,7 @@ def test_nothing_people_wrote_becomes_markup_and_nothing_comes_from_elsewhere(
     assert "b" not in names
     assert not any(key.startswith("on") for _, given in page.tags for key in given)
     html = (folder.parent / "report.html").read_text(encoding="utf-8")
-    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in html.replace("<wbr>", "")
     assert "\u202e" not in html
     sources = [given.get("src") or given.get("href") or "" for _, given in page.tags]
     assert not any(re.match(r"(?:https?:)?//", source) for source in sources)

@@ -1,6 +1,7 @@
 """What frames every report: the page itself, where it comes from, how to check it, who reviewed it."""
 
 from base64 import b64encode
+from html import escape
 from importlib import resources
 
 from quietcell.report.build import LedgerFacts
@@ -16,7 +17,7 @@ def document(title: str, content: Html) -> str:
         tag("meta", charset="utf-8"),
         tag("meta", http_equiv="Content-Security-Policy", content=policy),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        tag("title", title),
+        tag("title", Html(escape(title))),
         tag("style", Html(style)),
     )
     body = tag("body", tag("main", content), _footer())

@@ -9,7 +9,7 @@ from html import escape
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
 
-VOID = frozenset({"br", "col", "hr", "img", "meta"})
+VOID = frozenset({"img", "meta"})
 
 
 class Html(str):
@@ -20,7 +20,19 @@ class Html(str):
 
 def safe(part: object) -> Html:
     """Return a part as HTML: escaped, unless it is HTML."""
-    return part if isinstance(part, Html) else Html(escape(_visible(str(part))))
+    if isinstance(part, Html):
+        return part
+    return Html(_LONG.sub(_breakable, escape(_visible(str(part)))))
+
+
+# An entity counts as one character, so that none is torn apart.
+_LONG = re.compile(r"(?:&[#\w]+;|[^\s&-]){24,}")
+_PIECE = re.compile(r"(?:&[#\w]+;|[^&]){1,12}")
+
+
+def _breakable(word: re.Match[str]) -> str:
+    """Let a long word break where there is no room for it."""
+    return "<wbr>".join(_PIECE.findall(word[0]))
 
 
 def _visible(text: str) -> str:
