@@ -152,7 +152,7 @@ def _doubts(axes: "Axes", cell: CellReport, span: Span) -> None:
         if since <= until:
             axes.plot(
                 [since / DAY_MS, until / DAY_MS], [0.1, 0.1], color=INK, linewidth=1.6, marker="|",
-                markersize=7, transform=axes.get_xaxis_transform(), label="results in doubt",
+                markersize=7, transform=axes.get_xaxis_transform(), label="stretch in doubt",
             )  # fmt: skip
 
 
@@ -176,6 +176,7 @@ def _outcomes(axes: "Axes", rows: Sequence[Mapping[str, Json]], span: Span) -> s
                 linewidth=0.5, hatch=hatch, label=f"{label} (number)",
             )  # fmt: skip
         bottom += count
+    axes.locator_params(axis="y", integer=True, nbins=4)
     return {3_600_000: "1 h", 6 * 3_600_000: "6 h", DAY_MS: "1 day"}[step_ms]
 
 
