@@ -1,6 +1,6 @@
 """Weight of the page and time to its first paint: `python -m tests.bench.page_paint`.
 
-The demonstration's page in headless Chromium, opened anew with an empty cache each time. QUIETCELL_TESTS_BROWSER
+The demonstration in headless Chromium, opened anew with an empty cache each time. QUIETCELL_TESTS_BROWSER
 names a folder that holds the npm package playwright-core, as for tests/browser.
 """
 
