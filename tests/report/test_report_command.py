@@ -203,7 +203,7 @@ def test_excursions_are_those_of_the_stored_readings(page: Page, folder: Path, c
                     (limit, rfc3339(int(at_ms[part[0]])), rfc3339(int(at_ms[part[-1]])), furthest, len(part))
                 )
     found = [
-        (row[0].text, row[1].value, row[2].value, row[4].values[0], row[5].value)
+        (row[0].text.split()[0], row[1].value, row[2].value, row[4].values[0], row[5].value)
         for row in table(page, cell, "excursions").rows
     ]
     assert sorted(each[:3] for each in found) == sorted(each[:3] for each in wanted)
@@ -418,6 +418,24 @@ def test_one_calibration_in_full(folder: Path, tmp_path: Path) -> None:
     history = [row[0].text for row in seen.tables["calibration-history"].rows]
     assert history == [b["id"] for b in bodies(folder, "calibration", "header-tank")[:2]]
     assert "script" not in {name for name, _ in seen.tags}
+
+
+def test_readings_that_were_given_up_are_told(tmp_path: Path) -> None:
+    long_ledger(tmp_path / "ledger", cells=CELLS[:1], days=0.5, reading_s=300.0)
+    (tmp_path / "ledger" / "readings-2026-06.sqlite").unlink()
+    out = tmp_path / "report.html"
+    done = run("--ledger", tmp_path / "ledger", "--out", out, "--json")
+    assert done.return_value == 0, done.exception
+    (plain,) = json.loads(done.stdout)["cells"]
+    assert (plain["readings"], plain["readings_missing"]) == (0, ["2026-06"])
+    assert "No readings are stored any more of 2026-06" in Page(out).text
+    assert "&lt;p" not in out.read_text(encoding="utf-8")
+
+
+def test_the_limit_of_an_excursion_stands_beside_its_name(page: Page) -> None:
+    for row in table(page, "header-tank", "excursions").rows:
+        name, value = row[0].text.split()
+        assert float(value) == row[0].values[0] == LIMITS[name]
 
 
 def test_an_older_ledger_is_reported_on(tmp_path: Path) -> None:

@@ -63,6 +63,8 @@ class Counted:
     """That wrote them."""
     engine_versions: tuple[int, ...]
     site: str | None
+    time_scales: tuple[float, ...] = ()
+    """Other than 1, of the runs up to then: the clock of a demonstration."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,7 +219,9 @@ def _work(job: _Job, tell: Callable[[int], None]) -> _CellDone:
             limits = limits_of(material.runs[-1].body["settings"], job.cell) if material.runs else {}
         report = summarise(material, found, limits, job.days)
         part = None if job.part is None else job.part(report, found, job.span)
+        scales = {run.body.get("time_scale", 1) for run in material.runs} - {1}
         counted = count(list(material.everything()), material.site)
+        counted = replace(counted, time_scales=tuple(sorted(scales)))
         tell(STEPS - _READ)
     return _CellDone(report=report if job.rows else replace(report, rows=()), counted=counted, part=part)
 
@@ -262,6 +266,7 @@ def _together(parts: Sequence[Counted]) -> Counted:
         software=tuple(sorted({each for part in parts for each in part.software})),
         engine_versions=tuple(sorted({each for part in parts for each in part.engine_versions})),
         site=next((part.site for part in parts if part.site), None),
+        time_scales=parts[0].time_scales if parts else (),
     )
 
 

@@ -284,6 +284,15 @@ class CellPart:
             "meanwhile.",
             class_="soft",
         )  # fmt: skip
+        if cell.readings_missing:
+            told = tag(
+                "p",
+                f"No readings are stored any more of {words(cell.readings_missing)}: an excursion then would "
+                "not be "
+                "seen here.",
+                class_="warn",
+            )
+            seen = joined([seen, told])
         if not cell.limits:
             none = "This cell has no limits; set [cells.NAME.limits] in the configuration, or --limit."
             return joined([title, tag("p", none), seen])
@@ -292,7 +301,7 @@ class CellPart:
         )
         rows: list[tuple[object, ...]] = [
             (
-                x.limit,
+                joined([x.limit, " ", "table" if x.limit_value is None else number(x.limit_value)]),
                 self.times(x.from_at),
                 self.times(x.to_at),
                 number(x.duration_s / 60.0, 1),

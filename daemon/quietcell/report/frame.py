@@ -71,6 +71,10 @@ def provenance(
                 "Recorded by",
                 f"{words(ledger.counted.software)}; engine version {words(ledger.counted.engine_versions)}",
             ),
+            *(
+                ("Demonstration", f"the clock ran {scale:g} times faster than time; readings are emulated")
+                for scale in ledger.counted.time_scales
+            ),
             ("Report made by", joined([made_by, f", engine version {engine_version}, ", times(made_at)])),
         ],
         "Where this report comes from",

@@ -57,8 +57,8 @@ class Indications:
     envelopes: dict[str, Envelope] = field(default_factory=dict)
     """By quantity; pH referred to 25 °C."""
     excursions: list[Excursion] = field(default_factory=list)
-    months: list[str] = field(default_factory=list)
-    """Whose readings are stored."""
+    missing: list[str] = field(default_factory=list)
+    """Months in which the cell was measured and of which no readings are stored any more."""
 
 
 def wanted(folder: Path, material: CellMaterial, limits: Mapping[str, float | None] | None = None) -> Wanted:
@@ -117,11 +117,7 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
     excursions, done_ms = Excursions(), want.span.from_ms
     files = ReadingsFiles(want.folder, read_only=True)
     try:
-        found.months = [
-            month
-            for month in files.months()
-            if month_of(want.span.from_ms) <= month <= month_of(want.span.to_ms - 1)
-        ]
+        found.missing = sorted(_measured(want) - set(files.months()))
         for piece in want.pieces:
             blocks = files.between(
                 want.cell,
@@ -188,6 +184,18 @@ def traces(want: Wanted) -> Traces:
         blocks=tuple(blocks),
         anchors_ms=tuple(anchors),
     )
+
+
+def _measured(want: Wanted) -> set[str]:
+    """Return the months of the span in which a segment was open."""
+    months: set[str] = set()
+    for piece, following in zip(want.pieces, [*want.pieces[1:], None], strict=True):
+        end_ms = want.span.to_ms if following is None else following.anchor_ms
+        first_ms, last_ms = want.span.clipped(piece.anchor_ms, end_ms)
+        months.update(map(month_of, range(first_ms, last_ms, 86_400_000)))
+        if first_ms < last_ms:
+            months.add(month_of(last_ms - 1))
+    return months
 
 
 def _take(

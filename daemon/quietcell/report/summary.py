@@ -184,6 +184,8 @@ class CellReport:
     readings: int | None
     """Stored in the span; None where they were not looked at."""
     readings_counted: int | None
+    readings_missing: tuple[str, ...]
+    """Months in which it was measured and of which no readings are stored any more."""
     doubts: tuple[dict[str, Json], ...]
     """Records of doubts about results in the span, or raised in it."""
     calibrations: tuple[dict[str, Json], ...]
@@ -263,6 +265,7 @@ def summarise(
         excursions=() if found is None else _excursions(found.excursions, results, material),
         readings=None if found is None else found.readings,
         readings_counted=None if found is None else found.counted,
+        readings_missing=() if found is None else tuple(found.missing),
         doubts=_numbered(material.doubts),
         calibrations=_numbered(material.until_end("calibration")),
         checks=_numbered(material.of("check")),
