@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from quietcell.core.ingress.baseline import Level, Spread
+from quietcell.core.ingress.blocks import Array
 from quietcell.core.ingress.comparison import Comparison
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, Paths, sizes
@@ -49,10 +50,40 @@ def smallest_at(
     level: Rounded, spread: Rounded, settings: IngressSettings, blind: float | None
 ) -> float | None:
     """Return `smallest_ug_l` for the water at a level; the same water asks again and again."""
-    known = Level(*(math.nan if value is None else value for value in level))
-    way = Comparison(settings).way(known)
+    known = _level(level)
+    way = _way_from(level, settings)
     covariance = Spread(*(math.nan if value is None else value for value in spread))
     return smallest_ug_l(way, covariance, known, settings, blind=blind)
+
+
+def _level(values: Rounded) -> Level:
+    return Level(*(math.nan if value is None else value for value in values))
+
+
+@lru_cache(maxsize=64)
+def _way_from(level: Rounded, settings: IngressSettings) -> Paths:
+    """Return the paths from a level: the spread is learnt on while the water stays the same."""
+    return Comparison(settings).way(_level(level))
+
+
+@lru_cache(maxsize=64)
+def _course(way: Paths) -> tuple[Array, Array, Array, Array]:
+    """Return rises of carbonate, the fall of pH and rise of ln conductivity there, and rise per fall."""
+    x = way.amount["co2-ingress"][0]
+    fine = np.geomspace(x[1], x[-1], 400)
+    fall = np.interp(fine, x, -way.ph["co2-ingress"][0])
+    rise = np.interp(fine, x, way.log_conductivity["co2-ingress"][0])
+    return fine, fall, rise, np.gradient(fine, fall)
+
+
+@lru_cache(maxsize=1024)
+def _came_in_for(way: Paths, least_ug_l: float, age_s: float) -> float:
+    """Return what must have come in for that much to show at an age, µg/L."""
+    x = way.amount["co2-ingress"][0] * CO2_UG_PER_MOL
+    shown = float(np.interp(least_ug_l, x, way.ph["co2-ingress"][0]))
+    # `sizes` gives the middle between what shows and what must have come in for it.
+    middle = sizes(way, (shown, None), (1e-3, 1e-3), age_s, whole=False).rise.value
+    return 2.0 * middle - least_ug_l
 
 
 def smallest_ug_l(
@@ -85,10 +116,7 @@ def smallest_ug_l(
     Carbon dioxide must lead over no change, over a fault of the pH (which leaves conductivity alone),
     over salt (which leaves pH alone), with both changes less by 1.65 standard deviations.
     """
-    x = way.amount["co2-ingress"][0]
-    fine = np.geomspace(x[1], x[-1], 400)
-    fall = np.interp(fine, x, -way.ph["co2-ingress"][0])
-    rise = np.interp(fine, x, way.log_conductivity["co2-ingress"][0])
+    fine, fall, rise, per_fall = _course(way)
     seen = np.maximum(fall - _SURE * spread.ph**0.5, 0.0)
     if blind is not None:
         found = seen > blind
@@ -97,7 +125,7 @@ def smallest_ug_l(
         from_ph = 0.5 * seen**2 / (spread.ph + _MODEL_PH**2)
         from_log = 0.5 * clear**2 / (spread.log + _MODEL_LOG**2)
         apart = np.minimum(from_ph, from_log) > CO2_MARGIN + _RESERVE
-        by_chance = _SURE * spread.ph**0.5 * np.gradient(fine, fall)
+        by_chance = _SURE * spread.ph**0.5 * per_fall
         found = apart & (from_ph + from_log > OPEN_RATIO + _RESERVE)
         found &= (fine - by_chance) * CO2_UG_PER_MOL > LEAST_CO2_UG_L
     if not found.any():
@@ -106,7 +134,4 @@ def smallest_ug_l(
     age_s = settings.sample_age_s(level.flow_ml_min)
     if age_s is None or settings.conductivity_position == "upstream":
         return least
-    shown = float(np.interp(least, x * CO2_UG_PER_MOL, way.ph["co2-ingress"][0]))
-    # `sizes` gives the middle between what shows and what must have come in for it.
-    middle = sizes(way, (shown, None), (1e-3, 1e-3), age_s, whole=False).rise.value
-    return max(least, 2.0 * middle - least)
+    return max(least, _came_in_for(way, least, age_s))
