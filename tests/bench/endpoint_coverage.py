@@ -48,7 +48,7 @@ def main() -> None:
                 history = NoiseHistory()
                 for number in range(HISTORY_S // BIN_S):
                     rows = slice(number * BIN_S, (number + 1) * BIN_S)
-                    history.learn(number, ms[rows], mv[rows])
+                    history.learn(number, [(ms[rows], mv[rows])])
                 for begin in range(HISTORY_S, len(mv) - n, n):
                     tries += 1
                     for learnt in (False, True):

@@ -43,7 +43,7 @@ from quietcell.core.inputs import (
 from quietcell.core.plain import plain, rebuilt
 from quietcell.core.portions import Portions
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.reception import HISTORY_MS, Reception
+from quietcell.core.reception import HISTORY_MS, Received, Reception
 from quietcell.core.records import (
     ABSENT,
     Body,
@@ -101,6 +101,8 @@ class Engine:
         self._told: tuple[Standing, Standing] | None = None
         """A standing, and the same with more words for who watches."""
         self._look_every_ms = _look_every_ms(settings.criterion)
+        self._look_ms: int | None = None
+        """Time of the last look for ingress that came and was not done."""
         self._due_ms = 0
         self._earlier_refused = 0
         self._from_buffer = False
@@ -258,9 +260,11 @@ class Engine:
         while (event_ms := self._next_event_ms()) <= upto_ms:
             yield from self._see_readings(event_ms)
             if self._attempt is None:
-                self._see_ahead(upto_ms)
-            self._now_ms = event_ms
-            yield from self._event(event_ms)
+                self._look_ahead(event_ms, upto_ms)
+            if event_ms > self._now_ms:
+                self._now_ms = event_ms
+                yield from self._event(event_ms)
+        yield from self._look()
         if upto_ms > self._now_ms:
             # Between events only the readings' own records matter. They are dated at the reading, so they
             # may wait for the next event, except where that may be far away.
@@ -275,7 +279,7 @@ class Engine:
             # Nothing is judged: the next tick of interest is the one at which a determination is due.
             look_ms = (self._now_ms // BLOCK_MS + 1) * BLOCK_MS
             due_tick_ms = -(-self._due_ms // TICK_MS) * TICK_MS
-            return min(look_ms, max(tick_ms, due_tick_ms)) if self.settings.mode == "continuous" else look_ms
+            return min(look_ms, max(tick_ms, due_tick_ms)) if self._begins_by_itself else look_ms
         every_ms = min(self._look_every_ms, BLOCK_MS)
         look_ms = (self._now_ms // every_ms + 1) * every_ms
         deadline_ms = self._attempt.deadline_ms
@@ -285,6 +289,7 @@ class Engine:
         """Let the time of readings of at most `upto_ms` come, noting gaps and what does not count."""
         for received in self._reception.see(upto_ms):
             for silence in received.silences:
+                yield from self._look()
                 yield GapBody(
                     **self._identity(silence.told_ms),
                     began=self._text(silence.began_ms),
@@ -293,30 +298,51 @@ class Engine:
                     cause=silence.cause,
                     goes_on=ABSENT if silence.goes_on is None else silence.goes_on,
                 )
+            self._take_in(received)
+
+    def _take_in(self, received: Received) -> None:
+        """Count what does not count, and show the rest to the watch for ingress."""
+        if received.rejected:
             open_now = self._reception if self._attempt is None else self._attempt
             open_now.rejected.update(received.rejected)
-            if self._of_the_water and not self._salted:
-                self._ingress.see(received.counting)
+        if self._of_the_water and not self._salted:
+            self._ingress.see(received.counting)
 
-    def _see_ahead(self, upto_ms: int) -> None:
-        """Take in many readings at once while nothing is judged and none of them makes a record.
+    @property
+    def _begins_by_itself(self) -> bool:
+        """Whether the next determination begins when it is due."""
+        return self.settings.mode == "continuous" and self._attendance is None
 
-        What comes before the next determination looks at nothing but ten-second means, which wait for
-        their time.
+    def _look_ahead(self, event_ms: int, upto_ms: int) -> None:
+        """Let many looks for ingress come while nothing is judged, from the one at `event_ms` on.
+
+        Between a silence that makes a record and the next determination nothing else happens.
         """
-        if self.settings.mode == "continuous":
+        if self._begins_by_itself:
             upto_ms = min(upto_ms, self._due_ms - 1)
         for received in self._reception.see(upto_ms, quietly=True):
-            self._reception.rejected.update(received.rejected)
-            if self._of_the_water and not self._salted:
-                self._ingress.see(received.counting)
+            self._take_in(received)
+        waits_ms = self._reception.waits_ms
+        last_ms = upto_ms if waits_ms is None else min(upto_ms, waits_ms - 1)
+        last_ms = last_ms // BLOCK_MS * BLOCK_MS
+        if last_ms >= event_ms:
+            self._now_ms = self._look_ms = last_ms
+
+    def _look(self) -> Iterator[Body]:
+        """Look for ingress up to the last event at which to look.
+
+        Many looks cost little more than one, so each waits until its records are due or a verdict rests on it.
+        """
+        if self._look_ms is not None:
+            ms, self._look_ms = self._look_ms, None
+            yield from self._ingress.tick(ms, self._stamp)
 
     def _event(self, ms: int) -> Iterator[Body]:
-        """Look for ingress, judge the open determination, or begin one that is due."""
+        """Judge the open determination, or begin one that is due."""
         if ms % BLOCK_MS == 0:
-            yield from self._ingress.tick(ms, self._stamp)
+            self._look_ms = ms
         if self._attempt is None:
-            if self.settings.mode == "continuous" and ms >= self._due_ms and self._attendance is None:
+            if self._begins_by_itself and ms >= self._due_ms:
                 self._begin_attempt(ms)
             return
         attempt = self._attempt
@@ -342,6 +368,8 @@ class Engine:
             text = "a reading that counts: the last does not, so the level may have moved"
             lacks = (Reason.FLAGGED_READINGS,)
             self._standing = replace(self._standing, phase=Phase.JUDGING, lacks=lacks, waits_for=text)
+        if self._standing.phase is Phase.AT_REST or ms >= attempt.deadline_ms:
+            yield from self._look()
         worth: Evaluation | None = None
         if self._standing.phase is Phase.AT_REST and attempt.reference is None:
             worth = self._worth(window, self._standing, ms)

@@ -1,6 +1,7 @@
 """What a cell's own readings at rest tell of its noise, learnt bin by bin and kept across segments."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -42,16 +43,22 @@ class NoiseLearning:
 
     def catch_up(self, history: History, ms: int) -> None:
         """Take in the bins complete at `ms`, all of whose readings are held."""
-        while self._next_bin is not None and (self._next_bin + 1) * BIN_MS <= ms:
-            begin_ms = self._next_bin * BIN_MS
-            times, mv = history.potentials(begin_ms - 1, begin_ms + BIN_MS - 1)
-            n = len(mv)
-            before, self._level_mv = self._level_mv, float(np.partition(mv, n // 2)[n // 2]) if n else None
+        if self._next_bin is None or (self._next_bin + 1) * BIN_MS > ms:
+            return
+        first_bin, behind = self._next_bin, ms // BIN_MS
+        times, mv = history.potentials(first_bin * BIN_MS - 1, behind * BIN_MS - 1)
+        edges = np.searchsorted(times, np.arange(first_bin, behind + 1) * BIN_MS).tolist()
+        bins = [(times[low:high], mv[low:high]) for low, high in pairwise(edges)]
+        for place, (_, values) in enumerate(bins):
+            n = len(values)
+            before = self._level_mv
+            self._level_mv = float(np.partition(values, n // 2)[n // 2]) if n else None
             if before is not None and self._level_mv is not None and abs(self._level_mv - before) > MOVED_MV:
+                self.noise.learn(first_bin, bins[:place])
                 self._stop()
                 return
-            self.noise.learn(self._next_bin, times, mv)
-            self._next_bin += 1
+        self.noise.learn(first_bin, bins)
+        self._next_bin = behind
 
     def disturbed(self, history: History, ms: int) -> None:
         """Stop learning: the cell was disturbed at `ms`."""

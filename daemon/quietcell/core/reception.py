@@ -109,6 +109,11 @@ class Reception:
             return self._pending[-1][-1:], int(self._pending[-1].ms[-1])
         return None if self.last is None or self.last_ms is None else (self.last, self.last_ms)
 
+    @property
+    def waits_ms(self) -> int | None:
+        """Time of the first reading held, or None."""
+        return int(self._pending[0].ms[0]) if self._pending else None
+
     def hold(self, block: ReadingBlock) -> None:
         """Take readings whose time has not yet come."""
         self._pending.append(block)

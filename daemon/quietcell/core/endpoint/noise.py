@@ -10,12 +10,13 @@ windows would be opposed.)
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcell.core.endpoint.window import MS_PER_MIN, without_spikes
+from quietcell.core.endpoint.window import MS_PER_MIN, Array, free_of_spikes, without_spikes
 
 BIN_S = 15
 LEVELS = 8  # windows up to 128 bins, 32 min
@@ -75,35 +76,60 @@ class NoiseHistory:
         self._slopes: list[deque[tuple[int, float]]] = [deque(maxlen=2) for _ in range(LEVELS)]
         self._variance: list[tuple[float, float] | None] = [None] * LEVELS
 
-    def learn(self, bin_index: int, ms: NDArray[np.int64], mv: NDArray[np.float64]) -> None:
-        """Take in one bin.
+    def learn(self, first_bin: int, bins: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> None:
+        """Take in bins that follow each other.
 
         Parameters
         ----------
-        bin_index : int
-            Segment time divided by `bin_s`, whole.
-        ms : int64 array, shape (n,)
-            Segment times of all readings of the bin.
-        mv : float array, shape (n,)
-            Potentials, mV; NaN = not measured.
+        first_bin : int
+            Segment time of the first divided by `bin_s`, whole.
+        bins : sequence of (int64 array, float array), shape (n,) each
+            Segment times of all readings of each bin, and potentials, mV; NaN = not measured.
         """
-        measured = ~np.isnan(mv)
-        minutes = (ms[measured] - bin_index * self.bin_s * 1000) / MS_PER_MIN
-        minutes, level = without_spikes(minutes, np.ascontiguousarray(mv[measured]))
-        n = len(level)
-        if n == 0:
-            return
-        minute, origin = float(minutes.sum()) / n, float(level[0])
-        mean = float((level - origin).sum()) / n
-        t, y = minutes - minute, level - origin - mean
-        window = _Window(
-            number=bin_index,
-            n=n,
-            minute=minute + bin_index * (self.bin_s / 60.0),
-            mv=origin + mean,
-            sxx=float((t * t).sum()),
-            sxy=float((t * y).sum()),
+        windows: list[_Window | None] = [None] * len(bins)
+        alike: dict[int, list[int]] = {}
+        for i, (_, mv) in enumerate(bins):
+            alike.setdefault(len(mv), []).append(i)
+        for n, members in alike.items():
+            numbers = first_bin + np.array(members)
+            begins_ms = numbers * (self.bin_s * 1000)
+            minutes = (np.stack([bins[i][0] for i in members]) - begins_ms[:, np.newaxis]) / MS_PER_MIN
+            level = np.stack([bins[i][1] for i in members])
+            clean = free_of_spikes(minutes, level)
+            whole = iter(self._windows(numbers[clean], minutes[clean], level[clean]) if n else ())
+            for row, i in enumerate(members):
+                windows[i] = next(whole) if clean[row] else self._window(first_bin + i, minutes[row], level[row])
+        for window in windows:
+            if window is not None:
+                self._merge(window)
+
+    def _window(self, number: int, minutes: Array, level: Array) -> _Window | None:
+        """Return the moments of one bin less its spikes."""
+        measured = ~np.isnan(level)
+        minutes, level = without_spikes(minutes[measured], level[measured])
+        if len(level) == 0:
+            return None
+        return self._windows(np.array([number]), minutes[np.newaxis], level[np.newaxis])[0]
+
+    def _windows(self, numbers: NDArray[np.int64], minutes: Array, level: Array) -> list[_Window]:
+        """Return the moments of bins of equally many readings, shape (bins, n)."""
+        n = level.shape[1]
+        minute, origin = minutes.sum(axis=1) / n, level[:, 0]
+        above = level - origin[:, np.newaxis]
+        mean = above.sum(axis=1) / n
+        t, y = minutes - minute[:, np.newaxis], above - mean[:, np.newaxis]
+        rows = zip(
+            numbers.tolist(),
+            (minute + numbers * (self.bin_s / 60.0)).tolist(),
+            (origin + mean).tolist(),
+            (t * t).sum(axis=1).tolist(),
+            (t * y).sum(axis=1).tolist(),
+            strict=True,
         )
+        return [_Window(number, n, *moments) for number, *moments in rows]
+
+    def _merge(self, window: _Window) -> None:
+        """Compare a bin with those before, and with each longer window it completes."""
         for level_number in range(LEVELS):
             self._compare(level_number, window)
             half = self._half[level_number]

@@ -71,8 +71,8 @@ class _Courses:
     def beyond(self, limit_mv: float) -> float:
         """Return the probability that the gap exceeds a limit on either side."""
         scale = 1.0 / ((np.sqrt(self.variance) + 1e-9) * math.sqrt(2.0))
-        tails = _erfc((limit_mv - self.gap_mv) * scale) + _erfc((limit_mv + self.gap_mv) * scale)
-        return 0.5 * float((self.weight * tails).sum())
+        low, high = _erfc(np.stack((limit_mv - self.gap_mv, limit_mv + self.gap_mv)) * scale)
+        return 0.5 * float((self.weight * (low + high)).sum())
 
     def bound(self, confidence: float) -> float:
         """Return the limit the gap exceeds with probability 1 - confidence."""

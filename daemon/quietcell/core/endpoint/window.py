@@ -229,6 +229,30 @@ def without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
     return minutes, level
 
 
+def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
+    """Say of which windows `without_spikes` leaves out nothing, many at once; False where it must look itself.
+
+    Parameters
+    ----------
+    minutes, level : float arrays, shape (windows, n)
+    """
+    windows, n = level.shape
+    if n < 8:
+        return ~np.isnan(level).any(axis=1)
+    if n > FEW:
+        return np.zeros(windows, np.bool_)
+    first, second = np.triu_indices(n, 1)
+    apart = minutes[:, second] - minutes[:, first]
+    apart[~(apart > 0.0)] = np.nan
+    slopes = (level[:, second] - level[:, first]) / apart
+    slope = np.partition(slopes, slopes.shape[1] // 2, axis=1)[:, slopes.shape[1] // 2, np.newaxis]
+    residual = level - level[:, :1] - slope * minutes
+    size = np.abs(residual - np.partition(residual, n // 2, axis=1)[:, n // 2, np.newaxis])
+    limit = SPIKE_SD * MAD_TO_SD * np.partition(size, n // 2, axis=1)[:, n // 2]
+    whole = np.isfinite(slopes).all(axis=1)  # no two readings at one time, all measured
+    return np.asarray(whole & ~(size.max(axis=1) > limit))
+
+
 def _resistant_residual(minutes: Array, level: Array) -> Array:
     """Return residuals from the median of all slopes between two readings (Theil and Sen)."""
     apart = minutes - minutes[:, np.newaxis]
