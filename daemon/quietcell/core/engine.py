@@ -331,23 +331,25 @@ class Engine:
     def _look(self) -> Iterator[Body]:
         """Look for ingress up to the last event at which to look.
 
-        Many looks cost little more than one, so each waits until its records are due or a verdict rests on it.
+        Many cost little more than one, so each waits until its records are due or a verdict rests on it.
         """
         if self._look_ms is not None:
             ms, self._look_ms = self._look_ms, None
             yield from self._ingress.tick(ms, self._stamp)
 
     def _event(self, ms: int) -> Iterator[Body]:
-        """Judge the open determination, or begin one that is due."""
+        """Look at the open determination, or begin one that is due."""
         if ms % BLOCK_MS == 0:
             self._look_ms = ms
         if self._attempt is None:
             if self._begins_by_itself and ms >= self._due_ms:
                 self._begin_attempt(ms)
             return
-        attempt = self._attempt
-        if ms % self._look_every_ms and ms < attempt.deadline_ms:
-            return
+        if ms % self._look_every_ms == 0 or ms >= self._attempt.deadline_ms:
+            yield from self._judge(self._attempt, ms)
+
+    def _judge(self, attempt: Attempt, ms: int) -> Iterator[Body]:
+        """See where the open determination stands, and end it if it has come to rest or must end."""
         received, window = self._reception, self._window(ms)
         after_ms = max(received.quiet_since_ms, ms - HISTORY_MS)
         received.learning.catch_up(received.history, ms)

@@ -98,7 +98,9 @@ class NoiseHistory:
             clean = free_of_spikes(minutes, level)
             whole = iter(self._windows(numbers[clean], minutes[clean], level[clean]) if n else ())
             for row, i in enumerate(members):
-                windows[i] = next(whole) if clean[row] else self._window(first_bin + i, minutes[row], level[row])
+                windows[i] = (
+                    next(whole) if clean[row] else self._window(first_bin + i, minutes[row], level[row])
+                )
         for window in windows:
             if window is not None:
                 self._merge(window)

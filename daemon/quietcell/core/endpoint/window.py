@@ -230,7 +230,7 @@ def without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
 
 
 def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
-    """Say of which windows `without_spikes` leaves out nothing, many at once; False where it must look itself.
+    """Say of which of many windows `without_spikes` leaves out nothing; False where it must look itself.
 
     Parameters
     ----------
@@ -238,7 +238,7 @@ def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
     """
     windows, n = level.shape
     if n < 8:
-        return ~np.isnan(level).any(axis=1)
+        return np.asarray(~np.isnan(level).any(axis=1))
     if n > FEW:
         return np.zeros(windows, np.bool_)
     first, second = np.triu_indices(n, 1)

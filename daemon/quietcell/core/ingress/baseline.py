@@ -229,7 +229,8 @@ def _medians(rows: list[tuple[float, float, float, float]]) -> list[float]:
     """Return the median of the numbers in each column, NaN where there is none."""
     found = []
     for column in zip(*rows, strict=True):
-        values = sorted(value for value in column if value == value)  # noqa: PLR0124 - NaN is not itself
+        known = column if not math.isnan(sum(column)) else [v for v in column if not math.isnan(v)]
+        values = sorted(known)
         n = len(values)
         found.append(0.5 * (values[(n - 1) // 2] + values[n // 2]) if n else _NAN)
     return found

@@ -216,7 +216,10 @@ class Detector:
             level = next((each for each in reversed(self._baseline.levels) if each is not None), None)
             self._by.follow(level, self._baseline.minutes[-1][3])
         if self._by.ready:
-            yield from self._sequential(block, minute_over=minute_over)
+            if self._candidate is None:
+                self._compare(block, minute_over=minute_over)
+            if self._candidate is not None:
+                yield from self._sequential(self._candidate, block.end_ms, minute_over=minute_over)
         if minute_over:
             yield from self._standing(block.end_ms)
             yield from self._temperature(block.end_ms)
@@ -235,21 +238,18 @@ class Detector:
 
     # --- the sequential test -------------------------------------------------------------------
 
-    def _sequential(self, block: Block, *, minute_over: bool) -> Iterator[EpisodeEvent]:
-        if self._candidate is None:
-            self._compare(block, minute_over=minute_over)
-        candidate = self._candidate
-        if candidate is not None and (minute_over or block.end_ms - candidate.started_ms <= SELDOM_MS):
-            yield from self._watch(candidate, block.end_ms)
+    def _sequential(self, candidate: Candidate, ms: int, *, minute_over: bool) -> Iterator[EpisodeEvent]:
+        if minute_over or ms - candidate.started_ms <= SELDOM_MS:
+            yield from self._watch(candidate, ms)
 
     def _compare(self, block: Block, *, minute_over: bool) -> None:
         """Hold the newest readings against the levels before them; makes a candidate."""
         base = self._baseline
-        now = Level(block.ph, block.log_conductivity, block.temperature_c, block.flow_ml_min)
+        now = Level(*block[1:5])
         found: list[tuple[float, int]] = []
-        for i, span in enumerate(SPANS):
+        for i, span in enumerate(SPANS if minute_over else SPANS[:1]):
             before = base.levels[i]
-            if before is None or (i and not minute_over):
+            if before is None:
                 continue
             if span.every_min > 1 and self._minutes % span.every_min:
                 continue
@@ -261,9 +261,11 @@ class Detector:
             base.learn(i, ph, log)
             if distance > SUSPECT:
                 found.append((distance, i))
-        at_once = any(i == 0 for _, i in found)
-        self._suspicious = self._suspicious + 1 if at_once else 0
-        if not found or (self._suspicious == 1 and len(found) == 1):
+        if not found:
+            self._suspicious = 0
+            return
+        self._suspicious = self._suspicious + 1 if found[0][1] == 0 else 0
+        if self._suspicious == 1 and len(found) == 1:
             return  # one block alone may be a splash
         i = max(found)[1]
         before = base.levels[i]
