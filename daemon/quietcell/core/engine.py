@@ -23,7 +23,7 @@ from quietcell.core.bench_records import ReferenceMeasurementBody
 from quietcell.core.criterion_for import criterion_for
 from quietcell.core.determination import Attempt, Outcome, determination_body
 from quietcell.core.endpoint.criterion import Criterion
-from quietcell.core.endpoint.machine import Phase, Standing, look_ahead, standing
+from quietcell.core.endpoint.machine import Phase, Standing, first_judged_ms, look_ahead, standing
 from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.evaluation import Evaluation, evaluate, mean_of
 from quietcell.core.indication import Indication, indication
@@ -43,7 +43,7 @@ from quietcell.core.inputs import (
 from quietcell.core.plain import plain, rebuilt
 from quietcell.core.portions import Portions
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.reception import HISTORY_MS, Received, Reception
+from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
     ABSENT,
     Body,
@@ -258,12 +258,12 @@ class Engine:
     def _happen(self, upto_ms: int) -> Iterator[Body]:
         """Let all events with a time of at most `upto_ms` happen."""
         while (event_ms := self._next_event_ms()) <= upto_ms:
+            event_ms = max(event_ms, self._last_idle_ms(upto_ms))
             yield from self._see_readings(event_ms)
-            if self._attempt is None:
-                self._look_ahead(event_ms, upto_ms)
-            if event_ms > self._now_ms:
-                self._now_ms = event_ms
-                yield from self._event(event_ms)
+            if event_ms // BLOCK_MS > self._now_ms // BLOCK_MS:
+                self._look_ms = event_ms // BLOCK_MS * BLOCK_MS
+            self._now_ms = event_ms
+            yield from self._event(event_ms)
         yield from self._look()
         if upto_ms > self._now_ms:
             # Between events only the readings' own records matter. They are dated at the reading, so they
@@ -298,35 +298,31 @@ class Engine:
                     cause=silence.cause,
                     goes_on=ABSENT if silence.goes_on is None else silence.goes_on,
                 )
-            self._take_in(received)
-
-    def _take_in(self, received: Received) -> None:
-        """Count what does not count, and show the rest to the watch for ingress."""
-        if received.rejected:
-            open_now = self._reception if self._attempt is None else self._attempt
-            open_now.rejected.update(received.rejected)
-        if self._of_the_water and not self._salted:
-            self._ingress.see(received.counting)
+            if received.rejected:
+                open_now = self._reception if self._attempt is None else self._attempt
+                open_now.rejected.update(received.rejected)
+            if self._of_the_water and not self._salted:
+                self._ingress.see(received.counting)
 
     @property
     def _begins_by_itself(self) -> bool:
         """Whether the next determination begins when it is due."""
         return self.settings.mode == "continuous" and self._attendance is None
 
-    def _look_ahead(self, event_ms: int, upto_ms: int) -> None:
-        """Let many looks for ingress come while nothing is judged, from the one at `event_ms` on.
+    def _last_idle_ms(self, upto_ms: int) -> int:
+        """Return the last event, at most `upto_ms`, up to which nothing can come of any; -1 if there is none.
 
-        Between a silence that makes a record and the next determination nothing else happens.
+        That is up to the next determination while none is open, and up to the end of its first window
+        while one is.
         """
-        if self._begins_by_itself:
-            upto_ms = min(upto_ms, self._due_ms - 1)
-        for received in self._reception.see(upto_ms, quietly=True):
-            self._take_in(received)
-        waits_ms = self._reception.waits_ms
-        last_ms = upto_ms if waits_ms is None else min(upto_ms, waits_ms - 1)
-        last_ms = last_ms // BLOCK_MS * BLOCK_MS
-        if last_ms >= event_ms:
-            self._now_ms = self._look_ms = last_ms
+        received, attempt = self._reception, self._attempt
+        if attempt is None:
+            if self._begins_by_itself:
+                upto_ms = min(upto_ms, self._due_ms - 1)
+            return received.without_silence_ms(upto_ms) // BLOCK_MS * BLOCK_MS
+        judged_ms = first_judged_ms(self._criterion, attempt.began_ms, received.quiet_since_ms)
+        idle_ms = received.undisturbed_ms(min(upto_ms, judged_ms - 1, attempt.deadline_ms - 1))
+        return idle_ms // self._look_every_ms * self._look_every_ms
 
     def _look(self) -> Iterator[Body]:
         """Look for ingress up to the last event at which to look.
@@ -339,8 +335,6 @@ class Engine:
 
     def _event(self, ms: int) -> Iterator[Body]:
         """Look at the open determination, or begin one that is due."""
-        if ms % BLOCK_MS == 0:
-            self._look_ms = ms
         if self._attempt is None:
             if self._begins_by_itself and ms >= self._due_ms:
                 self._begin_attempt(ms)

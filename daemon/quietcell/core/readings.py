@@ -139,8 +139,8 @@ class ReadingBlock:
         """Return the number of readings."""
         return len(self.ms)
 
-    def __getitem__(self, rows: slice) -> "ReadingBlock":
-        """Return consecutive rows as a block of their own."""
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> "ReadingBlock":
+        """Return consecutive rows, or those marked, as a block of their own."""
         return ReadingBlock(
             ms=self.ms[rows],
             mv=self.mv[rows],

@@ -1,8 +1,11 @@
 """Readings on their way in: held until their time has come, screened, and kept while they are needed."""
 
-from collections import Counter
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections import Counter, deque
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from operator import itemgetter
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
@@ -11,7 +14,7 @@ from quietcell.core.noise_learning import NoiseLearning, NoiseLearningState
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Reason
 from quietcell.core.rhythm import Rhythm, Silence
-from quietcell.core.screening import Screen, ScreenState
+from quietcell.core.screening import Screen, Screened, ScreenState
 from quietcell.core.settings import CellSettings
 from quietcell.errors import ReadingsMissingError
 
@@ -20,6 +23,10 @@ HISTORY_MS = 3_600_000
 
 LEARNT_MS = HISTORY_MS // 2
 """Readings so old can no more be part of a disturbance that is noticed later."""
+
+_ROW: Final = itemgetter(0)
+Noted = TypeVar("Noted", bound=tuple[Any, ...])
+"""What is noted at a row, which comes first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +60,49 @@ class ReceptionState:
     learning: NoiseLearningState
 
 
+@dataclass(slots=True, kw_only=True)
+class _Held:
+    """Readings whose time has not yet come, with all that is known of them: it depends on none later."""
+
+    block: ReadingBlock
+    silences: list[tuple[int, Silence]]
+    """With the row of the reading that ends each."""
+    screened: Screened
+    disturbances: list[tuple[int, int]]
+    """Row at which each is noticed, and the time up to which it spoils the window, ms."""
+    seen: int = 0
+    """So many of them have been seen."""
+
+    @property
+    def first_ms(self) -> int:
+        """Time of the first reading not yet seen."""
+        return int(self.block.ms[self.seen])
+
+    def rows_at(self, ms: int) -> int:
+        """Return how many readings have a time of at most `ms`."""
+        return int(np.searchsorted(self.block.ms, ms, side="right"))
+
+    def silence_ms(self) -> int | None:
+        """Return when the first silence not yet seen ends, or None."""
+        later = self.silences[bisect_left(self.silences, self.seen, key=_ROW) :]
+        return later[0][1].ended_ms if later else None
+
+    def noted_ms(self) -> int | None:
+        """Return the time of the next reading that ends a silence, does not count, or disturbs; or None."""
+        rows = [
+            each[place][0]
+            for each in (self.silences, self.screened.labels, self.disturbances)
+            if (place := bisect_left(each, self.seen, key=_ROW)) < len(each)
+        ]
+        return int(self.block.ms[min(rows)]) if rows else None
+
+    @staticmethod
+    def within(noted: Sequence[Noted], rows: slice) -> Sequence[Noted]:
+        """Return what is noted at some rows."""
+        first = bisect_left(noted, rows.start, key=_ROW)
+        return noted[first : bisect_left(noted, rows.stop, first, key=_ROW)]
+
+
 class Reception:
     """The readings of one cell, segment after segment, on the time of the current one.
 
@@ -64,7 +114,7 @@ class Reception:
 
     def __init__(self, settings: CellSettings) -> None:
         self._settings = settings
-        self._pending: list[ReadingBlock] = []
+        self._held: deque[_Held] = deque()
         self._screen = self._new_screen()
         self._silent_since: str = "silence"
         self.history = History()
@@ -105,95 +155,98 @@ class Reception:
     @property
     def newest(self) -> tuple[ReadingBlock, int] | None:
         """The last reading received, whether its time has come or not, and its time."""
-        if self._pending:
-            return self._pending[-1][-1:], int(self._pending[-1].ms[-1])
+        if self._held:
+            block = self._held[-1].block
+            return block[-1:], int(block.ms[-1])
         return None if self.last is None or self.last_ms is None else (self.last, self.last_ms)
-
-    @property
-    def waits_ms(self) -> int | None:
-        """Time of the first reading held, or None."""
-        return int(self._pending[0].ms[0]) if self._pending else None
 
     def hold(self, block: ReadingBlock) -> None:
         """Take readings whose time has not yet come."""
-        self._pending.append(block)
-
-    def see(self, upto_ms: int, *, quietly: bool = False) -> Iterator[Received]:
-        """Let the time of all held readings of at most `upto_ms` come.
-
-        Parameters
-        ----------
-        upto_ms : int
-            Segment time.
-        quietly : bool
-            Stop before the first silence, and at the end of a stretch of them.
-        """
-        while self._pending and self._pending[0].ms[0] <= upto_ms:
-            block = self._pending.pop(0)
-            rows = int(np.searchsorted(block.ms, upto_ms, side="right"))
-            if quietly:
-                rows = min(rows, self._before_a_silence(block))
-                if rows == 0:
-                    self._pending.insert(0, block)
-                    return
-            if rows < len(block):
-                self._pending.insert(0, block[rows:])
-                block = block[:rows]
-            yield self._see(block)
-
-    def _before_a_silence(self, block: ReadingBlock) -> int:
-        """Return how many readings of a block come before the first silence."""
-        if (
-            self.last_ms is None
-            or self._silent_since != "silence"
-            or self._rhythm.sparse_since_ms is not None
-        ):
-            return 0
-        times = np.concatenate(([self.last_ms], block.ms))
-        silences = np.flatnonzero(np.diff(times) > self._settings.criterion.max_gap_s * 1000)
-        return int(silences[0]) if len(silences) else len(block)
-
-    def _see(self, block: ReadingBlock) -> Received:
-        silences = tuple(self._silences(block))
-        disturbances = [(silence.ended_ms - 1, Reason.GAP) for silence in silences]
+        silences = self._silences(block)
         self._silent_since = "silence"
+        screened = self._screen.screen(block)
+        times_ms = (ms for ms, _ in screened.disturbances)
+        self._held.append(
+            _Held(
+                block=block,
+                silences=silences,
+                screened=screened,
+                disturbances=list(zip(screened.noticed, times_ms, strict=True)),
+            )
+        )
+
+    def without_silence_ms(self, upto_ms: int) -> int:
+        """Return up to when, at most `upto_ms`, no reading ends a silence or shows that silences are over."""
+        if self._rhythm.sparse_since_ms is not None:
+            return -1
+        ends_ms = (held.silence_ms() for held in self._held)
+        return min((upto_ms, *(ms - 1 for ms in ends_ms if ms is not None)))
+
+    def undisturbed_ms(self, upto_ms: int) -> int:
+        """Return up to when, at most `upto_ms`, every reading counts and nothing disturbs the window."""
+        if self._rhythm.sparse_since_ms is not None:
+            return -1
+        noted_ms = (held.noted_ms() for held in self._held)
+        return min((upto_ms, *(ms - 1 for ms in noted_ms if ms is not None)))
+
+    def see(self, upto_ms: int) -> Iterator[Received]:
+        """Let the time of all held readings of at most `upto_ms` come."""
+        while self._held and self._held[0].first_ms <= upto_ms:
+            held = self._held[0]
+            seen, behind = held.seen, held.rows_at(upto_ms)
+            if behind == len(held.block):
+                self._held.popleft()
+            held.seen = behind
+            yield self._see(held, slice(seen, behind))
+
+    def _see(self, held: "_Held", rows: slice) -> Received:
+        block, screened = held.block[rows], held.screened
+        silences = tuple(silence for _, silence in held.within(held.silences, rows))
+        disturbances = [(silence.ended_ms - 1, Reason.GAP) for silence in silences]
+        disturbances += [(ms, Reason.FLAGGED_READINGS) for _, ms in held.within(held.disturbances, rows)]
         self.last_ms = int(block.ms[-1])
         self.last = block[-1:]
+        numbers = np.arange(self.readings, self.readings + len(block))
         self.readings += len(block)
-        screened = self._screen.screen(block)
-        disturbances += [(ms, Reason.FLAGGED_READINGS) for ms, _ in screened.disturbances]
-        rows = np.arange(self.readings - len(block), self.readings)
-        counting = screened.counting(block)
-        self.history.append(counting, rows[screened.counts])
+        rejected = tuple(name for _, names in held.within(screened.labels, rows) for name in names)
+        if rejected:
+            counts = screened.counts[rows]
+            block, numbers = block[counts], numbers[counts]
+        self.history.append(block, numbers)
         for ms, reason in sorted(disturbances, key=lambda each: each[0]):
             self.disturb(ms, reason)
         # Learning mostly waits for a determination; what nobody asks for is learnt before it is forgotten.
         self.learning.catch_up(self.history, self.last_ms - LEARNT_MS)
         self.history.forget_before(self.last_ms - HISTORY_MS)
         return Received(
-            silences=tuple(self._rhythm.tell(silences, block.ms)),
-            rejected=tuple(name for _, names in screened.labels for name in names),
-            counting=counting,
+            silences=tuple(self._rhythm.tell(silences, held.block.ms[rows])),
+            rejected=rejected,
+            counting=block,
         )
 
-    def _silences(self, block: ReadingBlock) -> Iterator[Silence]:
+    def _silences(self, block: ReadingBlock) -> list[tuple[int, Silence]]:
+        """Return the silences readings end, each with the row of the reading."""
         max_gap_ms = self._settings.criterion.max_gap_s * 1000
-        before = self.last_ms
-        goes_on = len(block) == 1 and before is not None and self._silent_since == "silence"
-        if goes_on and before is not None and int(block.ms[0]) - before <= max_gap_ms:
-            return  # the usual case of a meter at work
+        before = int(self._held[-1].block.ms[-1]) if self._held else self.last_ms
+        goes_on = before is not None and self._silent_since == "silence"
+        if goes_on and before is not None and len(block) == 1 and int(block.ms[0]) - before <= max_gap_ms:
+            return []  # the usual case of a meter at work
         times = block.ms if before is None else np.concatenate(([before], block.ms))
         gaps = np.flatnonzero(np.diff(times) > max_gap_ms).tolist()
-        if before is not None and self._silent_since != "silence" and 0 not in gaps:
+        if before is not None and not goes_on and 0 not in gaps:
             gaps.insert(0, 0)  # a new segment is a gap however short
-        for row in gaps:
-            first_here = row == 0 and before is not None
-            yield Silence(
-                began_ms=int(times[row]),
-                ended_ms=int(times[row + 1]),
-                cause=self._silent_since if first_here else "silence",
-                told_ms=int(times[row + 1]),
+        return [
+            (
+                gap + 1 - (len(times) - len(block)),
+                Silence(
+                    began_ms=int(times[gap]),
+                    ended_ms=int(times[gap + 1]),
+                    cause=self._silent_since if gap == 0 and before is not None else "silence",
+                    told_ms=int(times[gap + 1]),
+                ),
             )
+            for gap in gaps
+        ]
 
     def _new_screen(self) -> Screen:
         criterion = self._settings.criterion

@@ -37,7 +37,7 @@ level, and the other way round.
 """
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -105,12 +105,8 @@ class Screened:
     """Row and names of what speaks against it, for each row that does not count."""
     disturbances: list[tuple[int, str]]
     """Time (ms) and name; windows hold only later readings. May lie before this block."""
-
-    def counting(self, block: ReadingBlock) -> ReadingBlock:
-        """Return the readings of the screened block that count."""
-        if not self.labels:
-            return block
-        return ReadingBlock(**{f.name: getattr(block, f.name)[self.counts] for f in fields(block)})
+    noticed: list[int] = field(default_factory=list)
+    """Row at which each of them is noticed."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -200,6 +196,7 @@ class Screen:
             else:
                 self._count(ms, begins)
             screened.disturbances.extend(begins)
+            screened.noticed.extend([row] * len(begins))
 
     @staticmethod
     def _note(found: tuple[str, int | None], names: list[str], begins: list[tuple[int, str]]) -> None:

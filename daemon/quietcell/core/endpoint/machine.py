@@ -15,6 +15,7 @@ at-rest    -
 A gap, a flagged reading and a new segment are disturbances: the window begins behind them.
 """
 
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -132,6 +133,16 @@ def standing(
         from_buffer=from_buffer,
     )
     return _with_surroundings(found, window, criterion, mv_per_ph)
+
+
+def first_judged_ms(criterion: Criterion, began_ms: int, disturbed_ms: int) -> int:
+    """Return before which time `standing` cannot leave waiting and filling, if nothing disturbs, ms."""
+    begin_ms = max(began_ms, disturbed_ms)
+    return max(
+        began_ms + math.ceil(criterion.min_wait_s * 1000),
+        begin_ms + math.ceil(criterion.window_s * 1000),
+        disturbed_ms + math.ceil((criterion.long_window_s or 0.0) * 1000),
+    )
 
 
 def _with_surroundings(
