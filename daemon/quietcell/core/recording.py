@@ -13,7 +13,8 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from itertools import islice
+from itertools import islice, repeat
+from operator import add
 from typing import Final, Literal
 
 import numpy as np
@@ -111,8 +112,9 @@ def _mv_of(ph: float, temperature_c: float) -> float:
 
 def _usual_times(texts: list[str]) -> list[int]:
     """Return the times of texts like 2026-03-01T08:00:00.000Z, ms; ValueError for any other form."""
-    minutes = {text[:17] for text in texts}
-    if any(minute[-1:] != ":" for minute in minutes) or {len(text) for text in texts} != {24}:
+    starts = [text[:17] for text in texts]
+    minutes = set(starts)
+    if any(minute[-1:] != ":" for minute in minutes) or set(map(len, texts)) != {24}:
         raise ValueError
     begins = {minute: utc_ms(f"{minute}00.000Z") for minute in minutes}
     signs = np.array(texts, "S24").view(np.uint8).reshape(-1, 24)
@@ -122,13 +124,18 @@ def _usual_times(texts: list[str]) -> list[int]:
     if np.any(signs[:, 19] != ord(".")) or np.any(signs[:, 23] != ord("Z")):
         raise ValueError
     within = (digits @ (10_000, 1000, 100, 10, 1)).tolist()
-    return [begins[text[:17]] + ms for text, ms in zip(texts, within, strict=True)]
+    return list(map(add, map(begins.__getitem__, starts), within))
 
 
 def _usual_numbers(texts: list[str]) -> list[float]:
     """Return finite numbers, NaN for an empty cell; ValueError for anything else."""
     if not any(texts):
         return [math.nan] * len(texts)
+    if "" not in texts:
+        values = list(map(float, texts))
+        if all(map(math.isfinite, values)):
+            return values
+        raise ValueError
     values = [float(text) if text else math.nan for text in texts]
     if not all(map(math.isfinite, values)) and np.count_nonzero(~np.isfinite(values)) != texts.count(""):
         raise ValueError
@@ -264,9 +271,9 @@ class _Reader:
         bare = [line.rstrip("\r\n") for line in lines]
         text = ",".join(bare)
         commas = self._width - 1
-        if any(sign in text for sign in '"\r\n_') or any(line.count(",") != commas for line in bare):
+        if any(sign in text for sign in '"\r\n_') or set(map(str.count, bare, repeat(","))) != {commas}:
             return False
-        if len(max(lines, key=len)) > LONGEST_LINE:
+        if max(map(len, lines)) > LONGEST_LINE:
             return False
         cells = text.split(",")
         columns = {key: cells[place :: self._width] for key, place in self._place.items()}

@@ -109,15 +109,8 @@ class Baseline:
         blocks, self._open = self._open, []
         n = len(blocks)
         end_ms = -(-blocks[-1].end_ms // MINUTE_MS) * MINUTE_MS
-        self.minutes.append(
-            (
-                end_ms,
-                sum(b.ph for b in blocks) / n,
-                sum(b.log_conductivity for b in blocks) / n,
-                sum(b.temperature_c for b in blocks) / n,
-                sum(b.flow_ml_min for b in blocks) / n,
-            )
-        )
+        _, ph, log, temperature_c, flow, *_ = zip(*blocks, strict=True)
+        self.minutes.append((end_ms, sum(ph) / n, sum(log) / n, sum(temperature_c) / n, sum(flow) / n))
         oldest_ms = end_ms - round(SPANS[-1].from_min) * MINUTE_MS
         if len(self.minutes) > _KEPT or self.minutes[0][0] < oldest_ms - 20 * MINUTE_MS:
             self.minutes = [each for each in self.minutes[-_KEPT:] if each[0] >= oldest_ms]
@@ -133,19 +126,17 @@ class Baseline:
     def _level(self, now_ms: int, span: Span) -> Level | None:
         first = max(now_ms - span.from_min * MINUTE_MS, self.not_before_ms)
         last = now_ms - span.to_min * MINUTE_MS
-        rows = [each[1:] for each in self.minutes[self._behind(first) : self._behind(last)]]
-        if len(rows) < span.fewest:
-            return None
-        middle = _medians(rows)
-        return Level(*middle)
+        rows = self.minutes[self._behind(first) : self._behind(last)]
+        return Level(*_medians(rows)) if len(rows) >= span.fewest else None
 
     def recent(self, now_ms: int, span: Span) -> Level | None:
         """Return the mean of the newest minutes of a span."""
         first = now_ms - span.recent_min * MINUTE_MS
-        rows = [each[1:] for each in self.minutes[self._behind(first) :]]
+        rows = self.minutes[self._behind(first) :]
         if not rows:
             return None
-        return Level(*(sum(column) / len(rows) for column in zip(*rows, strict=True)))
+        _, *columns = zip(*rows, strict=True)
+        return Level(*[sum(column) / len(rows) for column in columns])
 
     def _behind(self, ms: float) -> int:
         """Return the place of the first minute that ends later."""
@@ -225,10 +216,11 @@ def _at_start(span: Span) -> Spread:
     return Spread(span.ph_sd**2, span.log_sd**2, 0.0)
 
 
-def _medians(rows: list[tuple[float, float, float, float]]) -> list[float]:
-    """Return the median of the numbers in each column, NaN where there is none."""
+def _medians(minutes: list[tuple[int, float, float, float, float]]) -> list[float]:
+    """Return the median of the numbers in each column behind the times, NaN where there is none."""
     found = []
-    for column in zip(*rows, strict=True):
+    _, *columns = zip(*minutes, strict=True)
+    for column in columns:
         known = column if not math.isnan(sum(column)) else [v for v in column if not math.isnan(v)]
         values = sorted(known)
         n = len(values)
