@@ -111,7 +111,7 @@ def peak_mib(hours: int) -> float:
 def main() -> None:
     """Read the options and print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--hours", type=int, default=6)
+    parser.add_argument("--hours", type=int, default=24)
     parser.add_argument("--profile", action="store_true")
     options = parser.parse_args()
     block = quiet(options.hours * 3600)
