@@ -34,14 +34,16 @@ def test_an_episode_is_seen_acknowledged_shelved_and_returns_by_keyboard_on_ever
         wanted = re.compile(r"The page: (\S+)  \(token to acknowledge alarms: (\S+)\)")
         while (place := wanted.search(told)) is None:
             told += demo.stdout.readline()
-        browser = subprocess.run(
-            ["node", script, *place.groups(), str(shots)],
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=250,
-        )
-        demo.terminate()
+        try:
+            browser = subprocess.run(
+                ["node", script, *place.groups(), str(shots)],
+                capture_output=True,
+                text=True,
+                check=False,
+                timeout=250,
+            )
+        finally:
+            demo.terminate()
         demo.stdout.read()
         assert demo.wait(20) == 0
         reaper.cancel()

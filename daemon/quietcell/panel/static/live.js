@@ -46,7 +46,7 @@ function alarmCard(alarm) {
     make("p", {}, over ? "What was to be done: " + alarm.what_to_do : "Within " + span(alarm.respond_within_s) + ", or: " + alarm.consequence),
     make("p", {}, alarm.priority + " priority, " + STATES[alarm.state] + until + ", since " + clock(alarm.since)),
     alarm.text ? make("p", { class: "soft" }, alarm.text) : null,
-    make("div", { class: "acts" },
+    make("div", { class: "acts", "data-part": "acts" },
       unseen ? button("alarm-acknowledge", data, "Acknowledge") : null,
       alarm.state === "shelved" ? button("alarm-unshelve", data, "Take from the shelf") : button("alarm-shelve", data, "Shelve")));
 }
@@ -79,7 +79,7 @@ function cellCard(cell) {
     ...resultParts(cell),
     make("p", { class: "now" }, make("span", { class: "soft" }, "Now, accepted by nobody: "), indication),
     make("p", { class: "soft" }, "Waits for " + cell.waits_for),
-    make("div", { class: "acts" },
+    make("div", { class: "acts", "data-part": "acts" },
       cell.result ? button("evidence", { ...name, "data-record": cell.result.id }, "Evidence") : null,
       cell.sanitisation_until ? button("sanitisation-end", name, "End sanitisation") : button("sanitisation", name, "Sanitise …")));
 }
@@ -118,9 +118,12 @@ async function finish(event) {
   }
 }
 document.addEventListener("click", event => {
-  const { act, ...data } = (event.target.closest("[data-act]") || { dataset: {} }).dataset;
+  const pressed = event.target.closest("[data-act]");
+  if (!pressed) return;
+  const { act, ...data } = pressed.dataset;
+  opener = { act, key: pressed.closest("[data-key]").dataset.key };
   if (act === "evidence") evidence(data.record);
-  else if (act) begin(act, data);
+  else begin(act, data);
 });
 
 // --- the stream
@@ -159,6 +162,14 @@ function lost(why) {
 }
 setInterval(() => { if (heard && Date.now() - heard > 5000) lost("nothing heard for some seconds"); }, 1000);
 by("act-form").addEventListener("submit", finish);
+// What was pressed may have gone while the dialog was open: then its neighbour gets the focus.
+let opener = null;
+function comeBack() {
+  if (document.activeElement !== document.body && !document.activeElement.closest("dialog")) return;
+  const card = opener && document.querySelector(`[data-key="${opener.key}"]`);
+  ((card && (card.querySelector(`[data-act="${opener.act}"]`) || card.querySelector("button"))) || by("alarms-title")).focus();
+}
+for (const id of ["act", "evidence"]) by(id).addEventListener("close", comeBack);
 by("act-leave").addEventListener("click", () => by("act").close());
 by("token-form").addEventListener("submit", event => { event.preventDefault(); keepToken(by("token").value); by("token-wanted").hidden = true; });
 listen();

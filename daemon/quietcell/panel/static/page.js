@@ -11,7 +11,7 @@ export function make(name, words, ...inside) {
 // Makes the children of a place like the wanted ones and touches only what differs: a button under a finger
 // or with the focus stays the same button.
 export function settle(place, wanted) {
-  const name = (child, i) => child.dataset.key || child.dataset.act || child.tagName + i;
+  const name = (child, i) => child.dataset.key || child.dataset.act || child.dataset.part || child.tagName + i;
   const names = new Set(wanted.map(name)), had = new Map();
   [...place.children].forEach((child, i) => names.has(name(child, i)) ? had.set(name(child, i), child) : child.remove());
   wanted.forEach((fresh, i) => {
