@@ -145,7 +145,7 @@ def test_many_bins_at_once_teach_the_same_as_one_by_one(n: int) -> None:
             mv[rng.integers(0, n)] += 3.0
         if number % 7 == 0:
             mv[rng.integers(0, n)] = np.nan
-        bins.append((ms, mv))
+        bins.append((ms[:0], mv[:0]) if number == 17 else (ms, mv))
     at_once, one_by_one = NoiseHistory(), NoiseHistory()
     at_once.learn(0, bins)
     for number, each in enumerate(bins):

@@ -90,13 +90,14 @@ class NoiseHistory:
         alike: dict[int, list[int]] = {}
         for i, (_, mv) in enumerate(bins):
             alike.setdefault(len(mv), []).append(i)
-        for n, members in alike.items():
+        alike.pop(0, None)  # nothing was measured in them
+        for members in alike.values():
             numbers = first_bin + np.array(members)
             begins_ms = numbers * (self.bin_s * 1000)
             minutes = (np.stack([bins[i][0] for i in members]) - begins_ms[:, np.newaxis]) / MS_PER_MIN
             level = np.stack([bins[i][1] for i in members])
             clean = free_of_spikes(minutes, level)
-            whole = iter(self._windows(numbers[clean], minutes[clean], level[clean]) if n else ())
+            whole = iter(self._windows(numbers[clean], minutes[clean], level[clean]))
             for row, i in enumerate(members):
                 windows[i] = (
                     next(whole) if clean[row] else self._window(first_bin + i, minutes[row], level[row])
