@@ -14,6 +14,7 @@ from quietcell.core.electrode.calibration import calibrate as fitted
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
 from quietcell.core.records import Json
 from tests.support.bench_meter import (
+    PATIENCE_S,
     BenchMeter,
     assert_recomputable,
     bodies,
@@ -24,6 +25,7 @@ from tests.support.bench_meter import (
 )
 from tests.support.live import wait_until
 
+pytestmark = pytest.mark.timeout(PATIENCE_S)
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 
@@ -189,7 +191,7 @@ def of_sample(folder: Path, sample_id: str) -> list[dict[str, Json]]:
     return [body for body in bodies(folder, "determination") if body["sample_id"] == sample_id]
 
 
-def test_refused_and_failed_work_puts_results_in_doubt_and_a_fixed_calibration_stays(tmp_path: Path) -> None:
+def test_refused_and_failed_work_puts_results_in_doubt(tmp_path: Path) -> None:
     configure(tmp_path, more=FIXED)
     with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
         wait_until(
@@ -213,13 +215,24 @@ def test_refused_and_failed_work_puts_results_in_doubt_and_a_fixed_calibration_s
         check = bodies(tmp_path, "check")[-1]
         assert bodies(tmp_path, "doubt")[-1]["about"] == check["id"]
         assert bodies(tmp_path, "configuration")[-1]["settings"]["failed_check_id"] == check["id"]
-        # The configuration fixes the calibration: nothing found in buffers replaces it or clears the check.
-        child = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", "--use")
+
+
+def test_a_fixed_calibration_is_not_replaced_at_the_bench_and_clears_no_check(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED)
+    with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
+        wait_until(
+            lambda: any(b["verdict"] == "accepted" for b in bodies(tmp_path, "determination")), "a result"
+        )
+        who = ("live-feed-room", "--operator", "Ada")
+        child = terminal(tmp_path, "check", *who, "--known-ph", "7.6", "--tolerance", "0.05")
+        child.expect("failed")
+        assert ended(child) == 1
+        child = terminal(tmp_path, "calibrate", *who, "--use")
         child.expect(r"fixes this calibration: cells\.live-feed-room\.calibration")
         assert ended(child) == 1
-        meter.line = GOOD
         assert calibrate(tmp_path, meter, "phthalate", "borax") == 1
         assert bodies(tmp_path, "calibration")[-1]["verdict"] == "declined"
+    (check,) = bodies(tmp_path, "check")
     begun = terminal(tmp_path, "note", "live-feed-room", "begun again", "--operator", "Ada")
     assert ended(begun) == 0
     assert bodies(tmp_path, "configuration")[-1]["settings"]["failed_check_id"] == check["id"]

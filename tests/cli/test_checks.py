@@ -10,6 +10,7 @@ from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.core.water.speciation import Composition, conductivity_us_cm
 from tests.support.bench_meter import (
+    PATIENCE_S,
     BenchMeter,
     assert_recomputable,
     bodies,
@@ -20,6 +21,7 @@ from tests.support.bench_meter import (
 )
 from tests.support.live import wait_until
 
+pytestmark = pytest.mark.timeout(PATIENCE_S)
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 BIAS_PH = 0.06

@@ -8,9 +8,18 @@ import pytest
 from quietcell.cli import main
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.ingress.flow_test import FlowStep
-from tests.support.bench_meter import BenchMeter, assert_recomputable, bodies, configure, ended, terminal
+from tests.support.bench_meter import (
+    PATIENCE_S,
+    BenchMeter,
+    assert_recomputable,
+    bodies,
+    configure,
+    ended,
+    terminal,
+)
 from tests.support.flow_tests import flow_test_case
 
+pytestmark = pytest.mark.timeout(PATIENCE_S)
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 HURRY = ("--operator", "Ada", "--flow-test", "--settle-s", "0.5")

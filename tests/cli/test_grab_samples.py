@@ -7,6 +7,7 @@ import pytest
 
 from quietcell.core.electrode.nernst import Line
 from tests.support.bench_meter import (
+    PATIENCE_S,
     BenchMeter,
     assert_recomputable,
     bodies,
@@ -16,6 +17,7 @@ from tests.support.bench_meter import (
     terminal,
 )
 
+pytestmark = pytest.mark.timeout(PATIENCE_S)
 GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"

@@ -2,8 +2,11 @@
 
 from pathlib import Path
 
-from tests.support.bench_meter import CONFIGURATION, bodies, configure, daemon, ended, terminal
+import pytest
 
+from tests.support.bench_meter import CONFIGURATION, PATIENCE_S, bodies, configure, daemon, ended, terminal
+
+pytestmark = pytest.mark.timeout(PATIENCE_S)
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncleaning_every_d = 60.0\n"
 
 

@@ -60,6 +60,10 @@ settings = {{ port = "{folder}/meter", columns = ["mv", "temperature_c", "conduc
 """
 
 
+PATIENCE_S = 240.0
+"""A generous time-out for a test of a dozen processes, on a machine with much else to do."""
+
+
 class BenchMeter:
     """Sends forty lines a second of whatever its electrode is in."""
 
@@ -130,7 +134,7 @@ def terminal(folder: Path, *words: str) -> "pexpect.spawn[str]":
     if not config.exists():
         configure(folder)
     given = ["-m", "quietcell", *words, "--config", str(config)]
-    return pexpect.spawn(sys.executable, given, timeout=30, encoding="utf-8", dimensions=(40, 120))
+    return pexpect.spawn(sys.executable, given, timeout=60, encoding="utf-8", dimensions=(40, 120))
 
 
 def ended(child: "pexpect.spawn[str]") -> int:
@@ -143,7 +147,7 @@ def ended(child: "pexpect.spawn[str]") -> int:
 def bodies(folder: Path, kind: str) -> list[dict[str, Json]]:
     """Return the bodies of a kind in the ledger."""
     with Journal(folder / "state") as journal:
-        return [b for record in journal.all() if (b := record.body())["record"] == kind]
+        return [record.body() for record in journal.of_kind(kind)]
 
 
 def assert_recomputable(folder: Path) -> None:
