@@ -21,6 +21,7 @@ from tests.support.bench_meter import (
     configure,
     daemon,
     ended,
+    interrupt,
     terminal,
 )
 from tests.support.live import wait_until
@@ -177,8 +178,7 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
         second = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Bo", "--expected-ph", "7")
         second.expect("Ada is at work here")
         assert ended(second) == 1
-        first.sendintr()
-        first.expect("what is in force has not changed")
+        interrupt(first, "what is in force has not changed")
         assert ended(first) == 130
     assert bodies(tmp_path, "calibration") == []
     ends = [(b["operator"], b["outcome"]) for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
@@ -244,8 +244,7 @@ def test_stopping_early_without_a_daemon_leaves_a_whole_ledger_and_changes_nothi
         child = terminal(tmp_path, "check", "live-feed-room", "--operator", "Ada", "--tolerance", "0.05",
                          "--buffer", "iupac-2002/phosphate,lot=M-2")  # fmt: skip
         child.expect("Press Enter")
-        child.sendintr()
-        child.expect("what is in force has not changed")
+        interrupt(child, "what is in force has not changed")
         assert ended(child) == 130
     (last,) = [b for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
     assert (last["work"], last["outcome"]) == ("check", "aborted")

@@ -14,6 +14,7 @@ from tests.support.bench_meter import (
     configure,
     daemon,
     ended,
+    interrupt,
     terminal,
 )
 
@@ -81,8 +82,7 @@ def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Pa
         asked = terminal(tmp_path, "request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-18")
         asked.expect("refused .busy.")
         assert ended(asked) == 0
-        first.sendintr()
-        first.expect("what is in force has not changed")
+        interrupt(first, "what is in force has not changed")
         assert ended(first) == 130
         meter.dip(6.6, 1.1)
         script = terminal(tmp_path, "measure", "live-feed-room", *TOLD, "--no-pause", "--json", "--kcl")

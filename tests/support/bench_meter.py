@@ -137,6 +137,15 @@ def terminal(folder: Path, *words: str) -> "pexpect.spawn[str]":
     return pexpect.spawn(sys.executable, given, timeout=60, encoding="utf-8", dimensions=(40, 120))
 
 
+def interrupt(child: "pexpect.spawn[str]", answer: str) -> None:
+    """Press Ctrl-C until the program answers: one that comes just before it begins to read goes unseen."""
+    for _ in range(10):
+        child.sendintr()
+        if child.expect([answer, pexpect.TIMEOUT], timeout=6) == 0:
+            return
+    pytest.fail(f"no answer to Ctrl-C, wanted {answer!r}")
+
+
 def ended(child: "pexpect.spawn[str]") -> int:
     """Wait for the program's end and return its status."""
     child.expect(pexpect.EOF)
