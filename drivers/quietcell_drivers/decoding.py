@@ -2,12 +2,12 @@
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from quietcell.core.readings import FLAG_BY_LABEL, NO_FLAG, Flag
 from quietcell_drivers.line_format import IGNORED, STATUS, UNIT_SUFFIX, LineFormatSettings
-from quietcell_drivers.plain_lines import PlainLines, Values
+from quietcell_drivers.plain_lines import Columns, PlainLines, Values
 from quietcell_drivers.units import QUANTITIES, UNITS, Unit, find_unit
 
 _EDGE = "".join(map(chr, range(0x21))) + "\x7f\xa0"
@@ -74,6 +74,10 @@ class LineDecoder:
             return decoded
         quantities = (decoded.mv, decoded.temperature_c, decoded.conductivity_us_cm, decoded.flow_ml_min)
         return *quantities, int(decoded.flags)
+
+    def columns(self, lines: Sequence[bytes]) -> Columns | None:
+        """Return what `lines` say if all of them are plain ones; None leaves each to `values`."""
+        return self._plain.columns(lines)
 
     def decode(self, line: bytes) -> Decoded | Undecodable:
         """Return what `line` says, or why it is not a reading."""

@@ -80,6 +80,18 @@ class LineFramer:
         self._drop_excess()
         return found
 
+    def only_line(self, chunk: bytes) -> bytes | None:
+        """Take `chunk` if it is just one whole line and nothing is held, and return the line.
+
+        None leaves everything as it was, for `feed`.
+        """
+        if self._buffer or self._fault or self._skipped or not self._terminator:
+            return None
+        end = chunk.find(self._terminator)
+        if end + len(self._terminator) != len(chunk) or not 0 <= end <= self._max_line_bytes or 0 in chunk:
+            return None
+        return chunk[:end]
+
     def end_by_silence(self) -> list[Line | Discarded]:
         """Say that the line has been silent for the time that ends a line without terminator."""
         self._searched = 0

@@ -3,6 +3,9 @@
 Pure but for the counts it keeps: stamped chunks in, readings out.
 """
 
+from collections.abc import Sequence
+from operator import or_
+
 from quietcell.contracts import LineCounts
 from quietcell.core.readings import NO_FLAG, Flag, Reading, ReadingRows, Row
 from quietcell_drivers.decoding import Decoded, LineDecoder, Undecodable
@@ -59,6 +62,16 @@ class LineReader:
         """Return the reading that `item` is, or count it and return None."""
         row = self.row(item, boot_ms, flags)
         return None if row is None else ReadingRows([row])[0]
+
+    def rows(self, lines: Sequence[bytes], boot_ms: Sequence[int], flags: Sequence[int]) -> list[Row]:
+        """Return the readings among whole lines, given with the receipt and the flags of each, as rows."""
+        columns = None if self._next_flag or not lines else self._decoder.columns(lines)
+        if columns is None:
+            each = map(self.row, map(Line, lines), boot_ms, flags)
+            return [row for row in each if row is not None]
+        self.counts.readings += len(lines)
+        *quantities, said = columns
+        return list(zip(boot_ms, *quantities, map(or_, flags, said), strict=True))
 
     def row(self, item: Line | Discarded, boot_ms: int, flags: int = 0) -> Row | None:
         """Return the reading that `item` is as a row, or count it and return None."""

@@ -128,9 +128,20 @@ class LineStream:
         chunks, self._chunks, self._held_bytes = self._chunks, [], 0
         framer, reader, stall_ms = self._framer, self._reader, self._settings.stall_s * 1000.0
         rows: list[Row] = []
+        lines: list[bytes] = []
+        times: list[int] = []
+        flags_of: list[int] = []
         for boot_ms, data in chunks:
             since_ms = boot_ms - self._received_ms
             self._received_ms = boot_ms
+            if (line := framer.only_line(data)) is not None:  # the usual chunk: they are decoded together
+                self._in_burst = self._in_burst and since_ms <= _SAME_BACKLOG_MS and since_ms <= stall_ms
+                lines.append(line)
+                times.append(boot_ms)
+                flags_of.append(int(Flag.BURST) if self._in_burst else 0)
+                continue
+            rows += reader.rows(lines, times, flags_of)
+            lines, times, flags_of = [], [], []
             items = framer.feed(data)
             if since_ms > stall_ms:
                 self._in_burst = len(items) >= 2
@@ -141,6 +152,7 @@ class LineStream:
                 row = reader.row(item, boot_ms, flags)
                 if row is not None:
                     rows.append(row)
+        rows += reader.rows(lines, times, flags_of)
         self._waiting.put_rows(rows)
 
     def _await_silence(self) -> None:

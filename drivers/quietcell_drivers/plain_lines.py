@@ -5,7 +5,7 @@ Pure. Says the same as `LineDecoder` of such a line, in a fifth of the time, and
 
 import codecs
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from math import isfinite
 
 from quietcell_drivers.line_format import IGNORED, STATUS, LineFormatSettings
@@ -16,6 +16,14 @@ Values = tuple[float | None, float | None, float | None, float | None, int]
 
 _ENCODINGS = {codecs.lookup(name).name for name in ("ascii", "latin-1", "utf-8", "cp437", "cp1252")}
 """In these a byte below 0x80 is the ASCII character and nothing else."""
+Columns = tuple[
+    Sequence[float | None],
+    Sequence[float | None],
+    Sequence[float | None],
+    Sequence[float | None],
+    Sequence[int],
+]
+"""The same of several lines, column by column."""
 _DELIMITERS = ";,:|/\t "
 
 
@@ -39,7 +47,9 @@ class PlainLines:
         status: Mapping[str, int],
     ) -> None:
         self._comma = settings.decimal_comma
-        self._match = _pattern(settings, status)
+        pattern = _pattern(settings, status)
+        self._match = None if pattern is None else re.compile(pattern).fullmatch
+        self._find = None if pattern is None else re.compile(b"^" + pattern + b"$", re.MULTILINE).findall
         taken = [name for name in settings.columns if name != IGNORED]
         self._numbers = [
             (group, QUANTITIES.index(name), to_reading[name])
@@ -68,11 +78,33 @@ class PlainLines:
         mv, temperature_c, conductivity_us_cm, flow_ml_min = quantities
         return mv, temperature_c, conductivity_us_cm, flow_ml_min, flags
 
+    def columns(self, lines: Sequence[bytes]) -> Columns | None:
+        """Return what several lines say if all of them are plain ones: in one search, so much faster."""
+        text, number = b"\n".join(lines), len(lines)
+        found = self._find(text) if self._find is not None else []
+        if len(found) != number or text.count(b"\n") != number - 1:
+            return None
+        groups = list(zip(*found, strict=True)) if isinstance(found[0], tuple) else [found]
+        nothing: Sequence[float | None] = [None] * number
+        quantities = [nothing] * len(QUANTITIES)
+        for group, place, to_reading in self._numbers:
+            texts = [t.replace(b",", b".") for t in groups[group]] if self._comma else groups[group]
+            values = list(map(to_reading, map(float, texts)))
+            if not isfinite(sum(values)):
+                return None
+            quantities[place] = values
+        flags: Sequence[int | None] = [0] * number
+        if self._status is not None:
+            flags = [self._words.get(word) for word in groups[self._status]]
+        known = [each for each in flags if each is not None]
+        if len(known) != number:
+            return None
+        mv, temperature_c, conductivity_us_cm, flow_ml_min = quantities
+        return mv, temperature_c, conductivity_us_cm, flow_ml_min, known
 
-def _pattern(
-    settings: LineFormatSettings, status: Mapping[str, int]
-) -> Callable[[bytes], re.Match[bytes] | None] | None:
-    """Return what matches plain lines; None where any line may need a closer look."""
+
+def _pattern(settings: LineFormatSettings, status: Mapping[str, int]) -> bytes | None:
+    """Return the pattern of plain lines; None where any line may need a closer look."""
     delimiter, columns = settings.delimiter, settings.columns
     usual = codecs.lookup(settings.encoding).name in _ENCODINGS and delimiter in _DELIMITERS
     # A word such as -9999 that stands for "no number" is a number to look at.
@@ -89,7 +121,7 @@ def _pattern(
         between, other = rb" *" + part + rb" *", rb"[^\x00-\x1f\x7f-\xff" + part + rb"]*"
     fields = {STATUS: rb"([A-Za-z0-9_]*)", IGNORED: other}
     line = between.join(fields.get(name, number) for name in columns)
-    return re.compile(rb" *" + line + rb" *\r?").fullmatch
+    return rb" *" + line + rb" *\r?"
 
 
 def _like_a_number(word: str) -> bool:

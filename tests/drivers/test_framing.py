@@ -116,3 +116,16 @@ def test_silence_before_the_first_byte_spares_the_first_line() -> None:
 def test_a_line_that_cannot_hold_a_byte_is_refused() -> None:
     with pytest.raises(ValueError, match="max_line_bytes is 0, must be at least 1"):
         LineFramer(b"\n", 0)
+
+
+@given(
+    st.lists(
+        st.sampled_from([b"1;1\r\n", b"12345678\r\n", b"1;", b"1\r\n", b"a\r\nb\r\n", b"\x00\r\n", b"\r"])
+    )
+)
+def test_a_line_taken_whole_is_what_feeding_it_gives(chunks: list[bytes]) -> None:
+    quick, slow = LineFramer(b"\r\n", 6), LineFramer(b"\r\n", 6)
+    for chunk in chunks:
+        line = quick.only_line(chunk)
+        assert (quick.feed(chunk) if line is None else [Line(line)]) == slow.feed(chunk)
+        assert quick.held_bytes == slow.held_bytes

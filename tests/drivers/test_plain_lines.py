@@ -3,8 +3,11 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
+from quietcell.core.readings import Flag
 from quietcell_drivers.decoding import Decoded, LineDecoder
+from quietcell_drivers.framing import Line
 from quietcell_drivers.line_format import LineFormatSettings
+from quietcell_drivers.line_reader import LineReader
 from quietcell_drivers.plain_lines import Values
 
 FORMATS = [
@@ -40,6 +43,42 @@ def test_a_glance_and_a_closer_look_say_the_same(settings: dict[str, object], te
     line = text.encode("utf-8")
     closer = decoder.decode(line)
     assert repr(decoder.values(line)) == repr(said(closer) if isinstance(closer, Decoded) else closer)
+
+
+@given(
+    st.sampled_from(FORMATS),
+    st.lists(
+        st.sampled_from(["25.04;21.06\r", "-1;2", "1\n2;3", "25,04;0,6", "25.04;21.06;OL"]) | LINES,
+        max_size=5,
+    ),
+)
+def test_lines_taken_together_are_what_each_of_them_is_alone(
+    settings: dict[str, object], texts: list[str]
+) -> None:
+    line_format = LineFormatSettings.model_validate(settings)
+    together, alone = LineReader(line_format), LineReader(line_format)
+    lines = [text.encode("utf-8") for text in texts]
+    times = [1000 + 3 * place for place in range(len(lines))]
+    flags = [int(Flag.BURST) if place % 2 else 0 for place in range(len(lines))]
+    each = [alone.row(Line(line), at, flag) for line, at, flag in zip(lines, times, flags, strict=True)]
+    assert repr(together.rows(lines, times, flags)) == repr([row for row in each if row is not None])
+    assert together.counts == alone.counts
+    # What went wrong last flags what comes next.
+    assert together.rows([b"1;1", b"2;2"], [0, 0], [0, 0]) == [
+        row for line in (b"1;1", b"2;2") if (row := alone.row(Line(line), 0)) is not None
+    ]
+
+
+def test_the_usual_lines_are_taken_together() -> None:
+    decoder = LineDecoder(LineFormatSettings.model_validate(FORMATS[0]))
+    assert decoder.columns([b"25.04;21.06\r"] * 3) == (
+        [25.04] * 3,
+        [21.06] * 3,
+        [None] * 3,
+        [None] * 3,
+        [0] * 3,
+    )
+    assert decoder.columns([b"1;1\n2;2", b"junk"]) is None
 
 
 def test_the_usual_line_is_taken_at_a_glance() -> None:

@@ -178,7 +178,8 @@ class ReadingBlock:
     def from_readings(cls, readings: Sequence[Reading], *, anchor_boot_ms: int) -> "ReadingBlock":
         """Put readings on the time of the segment that began at `anchor_boot_ms`."""
         boot_ms, *quantities, flags = zip(*ReadingRows.of(readings).rows, strict=True)
-        mv, temperature_c, conductivity_us_cm, flow_ml_min = map(_quantity, quantities)
+        # None becomes NaN. Stored numbers have no negative zero; what is judged live must be what is stored.
+        mv, temperature_c, conductivity_us_cm, flow_ml_min = np.array(quantities, np.float64) + 0.0
         return cls(
             ms=np.array(boot_ms, np.int64) - anchor_boot_ms,
             mv=mv,
@@ -199,10 +200,3 @@ class ReadingBlock:
             flow_ml_min=np.concatenate([b.flow_ml_min for b in blocks]),
             flags=np.concatenate([b.flags for b in blocks]),
         )
-
-
-def _quantity(values: Sequence[float | None]) -> Quantity:
-    """Return a column as stored: NaN where nothing was measured, no negative zero."""
-    if values[0] is None and not any(value is not None for value in values):
-        return np.full(len(values), np.nan)
-    return np.array(values, np.float64) + 0.0  # what is judged live must be what is stored

@@ -390,9 +390,11 @@ class CellTask:
             return ()
         held, self._held = self._held, []
         block = ReadingBlock.from_readings(ReadingRows(held), anchor_boot_ms=self._anchor_boot_ms)
-        in_order = np.maximum.accumulate(np.maximum(block.ms, self._floor_ms))
-        block.flags[in_order != block.ms] |= int(Flag.LATE)
-        block.ms[:] = in_order
+        times = [row[0] for row in held]
+        if times[0] - self._anchor_boot_ms < self._floor_ms or times != sorted(times):
+            in_order = np.maximum.accumulate(np.maximum(block.ms, self._floor_ms))
+            block.flags[in_order != block.ms] |= int(Flag.LATE)
+            block.ms[:] = in_order
         self._floor_ms = int(block.ms[-1])
         self._ledger.keep(
             SegmentReadings(
