@@ -50,6 +50,7 @@ _START_WEIGHT: Final = 0.06
 """Weight of what is assumed, as a share of the memory."""
 _LEAST: Final = 0.3
 """What is learnt never makes a standard deviation smaller than this share of what is assumed."""
+_LEAST_VARIANCES: Final = tuple(((_LEAST * s.ph_sd) ** 2, (_LEAST * s.log_sd) ** 2) for s in SPANS)
 _BEYOND: Final = 9.0
 """A comparison further off than this (squared, in learnt spreads) counts as if it lay there."""
 
@@ -142,23 +143,25 @@ class Baseline:
         """Return the place of the first minute that ends later."""
         return bisect_right(self.minutes, ms, key=_END)
 
-    def learn(self, i: int, ph: float, log: float) -> None:
-        """Learn from a change that had no cause."""
-        old, weight = self.spreads[i], self._weights[i]
-        span = SPANS[i]
+    def learn(self, i: int, ph: float, log: float) -> float:
+        """Learn from a change that had no cause; returns its squared distance by what was known before."""
+        old, weight, span = self.spreads[i], self._weights[i], SPANS[i]
         distance = old.distance(ph, log)
         scale = 1.0 if distance <= _BEYOND else _BEYOND / distance
         share = 1.0 / (weight + 1.0)
         self._weights[i] = min(weight + 1.0, span.memory)
-        least_ph, least_log = (_LEAST * span.ph_sd) ** 2, (_LEAST * span.log_sd) ** 2
+        least_ph, least_log = _LEAST_VARIANCES[i]
         var_ph = max(old.ph + share * (scale * ph * ph - old.ph), least_ph)
         if math.isnan(log):
             self.spreads[i] = Spread(var_ph, old.log, old.both)
-            return
+            return distance
         var_log = max(old.log + share * (scale * log * log - old.log), least_log)
         both = old.both + share * (scale * ph * log - old.both)
         most = 0.9 * math.sqrt(var_ph * var_log)
-        self.spreads[i] = Spread(var_ph, var_log, min(max(both, -most), most))
+        self.spreads[i] = Spread(
+            var_ph, var_log, both if -most <= both <= most else math.copysign(most, both)
+        )
+        return distance
 
     def forget(self, now_ms: int) -> None:
         """Let levels rest on later minutes only."""

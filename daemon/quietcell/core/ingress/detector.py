@@ -257,8 +257,7 @@ class Detector:
             if recent is None:
                 continue
             ph, log = self._by.change(before, recent)
-            distance = base.spreads[i].distance(ph, log)
-            base.learn(i, ph, log)
+            distance = base.learn(i, ph, log)
             if distance > SUSPECT:
                 found.append((distance, i))
         if not found:

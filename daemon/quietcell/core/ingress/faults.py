@@ -71,9 +71,12 @@ class Repeats:
         if still:
             self.run += 1
             return self.stuck
-        if not self.stuck:
-            self.longest = max(self.longest, self.run)
-        self.run, self.moved = 0, min(self.moved + 1, _MOVED)
+        if self.run:
+            if not self.stuck:
+                self.longest = max(self.longest, self.run)
+            self.run = 0
+        if self.moved < _MOVED:
+            self.moved += 1
         return False
 
     @property
@@ -113,8 +116,8 @@ class Watch:
             self.usual_flow = _usual(self.usual_flow, flow)
         if not noisy:
             self.usual_scatter = _usual(self.usual_scatter, scatter)
-        if not out:
-            self.within = min(self.within + 1, _WITHIN)
+        if not out and self.within < _WITHIN:
+            self.within += 1
         out = out and self.within == _WITHIN
         ph_stuck = self._ph.take(still=abs(block.ph_jump) < _STILL_PH)
         measured = not math.isnan(block.log_conductivity)
