@@ -2,7 +2,7 @@
 
 Quiet water of the default criterion, a determination every 600 s, all quantities measured once a second.
 Figures are processor time; the yardstick is one ``numpy.polyfit`` over 60 readings. Options: ``--hours N``
-(6) of the recording, ``--profile`` prints where the time of a replay goes.
+(24) of the recording, ``--profile`` prints where the time of a replay goes.
 """
 
 import argparse
