@@ -54,7 +54,9 @@ def _membrane(rng: Generator, t: Array) -> Array:
     if rng.random() < 0.5:
         return np.asarray(_sign(rng) * _log(rng, 0.1, 2.5) * np.exp(-t / _log(rng, 4.0, 35.0)))
     old_over_new = 10.0 ** (_sign(rng) * _log(rng, 0.1, 2.5))
-    return np.asarray(-np.log10(1.0 + (old_over_new - 1.0) * np.clip(ladder(t, _log(rng, 20.0, 150.0)), 0, 1)))
+    return np.asarray(
+        -np.log10(1.0 + (old_over_new - 1.0) * np.clip(ladder(t, _log(rng, 20.0, 150.0)), 0, 1))
+    )
 
 
 def _second(rng: Generator, t: Array) -> Array:
@@ -69,7 +71,9 @@ def _opposed(rng: Generator, t: Array) -> Array:
 
 
 def _stretched(rng: Generator, t: Array) -> Array:
-    return np.asarray(_sign(rng) * _log(rng, 0.2, 2.0) * spectrum(t, _log(rng, 3.0, 30.0), rng.uniform(0.8, 1.6)))
+    return np.asarray(
+        _sign(rng) * _log(rng, 0.2, 2.0) * spectrum(t, _log(rng, 3.0, 30.0), rng.uniform(0.8, 1.6))
+    )
 
 
 def _root(rng: Generator, t: Array) -> Array:

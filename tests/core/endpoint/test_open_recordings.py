@@ -21,14 +21,14 @@ class Numbers:
     max_drift_mv_per_min: float = 0.3
     confidence: float = 0.95
     max_remaining_ph: float = 0.02
-    max_remaining_risk: float = 0.02
+    max_remaining_risk: float = 0.03
     slow_tail_odds: float = 3.0
     long_window_s: float | None = None
     long_max_drift_mv_per_min: float = 0.1
     min_readings: int = 8
 
 
-BATH = Numbers(window_s=300.0, long_window_s=600.0)
+BATH = Numbers(window_s=300.0, long_window_s=600.0, max_remaining_risk=0.02)
 BENCH = Numbers(window_s=60.0, min_readings=15)
 NOISY_BENCH = replace(BENCH, max_drift_mv_per_min=1.5)
 

@@ -103,6 +103,23 @@ def test_shapes_that_do_not_fit_show_as_misfit() -> None:
     assert look(noise(600, 9)).misfit < 3.0
 
 
+def test_slow_noise_is_told_from_white_and_widens_the_forecast() -> None:
+    rng = np.random.default_rng(11)
+    restless = look(noise(400, 10) + np.cumsum(rng.normal(0.0, 0.05, 400)))
+    quiet = look(noise(400, 10))
+    assert restless.flicker_mv > 2.0 * quiet.flicker_mv
+    assert restless.bound_mv > 1.5 * quiet.bound_mv
+
+
+def test_a_steady_change_long_after_the_disturbance_has_no_end_to_forecast() -> None:
+    # 0.05 pH/h, below the drift limits; an exponential of 40 min bends in the hour in hand
+    change = 0.05 * seconds(3600) / 60.0 + noise(3600, 12)
+    tail = 4.0 * np.exp(-seconds(3600) / 2400.0) + noise(3600, 12)
+    assert look(change, disturbed_ms=-7_200_000).beyond < 0.01
+    assert look(change, disturbed_ms=0).beyond > 0.2
+    assert look(tail).remaining_mv < -0.5
+
+
 def test_too_few_readings_give_no_forecast() -> None:
     assert (
         forecast(

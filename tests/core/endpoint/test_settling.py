@@ -14,9 +14,11 @@ from tests.support.settling import (
     score,
     settling_trace,
 )
+from tests.support.settling_held_out import HELD_OUT, held_out_trace, ladder, surface_exchange
 from tests.support.settling_other import OTHER, cole_cole, film, other_trace
 
 EVERY = [(settling_trace, family) for family in FAMILIES] + [(other_trace, family) for family in OTHER]
+EVERY += [(held_out_trace, family) for family in HELD_OUT]
 
 
 @pytest.mark.parametrize(("make", "family"), EVERY)
@@ -60,6 +62,9 @@ def test_special_shapes_meet_their_known_limits() -> None:
     assert film(t, 100.0)[0] == pytest.approx(1.0, abs=0.01)
     # Half empty when Dt/l² is 0.197 (Crank, The Mathematics of Diffusion, plane sheet, half thickness l)
     assert film(np.array([19.7]), 100.0)[0] == pytest.approx(0.5, abs=0.01)
+    # exp(1) erfc(1) = 0.42758 (Abramowitz and Stegun, table 7.1); an empty layer holds nothing
+    assert surface_exchange(t, 1.0)[1] == pytest.approx(0.42758, abs=1e-4)
+    assert ladder(np.array([0.0, 1e6]), 100.0) == pytest.approx([1.0, 0.0], abs=1e-9)
     assert cole_cole(t, 10.0, 0.01)[2] == pytest.approx(np.exp(-5.0), abs=0.01)
 
 

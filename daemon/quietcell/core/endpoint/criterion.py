@@ -66,7 +66,7 @@ class Criterion:
 
 SHIPPED: dict[str, Criterion] = {
     "loop-water": Criterion(),
-    "grab-water": Criterion(max_remaining_risk=0.02, long_window_s=None),
+    "grab-water": Criterion(max_remaining_risk=0.03, long_window_s=None),
     "buffer": Criterion(
         window_s=30.0,
         max_drift_mv_per_min=0.3,

@@ -2,7 +2,8 @@
 
 Four proofs are asked, all on the readings since the last disturbance:
 
-drift       the bound of the drift over `window_s` is inside its limit;
+drift       the bound of the drift over `window_s` is inside its limit, and the newest readings have
+            not left its level by half of `max_remaining_ph`;
 long drift  the same over `long_window_s`, with its own limit: the only help against two opposed
             relaxations, whose sum stands still for a minute;
 whole run   looking every second and taking the first pass breaks a bound meant for one look. While
@@ -31,6 +32,7 @@ LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a qua
 COLOUR = 1.8  # a slope under 1/f noise over what one window shows of it; measured by bench endpoint_coverage
 RELAXED_S = 1800.0  # after that a steady change may be the water's own
 FORECAST_SPAN_S = 3600.0
+NEWEST = 5  # readings whose median two spikes don't move
 FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most junctions relax for long
 JUNCTION_SPAN_S = (240.0, 1200.0)  # shortest and longest span whose slope tells of a junction
 JUNCTION_TAU_MIN = 40.0  # its slowest relaxation: what is still to come is slope times this at most
@@ -172,6 +174,8 @@ def judge(
         return Judgement(missing=(Missing.WINDOW,), drift=short, long_drift=None, forecast=None)
     lacks: list[Missing] = []
     _hold(short, limits.max_drift_mv_per_min, lacks)
+    limit_mv = limits.max_remaining_ph * mv_per_ph
+    _hold_newest(mv[since(disturbed_ms)], short.mean_mv, 0.5 * limit_mv, lacks)
     if lacks:
         return Judgement(missing=tuple(lacks), drift=short, long_drift=None, forecast=None)
     long = over(limits.long_window_s) if limits.long_window_s else None
@@ -192,13 +196,11 @@ def judge(
         mv[rows],
         disturbed_ms=disturbed_ms,
         window_s=limits.window_s,
-        limit_mv=limits.max_remaining_ph * mv_per_ph,
+        limit_mv=limit_mv,
         confidence=1.0 - limits.max_remaining_risk,
         slow_tail_odds=limits.slow_tail_odds * (FROM_BUFFER_ODDS if from_buffer else 1.0),
     )
-    held = from_buffer and not _excludes_a_slow_tail(
-        over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1])), limits.max_remaining_ph * mv_per_ph
-    )
+    held = from_buffer and not _excludes_a_slow_tail(over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1])), limit_mv)
     if held or ahead is None or ahead.beyond > limits.max_remaining_risk:
         lacks.append(Missing.REMAINING)
     return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=ahead)
@@ -212,6 +214,13 @@ def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> Non
     spread = measured.bound_mv_per_min - slope
     moves = slope > spread or spread <= limit_mv_per_min
     lacks.append(Missing.DRIFT if moves else Missing.NOISE)
+
+
+def _hold_newest(mv: NDArray[np.float64], mean_mv: float, limit_mv: float, lacks: list[Missing]) -> None:
+    """Note whether the newest readings have left the window's level: a step the slope can't yet see."""
+    newest = mv[~np.isnan(mv)][-NEWEST:]
+    if not lacks and abs(float(np.median(newest)) - mean_mv) > limit_mv:
+        lacks.append(Missing.DRIFT)
 
 
 def _excludes_a_slow_tail(measured: Drift, limit_mv: float) -> bool:

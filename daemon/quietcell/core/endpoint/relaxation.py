@@ -10,7 +10,13 @@ a number of the criterion. The grid is fine enough that a single exponential bet
 constants needs no second one to be met, which would leave none for the tail behind it.
 
 Readings far from the present level say little about its last hundredths: their variance grows with
-the distance, which also covers shapes that no sum of the grid meets.
+the distance, which also covers shapes that no sum of the grid meets. What an electrode's slow noise
+can feign is told apart from a relaxation by generalised least squares: 1/f noise whose strength the
+approach itself shows, so that a quiet cell is believed sooner than a restless one.
+
+Two hours after the disturbance the last hour of readings is straight where the water itself
+changes steadily, and bent where the slowest relaxation of the grid is at work. From then on a steady
+change is taken for the water's own, which has no end to forecast; its size is the drift's affair.
 """
 
 import math
@@ -36,11 +42,18 @@ SHAPES = len(AMPLITUDE_SD_MV)
 FIRST, SECOND = np.triu_indices(SHAPES, 1)
 SLOW = np.concatenate((TAU_S >= 500.0, np.zeros(SHAPES - len(TAU_S), np.bool_)))  # junctions: 8 to 40 min
 
-BLOCKS = 48
+BLOCKS = 40
 DISTANCE_SHARE = 0.15  # standard deviation of the model per distance from the present level
-LEVEL_SD_MV = 0.02  # slow noise of a block mean: Allan deviation of sensors at rest over minutes
+FLICKER_SD_MV = np.geomspace(0.004, 0.05, 5)  # 1/f noise, mV in every factor e of frequency
+FLICKER_USUAL_MV = 0.02  # Allan deviation of sensors at rest over minutes; a factor e either way is usual
+LEVEL_PRIOR_SD_MV = 20.0
+BLOCK_REACH = 0.158  # of a block's width: makes the variance of a block mean under 1/f that of a box
+LEAST_VARIANCE_MV2 = 1e-6
 HORIZON_S = 3600.0
+OWN_CHANGE_AFTER_S = 7200.0
+OWN_CHANGE_SD_MV_PER_MIN = 0.1
 NEGLIGIBLE = 1e-5
+NEAR_SHARE = 0.759  # mean square of the nearest 95 % of a normal law over its variance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +71,8 @@ class Forecast:
     misfit: float
     """Mean square of the residuals over what noise explains, at least 1; well above 1 the shapes do not
     describe the approach."""
+    flicker_mv: float
+    """Slow noise the approach shows, 1/f, mV in every factor e of frequency; it widens the forecast."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,10 +91,9 @@ class _Courses:
 
     def bound(self, confidence: float) -> float:
         """Return the limit the gap exceeds with probability 1 - confidence."""
-        mean = math.fsum((self.weight * self.gap_mv).tolist())
-        spread = math.fsum((self.weight * (self.variance + self.gap_mv * self.gap_mv)).tolist())
-        low, high = 0.0, abs(mean) + 40.0 * math.sqrt(spread) + NEGLIGIBLE
-        for _ in range(16):
+        square = math.fsum((self.weight * (self.variance + self.gap_mv * self.gap_mv)).tolist())
+        low, high = 0.0, math.sqrt(square / (1.0 - confidence)) + NEGLIGIBLE  # Chebyshev
+        for _ in range(12):
             middle = 0.5 * (low + high)
             if self.beyond(middle) > 1.0 - confidence:
                 low = middle
@@ -151,16 +165,28 @@ def forecast(
     window = level[seconds > now_s - window_s]
     present = float(np.median(window)) if len(window) else float(mean_mv[-1])
     distance = mean_mv - present
-    variance = white_sd * white_sd / count + LEVEL_SD_MV**2 + (DISTANCE_SHARE * distance) ** 2
+    variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * distance) ** 2
+    if now_s > OWN_CHANGE_AFTER_S:
+        minutes = (time_s - time_s.mean()) / 60.0
+        own_change = np.square(OWN_CHANGE_SD_MV_PER_MIN) * minutes * minutes[:, np.newaxis]
+    else:
+        own_change = np.zeros((len(time_s), len(time_s)))
+    known = own_change + np.diag(variance)
+    slow = _flicker(time_s, count * (now_s - float(seconds[0])) / len(seconds))
+    basis = shapes(time_s)
+    flicker_mv = _flicker_sd(basis, distance, known, slow)
     ahead = shapes(np.array([now_s + HORIZON_S]))[:, 0]
     here = shapes(now_s - window_s * np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])).sum(axis=1) / 7.0
-    courses, misfit, best = _weigh(shapes(time_s), distance, variance, ahead - here, slow_tail_odds)
+    courses, misfit, best = _weigh(
+        basis, distance, known + flicker_mv * flicker_mv * slow, ahead - here, slow_tail_odds
+    )
     return Forecast(
         remaining_mv=math.fsum((courses.weight * courses.gap_mv).tolist()),
         bound_mv=courses.bound(confidence),
         beyond=courses.beyond(limit_mv),
         rest_in_s=_rest_in(best, now_s, limit_mv),
         misfit=misfit,
+        flicker_mv=flicker_mv,
     )
 
 
@@ -197,8 +223,10 @@ def _blocks(seconds: Array, level: Array) -> tuple[Array, Array, Array, float]:
     spread = max(spread, float(np.partition(size, (4 * n) // 5)[(4 * n) // 5]) / 1.6)
     near = size <= 6.0 * spread + 1e-9
     seconds, level = seconds[near], level[near]
-    steps = np.abs(np.diff(level))
-    white_sd = 1.4826 / math.sqrt(2.0) * float(np.partition(steps, len(steps) // 2)[len(steps) // 2])
+    # From the later half, where little moves; squares, since on a coarse meter the median step is none.
+    steps = np.square(np.diff(level[len(level) // 2 :]))
+    common = max(1, (19 * len(steps)) // 20)
+    white_sd = math.sqrt(0.5 * float(np.partition(steps, common - 1)[:common].sum()) / common / NEAR_SHARE)
     first = float(seconds[0])
     edges = first + (float(seconds[-1]) - first) * np.linspace(0.0, 1.0, BLOCKS + 1)[:-1] ** 2
     starts = np.searchsorted(seconds, edges)
@@ -219,6 +247,40 @@ def _median_of_five(level: Array) -> Array:
     return np.asarray(high(low(e, inner_low), low(high(e, inner_low), inner_high)))
 
 
+def _flicker(time_s: Array, width_s: Array) -> Array:
+    """Return the covariance of block means under 1/f noise of unit variance in every factor e.
+
+    Notes
+    -----
+    Minus the logarithm of the distance in time, whatever the scale; here as an integral over kernels
+    1 / (distance² + c), each of them positive definite, so that gaps and bursts break nothing.
+    """
+    reach = np.square(BLOCK_REACH * width_s)
+    apart = np.square(time_s - time_s[:, np.newaxis]) + reach + reach[:, np.newaxis]
+    longest = 10.0 * float(time_s[-1] - time_s[0] + width_s[-1])
+    return np.asarray(0.5 * np.log1p(longest * longest / apart))
+
+
+def _flicker_sd(basis: Array, level: Array, known: Array, slow: Array) -> float:
+    """Return the strength of slow noise the approach shows, mV: the posterior mean of its logarithm.
+
+    Every shape may take part at once here, each with its prior: what they can't explain is noise.
+    """
+    n = len(level)
+    scaled = basis * AMPLITUDE_SD_MV[:, np.newaxis]
+    covariance = known + np.einsum("ki,kj->ij", scaled, scaled) + LEVEL_PRIOR_SD_MV**2
+    root = np.linalg.cholesky(covariance + np.square(FLICKER_SD_MV)[:, np.newaxis, np.newaxis] * slow)
+    white = np.linalg.solve(root, np.broadcast_to(level[:, np.newaxis], (len(FLICKER_SD_MV), n, 1)))[..., 0]
+    log_sd = np.log(FLICKER_SD_MV)
+    log_weight = -0.5 * (
+        (white * white).sum(axis=1)
+        + 2.0 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        + np.square(log_sd - math.log(FLICKER_USUAL_MV))
+    )
+    weight = np.exp(log_weight - log_weight.max())
+    return math.exp(float((weight * log_sd).sum()) / float(weight.sum()))
+
+
 @lru_cache(maxsize=64)
 def _log_prior(slow_tail_odds: float) -> Array:
     """Return log prior weights: no shape, any one, any two; each of the three sums to one."""
@@ -228,16 +290,16 @@ def _log_prior(slow_tail_odds: float) -> Array:
 
 
 def _weigh(
-    basis: Array, level: Array, variance: Array, gain: Array, slow_tail_odds: float
+    basis: Array, level: Array, covariance: Array, gain: Array, slow_tail_odds: float
 ) -> tuple[_Courses, float, Array]:
     """Solve all choices of shapes, weigh them, and return the amplitudes of the likeliest."""
-    weight = 1.0 / variance
-    total = float(weight.sum())
-    centred = basis - ((basis * weight).sum(axis=1) / total)[:, np.newaxis]
-    y = level - float((level * weight).sum()) / total
-    weighted = centred * weight
-    gram = np.einsum("ib,jb->ij", weighted, centred)
-    moment = (weighted * y).sum(axis=1)
+    constant = np.ones((len(level), 1))
+    columns = np.concatenate((basis.T, level[:, np.newaxis], constant), axis=1)
+    white = np.linalg.solve(np.linalg.cholesky(covariance), columns)
+    mean = white[:, -1:]
+    white = white[:, :-1] - mean * ((white[:, :-1] * mean).sum(axis=0) / float((mean * mean).sum()))
+    products = np.einsum("ni,nj->ij", white, white)
+    gram, moment, square = products[:-1, :-1], products[:-1, -1], float(products[-1, -1])
     prior = 1.0 / (AMPLITUDE_SD_MV * AMPLITUDE_SD_MV)
     diagonal = np.diagonal(gram) + prior
     single = moment / diagonal
@@ -248,7 +310,7 @@ def _weigh(
     second = (one * moment_two - cross * moment_one) / determinant
     none = np.zeros(1)
     explained = np.concatenate((none, moment * single, moment_one * first + moment_two * second))
-    chi_square = float((y * y * weight).sum()) - explained
+    chi_square = square - explained
     volume = np.concatenate((none + 1.0, diagonal / prior, determinant / (prior[FIRST] * prior[SECOND])))
     gap = np.concatenate((none, gain * single, gain_one * first + gain_two * second))
     pair_variance = (
