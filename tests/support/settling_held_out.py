@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.random import Generator
+from numpy.typing import NDArray
 
 from tests.support.settling import MV_PER_PH, RIGHT_WITHIN_PH, Array, Trace
 
@@ -152,6 +153,7 @@ def _leak(rng: Generator, t: Array) -> tuple[Array, Array, int]:
     taken = (t + rng.uniform(5.0, 400.0)) * per_s
     total = most * (1.0 - np.exp(-taken))
     low, high = np.full_like(t, 1e-10), np.full_like(t, 1e-3)
+    h = np.sqrt(low * high)
     for _ in range(60):  # bisect the charge balance
         h = np.sqrt(low * high)
         excess = h + base - 1.01e-14 / h - 4.45e-7 * total / (4.45e-7 + h)
@@ -162,9 +164,9 @@ def _leak(rng: Generator, t: Array) -> tuple[Array, Array, int]:
     return ph, conductivity, max(300, int(np.searchsorted(taken, 2.3)))
 
 
-def _roughened(rng: Generator, t: Array, mv: Array) -> tuple[Array, Array]:
+def _roughened(rng: Generator, t: Array, mv: Array) -> tuple[Array, NDArray[np.bool_]]:
     """Quantise, hum, spike and drop out, some of each."""
-    keep = np.ones(len(t), np.bool_)
+    keep: NDArray[np.bool_] = np.ones(len(t), np.bool_)
     if rng.random() < 0.5:
         mv = mv + rng.uniform(0.05, 0.5) * np.sin(2.0 * np.pi * rng.uniform(0.03, 0.49) * t)
     if rng.random() < 0.5:
@@ -200,7 +202,7 @@ def held_out_trace(family: str, seed: int) -> Trace:
     else:
         clean = end_ph + SHAPES[family](rng, t)
     mv = -MV_PER_PH * (clean - 7.0) + cell_noise(rng, t)
-    keep = np.ones(len(t), np.bool_)
+    keep: NDArray[np.bool_] = np.ones(len(t), np.bool_)
     if family == "rough-meter":
         mv, keep = _roughened(rng, t, mv)
     keep[length:] = False
