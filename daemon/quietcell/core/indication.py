@@ -2,8 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-
-import numpy as np
+from math import isfinite
 
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.readings import ReadingBlock
@@ -44,7 +43,7 @@ def indication(
     measured: dict[str, float | None] = dict.fromkeys(_QUANTITIES)
     if last is not None:
         values = {name: float(getattr(last, name)[0]) for name in _QUANTITIES}
-        measured = {name: value if np.isfinite(value) else None for name, value in values.items()}
+        measured = {name: value if isfinite(value) else None for name, value in values.items()}
     return Indication(
         cell=cell,
         at=at,

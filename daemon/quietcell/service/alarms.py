@@ -169,7 +169,8 @@ class Alarms:
                 if (watch := self.watches.get(body["cell"])) is not None:
                     watch.learn(body)
                 await self._ledger.record(bodies)
-            await self._look([live for live in self._cells() if live.cell in concerned])
+            cells = self._cells() if concerned & self.watches.keys() else []
+            await self._look([live for live in cells if live.cell in concerned])
 
     async def _watch(self) -> None:
         """Look at the live state again and again."""

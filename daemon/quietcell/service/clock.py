@@ -8,6 +8,7 @@ from functools import cache
 
 from quietcell.core.records import TimeQuality
 
+_BOOT_CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
 _TIMEX_BYTES = 512  # struct timex has 208 bytes on 64-bit Linux; its first field 0 means "only read"
 _TIME_ERROR = 5  # returned by adjtimex while the clock is not synchronised
 
@@ -47,8 +48,7 @@ class SystemClock:
 
 def _boot_ns() -> int:
     """Return nanoseconds since boot; other systems than Linux have no clock that counts suspend."""
-    clock = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
-    return time.clock_gettime_ns(clock)  # noqa: TID251 # this is the clock others ask
+    return time.clock_gettime_ns(_BOOT_CLOCK)  # noqa: TID251 # this is the clock others ask
 
 
 def monotonic_us() -> int:
