@@ -179,7 +179,9 @@ class ReadingBlock:
         """Put readings on the time of the segment that began at `anchor_boot_ms`."""
         boot_ms, *quantities, flags = zip(*ReadingRows.of(readings).rows, strict=True)
         # None becomes NaN. Stored numbers have no negative zero; what is judged live must be what is stored.
-        mv, temperature_c, conductivity_us_cm, flow_ml_min = np.array(quantities, np.float64) + 0.0
+        nothing = (np.nan,) * len(boot_ms)  # sooner taken than so many None
+        table = [nothing if column.count(None) == len(column) else column for column in quantities]
+        mv, temperature_c, conductivity_us_cm, flow_ml_min = np.array(table, np.float64) + 0.0
         return cls(
             ms=np.array(boot_ms, np.int64) - anchor_boot_ms,
             mv=mv,
