@@ -62,6 +62,8 @@ class Site:
     acid: float = 0.0
     every_s: float = 1.0
     grid_s: float = 5.0
+    noise: float = 1.0
+    """Share of the usual noise of pH."""
     background_ug_l: float | None = None
     outflow_ul_h: float = 0.0
     more: dict[str, Array] = field(default_factory=dict)
@@ -99,11 +101,12 @@ class Site:
         """Return what was added of something."""
         return self.more.get(what, np.zeros(self.n))
 
-    def onset(self, slowest_min: float) -> Array:
+    def onset(self, slowest_min: float, *, steady: bool = False) -> Array:
         """Return how something comes in: at once, as a ramp, by diffusion, or on and off."""
         rng, x = self.rng, self.since()
         lasts = math.exp(rng.uniform(math.log(0.1), math.log(slowest_min)))
         how = rng.choice(["step", "ramp", "diffusion", "breathing"], p=[0.4, 0.3, 0.15, 0.15])
+        how = "step" if steady and how == "breathing" else how
         if how == "step":
             return np.asarray((x > 0).astype(np.float64))
         if how == "ramp":
@@ -139,7 +142,7 @@ class Site:
         fall = float(ph[max(before - 1, 0)] - ph[before:].min()) if before < n else 0.0
         ph = stirred(stirred(ph, rng.uniform(3.0, 30.0), dt), rng.uniform(1.0, 12.0), dt)
         ph = 7.0 + (ph - 7.0) * (1.0 + rng.normal(0.0, 0.01)) + rng.normal(0.0, 0.04)
-        ph = ph + pink(rng, n, dt, rng.uniform(0.003, 0.012)) + self.got("ph")
+        ph = ph + self.noise * pink(rng, n, dt, rng.uniform(0.003, 0.012)) + self.got("ph")
         log = np.log(kappa * (1.0 + rng.normal(0.0, 0.008))) + self.got("log")
         log = log + pink(rng, n, dt, rng.uniform(0.001, 0.005))
         at = np.arange(rng.uniform(0, 1), self.minutes * 60.0 - 2 * dt, self.every_s)
@@ -152,7 +155,7 @@ class Site:
             return np.asarray(np.interp(at - delay_s, self.t * 60.0, values))
 
         spikes = (rng.uniform(size=m) < 2e-4) * rng.normal(0.0, 0.05, m)
-        ph_read = read(ph) + rng.normal(0.0, rng.uniform(0.0005, 0.004), m) + spikes
+        ph_read = read(ph) + self.noise * rng.normal(0.0, rng.uniform(0.0005, 0.004), m) + spikes
         jump = self.got("ph_jump")
         ph_read = ph_read + jump[-1] * (at > self.onset_min * 60.0)
         log_read = read(log, rng.uniform(0.0, 10.0)) + rng.normal(0.0, rng.uniform(0.0005, 0.004), m)
@@ -214,11 +217,14 @@ def leak(seed: int, size: str, *, young: bool = False, **more: object) -> Scenar
 
 
 def upstream(seed: int, *, most_ug_l: float = 200.0, **more: object) -> Scenario:
-    """Return CO2 of the loop itself, from 5 µg/L up, settled before it comes."""
+    """Return CO2 of the loop itself, from 5 µg/L up, settled before it comes; the flow may step later."""
     one = site(seed, 102, **more)
+    if one.rng.uniform() < 0.5:
+        at = one.onset_min + one.rng.uniform(20.0, 90.0)
+        one.flow = one.flow * np.where(one.t > at, one.rng.choice([0.5, 0.7, 1.5, 2.0]), 1.0)
     one.put(
         "upstream_ug_l",
-        min(_sized(one, (5.0, 200.0)), most_ug_l) * stirred(one.onset(20.0), 120.0, one.grid_s),
+        min(_sized(one, (5.0, 200.0)), most_ug_l) * stirred(one.onset(20.0, steady=True), 120.0, one.grid_s),
     )
     return one.scenario("upstream", seed)
 

@@ -49,3 +49,17 @@ def test_a_coarse_display_is_no_stuck_sensor(step: float) -> None:
 
 def test_a_sensor_that_never_moved_is_not_told() -> None:
     assert found(noise_ph=0.0, noise_log=0.0) == []
+
+
+def test_a_fast_fall_of_ph_is_no_noise() -> None:
+    rng = np.random.default_rng(2)
+    n = HOUR_S
+    ph = np.where(np.arange(n) < 1800, 8.6, 6.4 + 2.2 * np.exp(-(np.arange(n) - 1800) / 20.0))
+    detector = Detector(IngressSettings())
+    detector.see(
+        ReadingBlock.from_columns(
+            ms=np.arange(1, n + 1) * 1000, mv=np.zeros(n), temperature_c=25.0 + rng.normal(0.0, 0.005, n)
+        ),
+        ph + rng.normal(0.0, 0.002, n),
+    )
+    assert "ph-noisy" not in [event.kind for event in detector.tick(n * 1000)]

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +33,8 @@ class Block(NamedTuple):
     log_jump: float
     """The same of ln conductivity."""
     ph_scatter: float
-    """Standard deviation of pH within the block; NaN with fewer than five readings."""
+    """Standard deviation of pH within the block about its trend, from successive differences (von Neumann
+    1941): a fast fall is no noise. NaN with fewer than five readings."""
 
 
 @dataclass(slots=True)
@@ -99,7 +100,7 @@ class Averager:
             log_mean = np.log(mean)
             has_flow = np.isfinite(flow)
             flow_mean = np.bincount(index, np.where(has_flow, flow, 0.0)) / np.bincount(index, has_flow)
-            scatter = np.sqrt(np.bincount(index, (ph - ph_mean[index]) ** 2) / (count - 1))
+            scatter = _scatter(ph, index, first, count)
         scatter[count < 5] = _NAN
         before_ms = np.concatenate(([self._last[0]], ms[:-1]))
         near = ms - before_ms <= NEIGHBOURS_MS
@@ -140,6 +141,17 @@ class Averager:
             made._ms = [np.array(plain["ms"], np.int64)]
             made._rows = [np.array([[_value(v) for v in row] for row in plain["rows"]], np.float64)]
         return made
+
+
+def _scatter(ph: Array, index: NDArray[Any], first: NDArray[np.intp], count: NDArray[Any]) -> Array:
+    """Return the standard deviation per block of what is left of pH beside its trend."""
+    steps = np.diff(ph, prepend=ph[0])
+    steps[first] = 0.0
+    ends = np.append(first[1:], len(ph)) - 1
+    trend = (ph[ends] - ph[first]) / (count - 1)
+    squares = np.bincount(index, steps * steps) - (count - 1) * trend * trend
+    found: Array = np.sqrt(np.maximum(squares, 0.0) / (2.0 * (count - 2)))
+    return found
 
 
 def _largest(steps: Array, first: NDArray[np.intp]) -> Array:

@@ -53,6 +53,8 @@ SELDOM_MS: Final = 1_200_000
 """After so long a candidate is scored once a minute only."""
 GIVEN_UP_MS: Final = 10_800_000
 """A candidate that stays below telling for so long becomes the level to compare with."""
+TAIL_MS: Final = 900_000
+"""So long after an episode opened, slow electrodes and flushing cells still follow what it was told for."""
 HOLE_MS: Final = 600_000
 """A candidate does not outlive a longer silence."""
 SECOND_THOUGHTS: Final = {"co2-ingress": 3}
@@ -90,6 +92,9 @@ class Detector:
         self._episodes = Episodes(self._by)
         self._recent: list[Block] = []
         self._candidate: Candidate | None = None
+        self._again: Level | None = None
+        """Level the water went back to when an episode closed, until there is a newer one: what comes and
+        goes comes again."""
         self._minutes = 0
         """Minutes with readings so far."""
         self._suspicious = 0
@@ -120,7 +125,7 @@ class Detector:
         """Compare with later readings only: another sample, electrode or calibration from here on."""
         self._averager.drop()
         self._baseline.forget(ms)
-        self._recent, self._candidate = [], None
+        self._recent, self._candidate, self._again = [], None, None
 
     def new_sample(self, ms: int) -> None:
         """Begin anew behind `ms`: the electrode has been put into another water."""
@@ -179,6 +184,7 @@ class Detector:
             # What nothing looks at again is left out: what is older, and the scatter within a block.
             "recent": [jsonable(each[:-1]) for each in self._recent[-RECENT_BLOCKS:]],
             "candidate": None if c is None else c.as_json(),
+            "again": None if self._again is None else jsonable(self._again),
             "water": None
             if course is None or self._by.water is None
             else [jsonable(self._by.water), course.centre_c],
@@ -194,7 +200,8 @@ class Detector:
         self._episodes.restore(state["episodes"])
         self._recent = [Block(row[0], *numbers([*row[1:7], None])) for row in state["recent"]]
         self._minutes, self._suspicious = state["minutes"], state["suspicious"]
-        c = state["candidate"]
+        c, again = state["candidate"], state["again"]
+        self._again = None if again is None else Level(*numbers(again))
         self._candidate = None if c is None else Candidate.from_json(c)
         if state["water"] is not None:
             water, centre_c = state["water"]
@@ -248,7 +255,7 @@ class Detector:
         now = Level(*block[1:5])
         found: list[tuple[float, int]] = []
         for i, span in enumerate(SPANS if minute_over else SPANS[:1]):
-            before = base.levels[i]
+            before = self._before(i)
             if before is None:
                 continue
             if span.every_min > 1 and self._minutes % span.every_min:
@@ -267,7 +274,7 @@ class Detector:
         if self._suspicious == 1 and len(found) == 1:
             return  # one block alone may be a splash
         i = max(found)[1]
-        before = base.levels[i]
+        before = self._before(i)
         if before is not None:
             spread = base.spreads[i]
             self._suspicious = 0
@@ -277,6 +284,11 @@ class Detector:
                 began_ms=self._change_ms(before, spread),
                 started_ms=block.end_ms,
             )
+
+    def _before(self, i: int) -> Level | None:
+        """Return the level a span compares with."""
+        known = self._baseline.levels[i]
+        return self._again if known is None and i == 0 else known
 
     def _change_ms(self, before: Level, spread: Spread) -> int:
         """Return the last time at which the level before still held."""
@@ -308,7 +320,7 @@ class Detector:
         candidate.favourite = told.favourite
         waited_ms = ms - candidate.started_ms
         if candidate.looks >= told.needs_looks and waited_ms >= told.needs_ms:
-            if told.favourite in verdict.EXPLAINED:
+            if told.favourite in verdict.EXPLAINED or self._tail(ms):
                 self._rest(ms)
                 return
             if verdict.worth_telling(told, scores):
@@ -317,6 +329,17 @@ class Detector:
                 return
         if waited_ms > GIVEN_UP_MS:
             self._rest(ms)
+
+    def _tail(self, ms: int) -> bool:
+        """Return whether all that changed since an episode began is still what it was told for."""
+        for episode in self._episodes.open:
+            if episode.dissolves and ms - episode.opened_ms <= TAIL_MS:
+                way = self._episodes.way(episode, episode.before.temperature_c)
+                scores = self._scores(episode.before, episode.spread, way, episode.began_ms, ms)
+                told = verdict.judge(scores, self.settings, alone=math.isnan(scores.change[1]))
+                if verdict.diagnosis_of(told.favourite) == episode.diagnosis:
+                    return True
+        return False
 
     def _scores(self, before: Level, spread: Spread, way: Paths, began_ms: int, ms: int) -> Scores:
         stretch = self._by.stretch(self._recent[-RECENT_BLOCKS:], before, began_ms)
@@ -330,7 +353,7 @@ class Detector:
 
     def _rest(self, ms: int) -> None:
         """Let what is now be the level to compare with."""
-        self._candidate = None
+        self._candidate = self._again = None
         self._baseline.forget(ms)
 
     def _open(
@@ -365,6 +388,8 @@ class Detector:
             yield from self._episodes.follow(episode, now, ms, self._recent)
             if len(self._episodes.open) < was_open:
                 self._rest(ms)
+                if episode.spread.distance(*self._by.change(episode.before, now)) < SUSPECT:
+                    self._again = episode.before
             else:
                 yield from self._second_thoughts(episode, now, ms)
 

@@ -67,6 +67,11 @@ class Episode:
         """Whether it is a change against a level before."""
         return self.kind != STANDING and self.kind not in FAULTS
 
+    @property
+    def dissolves(self) -> bool:
+        """Whether it is a change of the water by what comes into it."""
+        return self.sequential and self.diagnosis in _CHEMICAL
+
     def moved(self, ms: int) -> "Episode":
         """Return the episode on the time of a segment whose zero lies `ms` later."""
         return replace(
