@@ -1,18 +1,34 @@
 """Print what settling criteria accept, when, and how wrong: ``python -m tests.bench.endpoint_table``.
 
 Options: ``--traces N`` (own physics, 2000), ``--other N`` (second generator, 700), ``--held-out N`` (third,
-never tuned to, 700), ``--seed S``.
+never tuned to, 700), ``--uptake N`` (200), ``--ramps N`` (500), ``--seed S``.
 Families with tails that are no exponentials, or a false plateau, are summed apart as "hard".
 """
 
 import argparse
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.random import Generator
 
 from quietcell.core.endpoint.judge import FORECAST_EVERY_S, judge
-from tests.support.settling import HARD, HEADER, MV_PER_PH, Acceptance, Trace, score, settling_traces
+from quietcell.core.endpoint.uptake import co2_uptake
+from tests.support.settling import (
+    FAMILIES,
+    HARD,
+    HEADER,
+    MV_PER_PH,
+    Acceptance,
+    Array,
+    Trace,
+    autoregressive,
+    flicker,
+    score,
+    settling_traces,
+    white,
+)
 from tests.support.settling_held_out import HELD_OUT_HARD, held_out_traces
 from tests.support.settling_other import OTHER_HARD, other_traces
 
@@ -96,29 +112,61 @@ def table(title: str, traces: Sequence[Trace], methods: Sequence[str]) -> None:
             print(f"{name:16s}{summary.row}", flush=True)
 
 
+RAMP_NOISES: dict[str, Callable[[Generator, int, float], Array]] = {
+    "white": white,
+    "AR(1) 0.9": lambda rng, n, sd: autoregressive(rng, n, sd, 0.9),
+    "1/f": lambda rng, n, sd: flicker(rng, n, 0.5 * sd),
+}
+
+
 def coverage(runs: int, seed: int) -> None:
     """Print how often a whole run accepts a drift that breaks the limit all along."""
-    rng = np.random.default_rng(seed)
-    accepted = 0
-    for _ in range(runs):
-        n = 1800
-        ms = np.arange(n, dtype=np.int64) * 1000
-        rate = GRAB_WATER.max_drift_mv_per_min * rng.uniform(1.02, 2.0) * rng.choice([-1.0, 1.0])
-        mv = rate * ms / 60_000.0 + rng.normal(0.0, np.exp(rng.uniform(np.log(0.02), np.log(0.2))), n)
-        quiet = np.zeros(n)
-        trace = Trace(
-            family="ramp",
-            ms=ms,
-            mv=mv,
-            temperature_c=quiet,
-            conductivity_us_cm=quiet,
-            flow_ml_min=quiet,
-            clean_ph=quiet,
-            end_ph=None,
-            right_s=None,
+    for name, make in RAMP_NOISES.items():
+        rng = np.random.default_rng(seed)
+        accepted = 0
+        for _ in range(runs):
+            n = 1800
+            ms = np.arange(n, dtype=np.int64) * 1000
+            rate = GRAB_WATER.max_drift_mv_per_min * rng.uniform(1.02, 2.0) * rng.choice([-1.0, 1.0])
+            mv = rate * ms / 60_000.0 + make(rng, n, np.exp(rng.uniform(np.log(0.02), np.log(0.2))))
+            quiet = np.zeros(n)
+            trace = Trace(
+                family="ramp",
+                ms=ms,
+                mv=mv,
+                temperature_c=quiet,
+                conductivity_us_cm=quiet,
+                flow_ml_min=quiet,
+                clean_ph=quiet,
+                end_ph=None,
+                right_s=None,
+            )
+            accepted += judged(trace, GRAB_WATER) is not None
+        print(
+            f"whole runs of 30 min with |drift| above the limit, {name}: {accepted} of {runs} accepted",
+            flush=True,
         )
-        accepted += judged(trace, GRAB_WATER) is not None
-    print(f"\nwhole runs of 30 min with |drift| above the limit: {accepted} of {runs} accepted")
+
+
+def uptake(traces: Sequence[Trace]) -> None:
+    """Print what conductivity adds at the first rest: uptake refused, and steady samples flagged."""
+    told = {True: Counter[str](), False: Counter[str]()}
+    for trace in traces:
+        found, rests = judged(trace, GRAB_WATER), trace.end_ph is not None
+        if found is None:
+            told[rests]["not at rest"] += 1
+            continue
+        n = int(np.searchsorted(trace.ms, int(trace.ms[0]) - 1 + found.at_s * 1000.0, side="right"))
+        seen = co2_uptake(
+            trace.ms[:n],
+            trace.mv[:n],
+            trace.conductivity_us_cm[:n],
+            ph=found.ph,
+            mv_per_ph=-MV_PER_PH,
+            max_remaining_ph=GRAB_WATER.max_remaining_ph,
+        )
+        told[rests]["flagged" if seen is not None and seen.suspected else "accepted"] += 1
+    print(f"at the first rest: with an endpoint {dict(told[True])}, while taking up {dict(told[False])}")
 
 
 def main() -> None:
@@ -127,6 +175,7 @@ def main() -> None:
     parser.add_argument("--traces", type=int, default=2000)
     parser.add_argument("--other", type=int, default=700)
     parser.add_argument("--held-out", type=int, default=700)
+    parser.add_argument("--uptake", type=int, default=200)
     parser.add_argument("--ramps", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--methods", nargs="*", default=list(METHODS))
@@ -137,6 +186,10 @@ def main() -> None:
         table("other physics", other_traces(options.other, options.seed), options.methods)
     if options.held_out:
         table("held out", held_out_traces(options.held_out, options.seed), options.methods)
+    if options.uptake:
+        uptake(settling_traces(options.uptake, options.seed, families=("co2-uptake",)))
+        uptake(held_out_traces(options.uptake, options.seed, families=("leak",)))
+        uptake(settling_traces(options.uptake, options.seed, families=FAMILIES[:9]))
     if options.ramps:
         coverage(options.ramps, options.seed)
 
