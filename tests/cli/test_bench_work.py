@@ -16,6 +16,7 @@ from quietcell.core.records import Json
 from tests.support.bench_meter import (
     PATIENCE_S,
     BenchMeter,
+    answered,
     assert_recomputable,
     bodies,
     configure,
@@ -163,12 +164,11 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
     with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
         # Someone's determination is not cut off by someone else's calibration.
         meter.silent = True
-        asked = terminal(tmp_path, "request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-9")
-        asked.expect("open")
-        assert ended(asked) == 0
-        early = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada")
-        early.expect("a determination of S-9 that someone asked for is under way")
-        assert ended(early) == 1
+        asked = ("request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-9")
+        assert answered(tmp_path, *asked)[0] == 0
+        status, text = answered(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada")
+        assert status == 1
+        assert "a determination of S-9 that someone asked for is under way" in text
         meter.silent = False
         wait_until(lambda: bool(of_sample(tmp_path, "S-9")), "the outcome")
         assert bodies(tmp_path, "attendance") == []
@@ -224,12 +224,11 @@ def test_a_fixed_calibration_is_not_replaced_at_the_bench_and_clears_no_check(tm
             lambda: any(b["verdict"] == "accepted" for b in bodies(tmp_path, "determination")), "a result"
         )
         who = ("live-feed-room", "--operator", "Ada")
-        child = terminal(tmp_path, "check", *who, "--known-ph", "7.6", "--tolerance", "0.05")
-        child.expect("failed")
-        assert ended(child) == 1
-        child = terminal(tmp_path, "calibrate", *who, "--use")
-        child.expect(r"fixes this calibration: cells\.live-feed-room\.calibration")
-        assert ended(child) == 1
+        status, text = answered(tmp_path, "check", *who, "--known-ph", "7.6", "--tolerance", "0.05")
+        assert (status, text[:6]) == (1, "failed")
+        status, text = answered(tmp_path, "calibrate", *who, "--use")
+        assert status == 1
+        assert "fixes this calibration: cells.live-feed-room.calibration" in text
         assert calibrate(tmp_path, meter, "phthalate", "borax") == 1
         assert bodies(tmp_path, "calibration")[-1]["verdict"] == "declined"
     (check,) = bodies(tmp_path, "check")

@@ -4,7 +4,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.bench_meter import CONFIGURATION, PATIENCE_S, bodies, configure, daemon, ended, terminal
+from tests.support.bench_meter import (
+    CONFIGURATION,
+    PATIENCE_S,
+    answered,
+    bodies,
+    configure,
+    daemon,
+    ended,
+    terminal,
+)
 
 pytestmark = pytest.mark.timeout(PATIENCE_S)
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncleaning_every_d = 60.0\n"
@@ -17,21 +26,23 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
     who = ("--operator", "Ada")
 
     def said(*words: str, expect: str, status: int = 0) -> None:
-        child = terminal(tmp_path, "note", *words, *who)
-        child.expect(expect)
-        assert ended(child) == status
+        found, text = answered(tmp_path, *words, *who)
+        assert expect in text
+        assert found == status
 
     put = ("--put-in", "electrode", "--name", "probe-7")
-    said("live-feed-room", *put, "--serial", "M-12", expect="no calibration with it yet")
+    first = terminal(tmp_path, "note", "live-feed-room", *put, "--serial", "M-12", *who)
+    first.expect("no calibration with it yet")
+    assert ended(first) == 0
     with daemon(tmp_path):
-        said("live-feed-room", "--work", "electrolyte-refilled", expect="Acids|acids burn")
-        said("larval-hall", *put, expect="It was in live-feed-room before")
-        said("larval-hall", "--history", "probe-7", expect="electrolyte-refilled: electrolyte refilled")
-        status = terminal(tmp_path, "status")
-        status.expect("cleaned is due: never recorded")
-        status.expect("electrode probe-7")
-        assert ended(status) == 0
-    said("larval-hall", "--name", "probe-7", expect="--name goes with", status=64)
+        said("note", "live-feed-room", "--work", "electrolyte-refilled", expect="acids burn")
+        said("note", "larval-hall", *put, expect="It was in live-feed-room before")
+        said("note", "larval-hall", "--history", "probe-7", expect="refilled: electrolyte refilled")
+        status, text = answered(tmp_path, "status")
+        assert status == 0
+        assert "cleaned is due: never recorded" in text
+        assert "electrode probe-7" in text
+        said("note", "larval-hall", "--name", "probe-7", expect="--name goes with", status=64)
     moves = bodies(tmp_path, "electrode")
     assert [(b["cell"], b["state"], b["serial"]) for b in moves] == [
         ("live-feed-room", "in-use", "M-12"),

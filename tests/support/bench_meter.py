@@ -1,11 +1,12 @@
 """A meter whose electrode a test puts from one solution into another, and the program at a terminal."""
 
+import io
 import random
 import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import Self
 
@@ -135,6 +136,14 @@ def terminal(folder: Path, *words: str) -> "pexpect.spawn[str]":
         configure(folder)
     given = ["-m", "quietcell", *words, "--config", str(config)]
     return pexpect.spawn(sys.executable, given, timeout=60, encoding="utf-8", dimensions=(40, 120))
+
+
+def answered(folder: Path, *words: str) -> tuple[int, str]:
+    """Run a command that asks nothing, without a process of its own; returns its status and what it said."""
+    said = io.StringIO()
+    with redirect_stdout(said), redirect_stderr(said), pytest.raises(SystemExit) as end:
+        main([*words, "--config", str(folder / "quietcell.toml")])
+    return int(end.value.code or 0), said.getvalue()
 
 
 def interrupt(child: "pexpect.spawn[str]", answer: str) -> None:
