@@ -133,6 +133,7 @@ class IngressWatch:
 
         What is open stays open, for the water is the same.
         """
+        self._show()  # what came before goes with the levels
         self._detector.forget_levels(ms)
 
     def new_sample(self, ms: int, stamp: Stamp) -> Iterator[Body]:
