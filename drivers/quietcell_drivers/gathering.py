@@ -71,7 +71,7 @@ class Gathering:
         found = self._epoll.poll(0, maxevents=max(1, len(self._ready)))
         for descriptor, _ in found:
             if (ready := self._ready.get(descriptor)) is not None:  # an earlier one may have closed it
-                ready()
+                self._call(ready)
         if self._epoll.closed:
             return
         by_time, self._next = self._next is not None, None
@@ -81,3 +81,12 @@ class Gathering:
             self._next = self._loop.call_later(GATHERING_S, self._round)
         elif by_time:
             self._loop.add_reader(self._epoll.fileno(), self._round)
+
+    def _call(self, ready: Callable[[], None]) -> None:
+        """Let a mistake of one be told, as the event loop does, and cost the others nothing."""
+        try:
+            ready()
+        except Exception as error:  # noqa: BLE001 # goes where the loop's own handlers' do
+            self._loop.call_exception_handler(
+                {"message": "reading a port broke", "exception": error, "handle": ready}
+            )

@@ -5,6 +5,7 @@ import os
 
 from quietcell_drivers import gathering
 from quietcell_drivers.gathering import GATHERING_S, MANY_PORTS, leave, watch
+from tests.support.until import until
 
 
 class Pipes:
@@ -86,4 +87,24 @@ async def test_where_many_send_all_the_time_rounds_are_few() -> None:
         if len(pipes.heard) > before:
             heard_at_s.append(pipes.loop.time())
     assert len(heard_at_s) <= (pipes.loop.time() - began_s) / GATHERING_S + 2
+    pipes.close()
+
+
+async def test_a_mistake_at_one_is_told_and_costs_the_others_nothing() -> None:
+    pipes = Pipes(MANY_PORTS)
+    told: list[object] = []
+    pipes.loop.set_exception_handler(lambda _loop, context: told.append(context["exception"]))
+
+    def break_once() -> None:
+        leave(pipes.loop, pipes.pipes[0][0])
+        raise ZeroDivisionError
+
+    leave(pipes.loop, pipes.pipes[0][0])
+    watch(pipes.loop, pipes.pipes[0][0], break_once)
+    for turn in range(1, 3):
+        for _, writing in pipes.pipes:
+            os.write(writing, b"x")
+        await until(lambda turn=turn: len(pipes.heard) >= turn * (MANY_PORTS - 1))  # type: ignore[misc] # same
+    assert [type(each) for each in told] == [ZeroDivisionError]
+    pipes.loop.set_exception_handler(None)
     pipes.close()

@@ -14,6 +14,7 @@ from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.ledger.storage import RESERVE_NAME, Reserve
 from tests.support.ledgers import note, open_ledger
 from tests.support.streams import ANCHOR_UTC_MS, readings
+from tests.support.until import until
 
 BLOCK = readings(2000)
 
@@ -120,9 +121,12 @@ async def test_readings_wait_for_a_failing_disk_up_to_a_limit(
 ) -> None:
     monkeypatch.setattr(ledger_module, "MOST_READINGS", 500)
     ledger = opened(tmp_path)
-    append, failing = ledger.readings.append, True
+    append, failing, tries = ledger.readings.append, True, count()
+    tried = 0
 
     def fail(batch: list[SegmentReadings]) -> None:
+        nonlocal tried
+        tried = next(tries)
         if failing:
             raise OSError(5, "Input/output error")
         append(batch)
@@ -132,6 +136,8 @@ async def test_readings_wait_for_a_failing_disk_up_to_a_limit(
         keep(ledger, first, first + 100)
         ledger._commit_readings()
         await asyncio.sleep(0.005)
+    before = tried
+    await until(lambda: tried > before + 1)  # it has failed with all of them
     failing = False
     async with asyncio.timeout(20):
         await ledger.flush()

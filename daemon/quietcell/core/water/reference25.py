@@ -292,8 +292,8 @@ def conductivity_at(
 
     Examples
     --------
-    >>> round(conductivity_at(0.055, 25.0, 50.0), 3)  # pure water
-    0.169
+    >>> round(conductivity_at(0.055, 25.0, 50.0), 4)  # pure water
+    0.1695
     """
     if measured_at_c == temperature_c:
         return conductivity_us_cm
