@@ -12,13 +12,13 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from quietcell.cli.checked import checked
 from quietcell.cli.options import ledger_folder, ledger_options
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
-from quietcell.errors import LedgerDamagedError, QuietcellError, UsageError
+from quietcell.errors import QuietcellError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
-from quietcell.ledger.verify import verify
 from quietcell.report.build import LedgerFacts, Report, Tell, build
 from quietcell.report.cell_part import cell_part
 from quietcell.report.excursions import limits_from
@@ -233,16 +233,8 @@ def _instant(option: str, text: str, zone: tzinfo) -> int:
 
 
 def _verified(folder: Path, *, quiet: bool) -> dict[str, Json]:
-    """Check the whole ledger and return what came of it."""
     with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as files:
-        try:
-            with click.progressbar(
-                length=journal.head[0], label="Verifying", hidden=quiet, file=sys.stderr
-            ) as bar:
-                found = verify(journal, files, tell=bar.update)
-        except LedgerDamagedError as error:
-            return {"sound": False, "fault": str(error)}
-        return {"sound": True, "fault": None, **asdict(found)}
+        return checked(journal, files, quiet=quiet)
 
 
 @contextmanager

@@ -1,17 +1,19 @@
 """``quietcell verify``: check that nothing in the ledger was changed, and that it all follows."""
 
 import json
+import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import click
 
+from quietcell.cli.checked import checked
 from quietcell.cli.options import ledger_folder, ledger_options
-from quietcell.errors import LedgerDamagedError, UsageError
+from quietcell.errors import UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
-from quietcell.ledger.verify import Head, Verified, verify
+from quietcell.ledger.verify import Head
 
 _HASH_DIGITS = 64
 
@@ -40,14 +42,7 @@ def command(config: Path | None, ledger: Path | None, head: str | None, *, again
     witnessed = None if head is None else _witness(head)
     folder = ledger_folder(config, ledger)
     with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as files:
-        outcome: dict[str, Any] = {"ledger": journal.ledger}
-        try:
-            with click.progressbar(length=journal.head[0], label="Checking", hidden=as_json) as bar:
-                found = verify(journal, files, head=witnessed, tell=bar.update)
-        except LedgerDamagedError as error:
-            outcome |= {"sound": False, "fault": str(error)}
-        else:
-            outcome |= {"sound": True, "fault": None, **_plain(found)}
+        outcome = {"ledger": journal.ledger, **checked(journal, files, head=witnessed, quiet=as_json)}
         if again and outcome["sound"]:
             outcome["recomputed"] = _recomputed(journal, files, quiet=as_json)
     click.echo(json.dumps(outcome) if as_json else _told(outcome))
@@ -74,16 +69,6 @@ def _witness(text: str) -> Head:
     return Head(hash=digits.lower(), seq=int(seq) if colon else None)
 
 
-def _plain(found: Verified) -> dict[str, Any]:
-    return {
-        "records": found.records,
-        "head": found.head,
-        "readings": found.readings,
-        "readings_expired": found.readings_expired,
-        "readings_not_covered_yet": found.readings_uncovered,
-    }
-
-
 def _recomputed(journal: Journal, files: ReadingsFiles, *, quiet: bool) -> dict[str, Any]:
     """Judge every cell's readings again."""
     from quietcell.service.recompute import recompute  # noqa: PLC0415 # the engine is loaded only for this
@@ -91,7 +76,9 @@ def _recomputed(journal: Journal, files: ReadingsFiles, *, quiet: bool) -> dict[
     outcome = {}
     for cell in journal.cells():
         done = 0
-        with click.progressbar(length=journal.head[0], label=f"Judging {cell} again", hidden=quiet) as bar:
+        with click.progressbar(
+            length=journal.head[0], label=f"Judging {cell} again", hidden=quiet, file=sys.stderr
+        ) as bar:
 
             def tell(seq: int, bar: Any = bar) -> None:
                 nonlocal done

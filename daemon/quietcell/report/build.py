@@ -20,10 +20,11 @@ from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.links import check_links
+from quietcell.report.cell_report import CellReport
 from quietcell.report.excursions import limits_of
 from quietcell.report.indications import Indications, read, wanted
 from quietcell.report.material import Entry, Span, gather
-from quietcell.report.summary import CellReport, summarise
+from quietcell.report.summary import summarise
 
 LONG_MS = 3 * 86_400_000
 """Of a longer span several cells are worked on at a time, each in a process of its own."""

@@ -96,7 +96,7 @@ def _chain(ledger: LedgerFacts) -> Html:
                 "verified from the first record to the head: ",
                 number(verified["records"]), " records, ", number(verified["readings"]),
                 " readings match their digests, ", number(verified["readings_expired"]), " given up since, ",
-                number(verified["readings_uncovered"]), " not covered by a digest yet",
+                number(verified["readings_not_covered_yet"]), " not covered by a digest yet",
             ]
         )  # fmt: skip
     if links is None:

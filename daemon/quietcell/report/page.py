@@ -4,10 +4,10 @@ from collections.abc import Iterable
 from datetime import tzinfo
 
 from quietcell.report.build import Report
+from quietcell.report.cell_report import CellReport
 from quietcell.report.coverage import VALID
 from quietcell.report.frame import checking, document, provenance, review
 from quietcell.report.html import NOT_KNOWN, Html, Times, joined, number, table, tag, words
-from quietcell.report.summary import CellReport
 
 
 def page(report: Report, zone: tzinfo) -> str:

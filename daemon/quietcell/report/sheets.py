@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 
 from quietcell.core.records import Json
-from quietcell.report.cell_part import calibration_figure, calibration_table
+from quietcell.report.calibration_part import calibration_figure, calibration_table
 from quietcell.report.figures import budget, calibration_history, trace
 from quietcell.report.frame import checking, digest, document, figure, provenance, review
 from quietcell.report.html import NOT_KNOWN, Html, Times, facts, joined, number, table, tag
