@@ -2,10 +2,17 @@
 
 import asyncio
 import os
+import sys
 from typing import Any
 
 import pytest
 from hypothesis import settings
+
+# Else each of the many processes would compile everything it imports anew,
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+# and on a few rows of numbers threads only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 settings.register_profile("repeatable", derandomize=True, database=None)
 settings.register_profile("searching", max_examples=1000)

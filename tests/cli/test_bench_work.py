@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.api
 
 from quietcell.core.electrode.buffers import buffer
 from quietcell.core.electrode.calibration import CalibrationPoint
@@ -14,6 +13,8 @@ from quietcell.core.electrode.calibration import calibrate as fitted
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
 from quietcell.core.records import Json
 from tests.support.bench_meter import (
+    FIXED,
+    GOOD,
     PATIENCE_S,
     BenchMeter,
     answered,
@@ -21,15 +22,13 @@ from tests.support.bench_meter import (
     bodies,
     configure,
     daemon,
-    ended,
     interrupt,
     terminal,
 )
 from tests.support.live import wait_until
+from tests.support.references import generalised_least_squares
 
 pytestmark = pytest.mark.timeout(PATIENCE_S)
-GOOD = Line(slope_pct=98.4, zero_mv=3.1)
-FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 
 
 def ph_of(name: str) -> float:
@@ -48,7 +47,7 @@ def calibrate(
         meter.dip(ph_of(name))
         child.sendline("")
         child.expect("At rest")
-    status = ended(child)
+    status = child.ended()
     print(child.before)  # noqa: T201 # shown when a test fails
     return status
 
@@ -77,7 +76,7 @@ def guided(folder: Path, meter: BenchMeter, names: Sequence[str]) -> None:
     child.expect("Use this calibration from here on")
     child.sendline("y")
     child.expect("accepted")
-    assert ended(child) == 0
+    assert child.ended() == 0
 
 
 def assert_numbers_of(body: dict[str, Json]) -> None:
@@ -112,7 +111,7 @@ def assert_numbers_of(body: dict[str, Json]) -> None:
         + (warm * np.array([p["temperature_standard_uncertainty_c"] for p in points])) ** 2
     )
     mv = np.array([p["mv"] for p in points])
-    reference = statsmodels.api.GLS(mv, design, sigma=np.diag(variance)).fit(cov_type="fixed_scale")
+    reference = generalised_least_squares(mv, design, np.diag(variance))
     assert body["zero_mv"] == pytest.approx(reference.params[0], abs=1e-3)
     assert body["slope_pct"] == pytest.approx(100.0 * reference.params[1], abs=1e-3)
     assert body["slope_expanded_uncertainty_pct"] >= 200.0 * reference.bse[1] * (1.0 - 1e-3)
@@ -177,9 +176,9 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
         first.expect("Press Enter")
         second = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Bo", "--expected-ph", "7")
         second.expect("Ada is at work here")
-        assert ended(second) == 1
+        assert second.ended() == 1
         interrupt(first, "what is in force has not changed")
-        assert ended(first) == 130
+        assert first.ended() == 130
     assert bodies(tmp_path, "calibration") == []
     ends = [(b["operator"], b["outcome"]) for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
     assert ends == [("Ada", "aborted")]
@@ -211,7 +210,7 @@ def test_refused_and_failed_work_puts_results_in_doubt(tmp_path: Path) -> None:
             "--buffer", "iupac-2002/phosphate,lot=M-2",
         )  # fmt: skip
         child.expect("failed")
-        assert ended(child) == 1
+        assert child.ended() == 1
         check = bodies(tmp_path, "check")[-1]
         assert bodies(tmp_path, "doubt")[-1]["about"] == check["id"]
         assert bodies(tmp_path, "configuration")[-1]["settings"]["failed_check_id"] == check["id"]
@@ -233,7 +232,7 @@ def test_a_fixed_calibration_is_not_replaced_at_the_bench_and_clears_no_check(tm
         assert bodies(tmp_path, "calibration")[-1]["verdict"] == "declined"
     (check,) = bodies(tmp_path, "check")
     begun = terminal(tmp_path, "note", "live-feed-room", "begun again", "--operator", "Ada")
-    assert ended(begun) == 0
+    assert begun.ended() == 0
     assert bodies(tmp_path, "configuration")[-1]["settings"]["failed_check_id"] == check["id"]
 
 
@@ -244,7 +243,7 @@ def test_stopping_early_without_a_daemon_leaves_a_whole_ledger_and_changes_nothi
                          "--buffer", "iupac-2002/phosphate,lot=M-2")  # fmt: skip
         child.expect("Press Enter")
         interrupt(child, "what is in force has not changed")
-        assert ended(child) == 130
+        assert child.ended() == 130
     (last,) = [b for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
     assert (last["work"], last["outcome"]) == ("check", "aborted")
     assert bodies(tmp_path, "check") == []

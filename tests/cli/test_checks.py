@@ -5,10 +5,11 @@ from pathlib import Path
 import pytest
 
 from quietcell.core.electrode.low_ionic import strong_acid
-from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.core.water.speciation import Composition, conductivity_us_cm
 from tests.support.bench_meter import (
+    FIXED,
+    GOOD,
     PATIENCE_S,
     BenchMeter,
     answered,
@@ -16,14 +17,11 @@ from tests.support.bench_meter import (
     bodies,
     configure,
     daemon,
-    ended,
     terminal,
 )
 from tests.support.live import wait_until
 
 pytestmark = pytest.mark.timeout(PATIENCE_S)
-GOOD = Line(slope_pct=98.4, zero_mv=3.1)
-FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 BIAS_PH = 0.06
 ACIDS_MOL_L = (5e-5, 2e-5, 1e-5)
 
@@ -51,7 +49,7 @@ def test_checks_of_every_kind_count_for_what_they_are_about(tmp_path: Path) -> N
             child.sendline("")
             child.expect("At rest")
         child.expect("passed")
-        assert ended(child) == 0
+        assert child.ended() == 0
         meter.dip(6.9)
         seen = len(results(tmp_path))
         wait_until(lambda: len(results(tmp_path)) > seen, "another result")

@@ -6,22 +6,20 @@ from pathlib import Path
 import pytest
 
 from quietcell.cli import main
-from quietcell.core.electrode.nernst import Line
 from quietcell.core.ingress.flow_test import FlowStep
 from tests.support.bench_meter import (
+    FIXED,
+    GOOD,
     PATIENCE_S,
     BenchMeter,
     assert_recomputable,
     bodies,
     configure,
-    ended,
     terminal,
 )
 from tests.support.flow_tests import flow_test_case
 
 pytestmark = pytest.mark.timeout(PATIENCE_S)
-GOOD = Line(slope_pct=98.4, zero_mv=3.1)
-FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 HURRY = ("--operator", "Ada", "--flow-test", "--settle-s", "0.5")
 
 
@@ -50,7 +48,7 @@ def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:
             child.sendline("")
             child.expect("At rest")
         child.expect("leak: .*Air leaks into the sample path")
-        assert ended(child) == 1
+        assert child.ended() == 1
     (body,) = bodies(tmp_path, "flow-test")
     assert (body["verdict"], body["operator"]) == ("leak", "Ada")
     shown = [step["flow_ml_min"] for step in body["steps"]]
@@ -78,7 +76,7 @@ def test_an_unattended_one_waits_for_each_flow_and_answers_in_json(tmp_path: Pat
             child.expect("At rest")
         child.expect(r"(\{\"body\".*\})\r\n")
         told = json.loads(str(child.match.group(1)))
-        assert ended(child) == 0
+        assert child.ended() == 0
     assert told["body"] == bodies(tmp_path, "flow-test")[0]
     assert told["body"]["verdict"] == "nothing-found"
     assert told["episodes"] == []

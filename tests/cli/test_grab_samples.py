@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from quietcell.core.electrode.nernst import Line
 from tests.support.bench_meter import (
+    FIXED,
+    GOOD,
     PATIENCE_S,
     BenchMeter,
     answered,
@@ -14,14 +15,11 @@ from tests.support.bench_meter import (
     bodies,
     configure,
     daemon,
-    ended,
     interrupt,
     terminal,
 )
 
 pytestmark = pytest.mark.timeout(PATIENCE_S)
-GOOD = Line(slope_pct=98.4, zero_mv=3.1)
-FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"
 TOLD = (
     *("--operator", "Ada", "--sample", "S-17", "--container", "glass", "--age-min", "4", "--closed"),
@@ -50,7 +48,7 @@ def test_three_portions_that_agree_make_a_result_that_tells_how_the_sample_came(
             meter.dip(ph, 1.1)
             child.sendline("")
         child.expect(r"S-17: pH 6.51 ± \d.\d\d .*qualified")
-        assert ended(child) == 0
+        assert child.ended() == 0
     portions = bodies(tmp_path, "determination")
     assert [body["verdict"] for body in portions] == ["cannot-tell", "cannot-tell", "qualified"]
     assert [body["grab"]["portion"] for body in portions] == [1, 2, 3]
@@ -83,12 +81,12 @@ def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Pa
         asked = answered(tmp_path, "request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-18")
         assert "refused (busy)" in asked[1]
         interrupt(first, "what is in force has not changed")
-        assert ended(first) == 130
+        assert first.ended() == 130
         meter.dip(6.6, 1.1)
         script = terminal(tmp_path, "measure", "live-feed-room", *TOLD, "--no-pause", "--json", "--kcl")
         script.expect(r'(\{"sample_id".*\})\r\n')
         told = json.loads(str(script.match.group(1)))
-        assert ended(script) == 0
+        assert script.ended() == 0
         assert told["result"] == told["determinations"][-1] == bodies(tmp_path, "determination")[-1]
         assert told["result"]["kcl_adjusted"]
         assert told["result"]["ph"] == pytest.approx(6.6, abs=0.03)
@@ -103,7 +101,7 @@ def test_what_could_not_be_accepted_is_said_before_anything_is_poured(tmp_path: 
     with BenchMeter(tmp_path, GOOD):
         child = terminal(tmp_path, "measure", "live-feed-room", *TOLD)
         child.expect("no calibration: no value could be accepted")
-        assert ended(child) == 1
+        assert child.ended() == 1
 
 
 def test_portions_that_never_agree_end_without_a_result(tmp_path: Path) -> None:
@@ -115,4 +113,4 @@ def test_portions_that_never_agree_end_without_a_result(tmp_path: Path) -> None:
             meter.dip(ph, 1.1)
             child.sendline("")
         child.expect("S-17: no result after 2 portions")
-        assert ended(child) == 1
+        assert child.ended() == 1

@@ -11,7 +11,6 @@ from tests.support.bench_meter import (
     bodies,
     configure,
     daemon,
-    ended,
     terminal,
 )
 
@@ -33,7 +32,7 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
     put = ("--put-in", "electrode", "--name", "probe-7")
     first = terminal(tmp_path, "note", "live-feed-room", *put, "--serial", "M-12", *who)
     first.expect("no calibration with it yet")
-    assert ended(first) == 0
+    assert first.ended() == 0
     with daemon(tmp_path):
         said("note", "live-feed-room", "--work", "electrolyte-refilled", expect="acids burn")
         said("note", "larval-hall", *put, expect="It was in live-feed-room before")

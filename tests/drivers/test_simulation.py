@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+import scipy
 from pydantic import ValidationError
-from scipy import signal
 
 from quietcell.errors import PortUnavailableError
 from quietcell_drivers.emulator import FORMS
@@ -126,7 +126,7 @@ async def test_an_emulated_meter_is_a_process_with_a_device(name: str, tmp_path:
 def test_noise_is_like_one_over_f_where_it_counts() -> None:
     quiet = Scenario(temperature_swing_c=0.0, white_mv=0.0, flicker_mv=1.0)
     mv = np.array([s.mv for s in itertools.islice(Simulation(quiet, 3, step_mv=1e-4).samples(1.0), 12_000)])
-    frequency, power = signal.welch(mv - mv.mean(), nperseg=2048)
+    frequency, power = scipy.signal.welch(mv - mv.mean(), nperseg=2048)
     band = (frequency > 1 / 600) & (frequency < 1 / 10)
     exponent = np.polyfit(np.log(frequency[band]), np.log(power[band]), 1)[0]
     assert -1.5 < exponent < -0.7

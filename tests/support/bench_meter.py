@@ -2,8 +2,6 @@
 
 import io
 import random
-import signal
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
@@ -17,6 +15,7 @@ from quietcell.cli import main
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
+from tests.support.forked import Terminal
 from tests.support.live import wait_until
 from tests.support.pseudo_terminal import PseudoTerminal
 
@@ -60,7 +59,10 @@ conductivity_position = "downstream"
 settings = {{ port = "{folder}/meter", columns = ["mv", "temperature_c", "conductivity_us_cm"] }}
 """
 
-
+GOOD = Line(slope_pct=98.4, zero_mv=3.1)
+"""An electrode in order."""
+FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
+"""Its calibration, in the configuration."""
 PATIENCE_S = 240.0
 """A generous time-out for a test of a dozen processes, on a machine with much else to do."""
 
@@ -123,19 +125,18 @@ def daemon(folder: Path) -> Iterator[None]:
     try:
         wait_until((folder / "state" / "control.sock").exists, "the daemon")
         yield
-        running.kill(signal.SIGTERM)
-        assert ended(running) == 0
+        running.terminate()
+        assert running.ended() == 0
     finally:
-        running.close(force=True)
+        running.abandon()
 
 
-def terminal(folder: Path, *words: str) -> "pexpect.spawn[str]":
+def terminal(folder: Path, *words: str) -> Terminal:
     """Start the program at a terminal of its own."""
     config = folder / "quietcell.toml"
     if not config.exists():
         configure(folder)
-    given = ["-m", "quietcell", *words, "--config", str(config)]
-    return pexpect.spawn(sys.executable, given, timeout=60, encoding="utf-8", dimensions=(40, 120))
+    return Terminal(*words, "--config", str(config))
 
 
 def answered(folder: Path, *words: str) -> tuple[int, str]:
@@ -146,20 +147,13 @@ def answered(folder: Path, *words: str) -> tuple[int, str]:
     return int(end.value.code or 0), said.getvalue()
 
 
-def interrupt(child: "pexpect.spawn[str]", answer: str) -> None:
+def interrupt(child: Terminal, answer: str) -> None:
     """Press Ctrl-C until the program answers: one that comes just before it begins to read goes unseen."""
     for _ in range(10):
-        child.sendintr()
+        child.interrupt()
         if child.expect([answer, pexpect.TIMEOUT], timeout=6) == 0:
             return
     pytest.fail(f"no answer to Ctrl-C, wanted {answer!r}")
-
-
-def ended(child: "pexpect.spawn[str]") -> int:
-    """Wait for the program's end and return its status."""
-    child.expect(pexpect.EOF)
-    child.close()
-    return int(child.exitstatus if child.exitstatus is not None else -1)
 
 
 def bodies(folder: Path, kind: str) -> list[dict[str, Json]]:

@@ -1,20 +1,26 @@
 """The real program in a process of its own, with a meter on a pseudo-terminal."""
 
+import contextlib
+import io
 import json
 import os
 import random
 import signal
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
+from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 from typing import Self
 
+import pytest
+
+from quietcell.cli import main
 from quietcell.core.records import Json
 from quietcell.errors import LedgerError
 from quietcell.ledger.journal import Journal
+from tests.support.forked import started
 from tests.support.pseudo_terminal import PseudoTerminal
 
 PATIENCE_S = 30.0
@@ -55,7 +61,7 @@ def wait_until(true: Callable[[], bool], what: str) -> None:
     deadline = time.monotonic() + PATIENCE_S  # noqa: TID251 # waits for real processes
     while not true():
         assert time.monotonic() < deadline, f"waited {PATIENCE_S:.0f} s for {what}"  # noqa: TID251 # same
-        time.sleep(0.02)
+        time.sleep(0.05)
 
 
 class StreamingMeter:
@@ -109,30 +115,28 @@ class Program:
         self.folder = folder
         self.config = folder / "quietcell.toml"
         self.config.write_text(CONFIGURATION.format(folder=folder, more=more))
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: ForkServerProcess | None = None
 
     def start(self) -> None:
         """Start it."""
-        log = (self.folder / "log").open("ab")
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "quietcell", "run", "--config", str(self.config)],
-            stderr=log,
-            env=os.environ,
-        )
-        log.close()
+        log = os.open(self.folder / "log", os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+        self._process = started(("run", "--config", str(self.config)), log)
 
     def end(self, how: signal.Signals) -> int:
         """End it with a signal and return its status."""
         assert self._process is not None
-        self._process.send_signal(how)
-        status = self._process.wait(PATIENCE_S)
+        self.send(how)
+        self._process.join(PATIENCE_S)
+        status = self._process.exitcode
+        assert status is not None, f"it still runs {PATIENCE_S:.0f} s after {how.name}"
         self._process = None
         return status
 
     def send(self, number: signal.Signals) -> None:
-        """Send it a signal that does not end it."""
+        """Send it a signal."""
         assert self._process is not None
-        self._process.send_signal(number)
+        assert self._process.pid is not None
+        os.kill(self._process.pid, number)
 
     def __enter__(self) -> Self:
         return self
@@ -140,24 +144,23 @@ class Program:
     def __exit__(self, *_: object) -> None:
         if self._process is not None:
             self._process.kill()
-            self._process.wait()
+            self._process.join()
 
     def command(self, *arguments: str) -> str:
         """Run another command of the program and return what it prints."""
-        done = self.attempt(*arguments)
-        assert done.returncode == 0, done.stderr
-        return done.stdout
+        status, printed, told = self.attempt(*arguments)
+        assert status == 0, told
+        return printed
 
-    def attempt(self, *arguments: str) -> subprocess.CompletedProcess[str]:
-        """Run another command of the program, whatever becomes of it."""
-        return subprocess.run(
-            [sys.executable, "-m", "quietcell", *arguments],
-            cwd=self.folder,
-            capture_output=True,
-            check=False,
-            text=True,
-            timeout=PATIENCE_S,
-        )
+    def attempt(self, *arguments: str) -> tuple[int, str, str]:
+        """Run another command of the program; returns status, standard output and standard error."""
+        with (
+            redirect_stdout(io.StringIO()) as printed,
+            redirect_stderr(io.StringIO()) as told,
+            pytest.raises(SystemExit) as ended,
+        ):
+            main(list(arguments))
+        return int(ended.value.code or 0), printed.getvalue(), told.getvalue()
 
     def records(self) -> list[dict[str, Json]]:
         """Return all records of the journal so far."""
@@ -182,8 +185,9 @@ class Program:
 
     def replayed(self) -> list[dict[str, Json]]:
         """Export the cell's readings, judge them again, and return the bodies."""
-        self.command("export", "--config", str(self.config), "--out", "live-feed-room.csv")
-        self.command("replay", "live-feed-room.csv", "--config", str(self.config), "--out", "again.jsonl")
+        with contextlib.chdir(self.folder):
+            self.command("export", "--config", str(self.config), "--out", "live-feed-room.csv")
+            self.command("replay", "live-feed-room.csv", "--config", str(self.config), "--out", "again.jsonl")
         bodies = [json.loads(line) for line in (self.folder / "again.jsonl").read_text().splitlines()]
         assert {body.pop("recording") for body in bodies} == {"live-feed-room.csv"}
         return bodies

@@ -163,8 +163,8 @@ def test_what_the_broker_refuses_is_recorded_and_goes_out_again_on_command(tmp_p
             where = ("--config", str(program.config), "--json")
 
             def resent() -> bool:
-                done = program.attempt("resend", *where)
-                return done.returncode == 0 and refused["parked_seq"] in json.loads(done.stdout)["delivered"]
+                status, printed, _ = program.attempt("resend", *where)
+                return status == 0 and refused["parked_seq"] in json.loads(printed)["delivered"]
 
             wait_until(resent, "the parked records to be delivered")
             program.wait_for("parked", state="delivered", parked_seq=refused["parked_seq"])

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.interpolate import CubicSpline
+import scipy
 
 from quietcell.core.electrode.buffers import BUFFER_SETS, CERTIFICATE, Buffer, buffer
 from quietcell.errors import DomainError
@@ -49,7 +49,7 @@ def test_between_points_the_curve_follows_a_natural_reference_spline(set_name: s
     # scipy's not-a-knot cubic spline as an independent interpolation; tolerance of the list 0.005.
     one = buffer(set_name, name)
     fine = np.linspace(one.temperatures_c[0], one.temperatures_c[-1], 301)
-    spline = CubicSpline(one.temperatures_c, one.values_ph)
+    spline = scipy.interpolate.CubicSpline(one.temperatures_c, one.values_ph)
     tolerance = 0.005 if set_name != "ph-eur-2.2.3" else 0.01  # its two decimals make it wavy
     assert np.max(np.abs(one.ph(fine) - spline(fine))) < tolerance
 

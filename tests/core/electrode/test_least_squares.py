@@ -5,13 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import statsmodels.api
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from quietcell.core.electrode.least_squares import LinearFit, fit_linear
 from quietcell.errors import DomainError
+from tests.support.references import generalised_least_squares
 
 DATA = Path(__file__).parents[2] / "data" / "electrode"
 Array = NDArray[np.float64]
@@ -81,7 +81,7 @@ def test_correlated_observations_agree_with_a_reference_library(seed: int, n: in
     y = rng.normal(0.0, 1.0, n)
     root = rng.normal(0.0, 1.0, (n, n))
     covariance = root @ root.T + np.eye(n)
-    reference = statsmodels.api.GLS(y, design, sigma=covariance).fit(cov_type="fixed_scale")
+    reference = generalised_least_squares(y, design, covariance)
     fit = fit_linear(design, y, covariance)
     assert np.allclose(fit.coefficients, reference.params, rtol=1e-8, atol=1e-9)
     assert np.allclose(fit.covariance, reference.normalized_cov_params, rtol=1e-8, atol=1e-10)

@@ -1,11 +1,10 @@
 """The chemistry against programs of others, on grids: iapws, PHREEQC and PyCO2SYS."""
 
-import iapws
+# ruff: noqa: PLC0415 # they take seconds to load, which of several processes only one should spend
+from typing import Any
+
 import numpy as np
-import phreeqpython
-import PyCO2SYS
 import pytest
-from iapws._iapws import _Dielectric, _Kw, _Liquid
 
 from quietcell.core.water import Composition, ion_product, solvent, speciation
 
@@ -13,13 +12,13 @@ GRID_C = np.arange(0.0, 100.1, 5.0)
 
 
 @pytest.fixture(scope="module")
-def phreeqc() -> phreeqpython.PhreeqPython:
+def phreeqc() -> Any:
+    import phreeqpython
+
     return phreeqpython.PhreeqPython(database="phreeqc.dat")
 
 
-def in_phreeqc(
-    phreeqc: phreeqpython.PhreeqPython, temperature_c: float, **mol_kg: float
-) -> tuple[float, float]:
+def in_phreeqc(phreeqc: Any, temperature_c: float, **mol_kg: float) -> tuple[float, float]:
     """Return pH and conductivity of a solution balanced by its pH; amounts by PHREEQC's element names."""
     elements = {name.replace("C4", "C(4)").replace("N3", "N(-3)"): amount for name, amount in mol_kg.items()}
     solution = phreeqc.add_solution({"temp": temperature_c, "pH": "7 charge", "units": "mol/kgw", **elements})
@@ -29,6 +28,8 @@ def in_phreeqc(
 
 
 def test_pkw_density_and_permittivity_agree_with_iapws() -> None:
+    from iapws._iapws import _Dielectric, _Kw, _Liquid
+
     # iapws 1.5: its ion product is R11-24, its liquid water SR6-08 at 0.1 MPa.
     kelvin = GRID_C + 273.15
     density = np.array([_Liquid(t)["rho"] for t in kelvin])
@@ -42,12 +43,16 @@ def test_pkw_density_and_permittivity_agree_with_iapws() -> None:
 
 
 def test_ion_product_of_the_older_release_stays_within_its_uncertainty_of_the_library() -> None:
+    import iapws
+
     assert iapws.__version__ >= "1.5"
     old, new = ion_product.pkw(GRID_C, release="R11-07"), ion_product.pkw(GRID_C)
     np.testing.assert_allclose(old, new, rtol=0, atol=0.0021)
 
 
 def test_carbonate_with_alkali_or_acid_agrees_with_pyco2sys() -> None:
+    import PyCO2SYS
+
     # PyCO2SYS with the fresh-water constants of Millero 1979 (option 8): salinity 0, 0..50 °C. Salinity 0
     # means no activity correction there, which above 2e-5 mol/kg of bicarbonate would be seen.
     carbonate, excess, temperature_c = np.meshgrid(
@@ -74,7 +79,7 @@ def test_carbonate_with_alkali_or_acid_agrees_with_pyco2sys() -> None:
 
 
 @pytest.mark.parametrize("temperature_c", [5.0, 15.0, 25.0, 35.0, 50.0])
-def test_mixtures_have_the_ph_phreeqc_gives(phreeqc: phreeqpython.PhreeqPython, temperature_c: float) -> None:
+def test_mixtures_have_the_ph_phreeqc_gives(phreeqc: Any, temperature_c: float) -> None:
     # Up to 50 °C: from 60 °C on, PHREEQC's own ion product leaves that of IAPWS by more than 0.005.
     for carbonate in (1e-7, 2e-6, 5e-5):
         for base, acid in ((0.0, 0.0), (1e-6, 0.0), (1e-4, 0.0), (0.0, 1e-6), (0.0, 1e-4), (3e-4, 2e-4)):
@@ -89,9 +94,7 @@ def test_mixtures_have_the_ph_phreeqc_gives(phreeqc: phreeqpython.PhreeqPython, 
 
 
 @pytest.mark.parametrize("temperature_c", [10.0, 25.0, 40.0, 50.0])
-def test_ammoniated_mixtures_have_the_ph_phreeqc_gives(
-    phreeqc: phreeqpython.PhreeqPython, temperature_c: float
-) -> None:
+def test_ammoniated_mixtures_have_the_ph_phreeqc_gives(phreeqc: Any, temperature_c: float) -> None:
     for ammonia in (1e-6, 1e-5, 1e-4):
         for carbonate in (1e-7, 2e-6, 5e-5):
             theirs, _ = in_phreeqc(phreeqc, temperature_c, N3=ammonia, C4=carbonate)
@@ -99,7 +102,7 @@ def test_ammoniated_mixtures_have_the_ph_phreeqc_gives(
             assert speciation.solve_ph(water, temperature_c) == pytest.approx(theirs, abs=0.01)
 
 
-def test_conductivity_at_25_c_agrees_with_phreeqc(phreeqc: phreeqpython.PhreeqPython) -> None:
+def test_conductivity_at_25_c_agrees_with_phreeqc(phreeqc: Any) -> None:
     # At 25 °C only: PHREEQC lets every ion follow viscosity, too steep where H+ carries the current.
     for elements, water in (
         ({"C4": 1e-7}, Composition(total_carbonate_mol_kg=1e-7)),
