@@ -22,7 +22,10 @@ _SKIP_NOTHING = bool(os.environ.get("QUIETCELL_TESTS_SKIP_NOTHING"))
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave browser tests out where no browser was prepared."""
+    """Watch over coroutine tests, and leave browser tests out where no browser was prepared."""
+    for item in items:
+        if isinstance(item, pytest.Function) and asyncio.iscoroutinefunction(item.obj):
+            item.fixturenames.insert(0, no_task_left_behind.__name__)
     if "QUIETCELL_TESTS_BROWSER" not in os.environ:
         left_out = [item for item in items if item.get_closest_marker("browser")]
         config.hook.pytest_deselected(items=left_out)
@@ -38,12 +41,10 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
-@pytest.fixture(autouse=True)
-async def _no_task_left_behind(request: pytest.FixtureRequest) -> Any:
-    """Fail a coroutine test that leaves a task running."""
+@pytest.fixture
+async def no_task_left_behind() -> Any:
+    """Fail a coroutine test that leaves a task running; other tests need not pay for an event loop."""
     yield
-    if not asyncio.iscoroutinefunction(getattr(request, "function", None)):
-        return
     here = asyncio.current_task()
     left = [task for task in asyncio.all_tasks() if task is not here and not task.done()]
     assert not left, f"tasks left behind: {[task.get_name() for task in left]}"

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -74,6 +74,7 @@ def test_a_billion_added_to_the_axis_costs_the_slope_nothing() -> None:
 
 
 @given(seed=st.integers(0, 2**32 - 1), n=st.integers(3, 8))
+@settings(deadline=None)  # the first example loads the library
 def test_correlated_observations_agree_with_a_reference_library(seed: int, n: int) -> None:
     # statsmodels GLS.
     rng = np.random.default_rng(seed)
