@@ -91,8 +91,7 @@ def delays(folder: Path) -> tuple[list[float], list[float], float, float, float]
                 to_page.append(states[-1][0] - pulled - DELAY_S)
                 meter.plug()
                 wait_until(lambda: states[-1][1] != "unacknowledged", "the meter's return")
-            assert program._process is not None
-            pid = program._process.pid
+            pid = program.pid
             before = cpu_s(pid)
             time.sleep(10)
             alone = (cpu_s(pid) - before) / 10

@@ -134,9 +134,14 @@ class Program:
 
     def send(self, number: signal.Signals) -> None:
         """Send it a signal."""
+        os.kill(self.pid, number)
+
+    @property
+    def pid(self) -> int:
+        """Number of the process that runs."""
         assert self._process is not None
         assert self._process.pid is not None
-        os.kill(self._process.pid, number)
+        return self._process.pid
 
     def __enter__(self) -> Self:
         return self
