@@ -14,6 +14,8 @@ from quietcell.core.times import rfc3339, utc_ms
 from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
 
 DAY_MS = 86_400_000
+SLOW_LOOK_MS = 5_000
+"""Where no record brings news, what only grows old is looked at so often."""
 ALARM_OF_DIAGNOSIS = {
     "co2-ingress": "co2-ingress",
     "acidic-ingress": "acidic-ingress",
@@ -89,6 +91,8 @@ class CellWatch:
         self.engine = engine
         self.limits = limits
         self.facts = Facts(began_utc_ms=began_utc_ms)
+        self._looked_ms: int | None = None
+        """When everything was last looked at; None where there is news."""
 
     # --- records -------------------------------------------------------------------------------
 
@@ -107,6 +111,7 @@ class CellWatch:
             "note": self._learn_note,
         }.get(body["record"])
         if taker is not None:
+            self._looked_ms = None
             taker(body)
 
     def _learn_determination(self, body: Mapping[str, Json]) -> None:
@@ -182,17 +187,24 @@ class CellWatch:
     def look(self, now: Moment, live: Indication) -> list[AlarmBody]:
         """Hold everything known against the table and return what changed."""
         attended = live.attended not in (None, "measure")
-        if self.facts.attended and not attended:
-            self.facts.began_utc_ms = now.utc_ms
+        if attended is not self.facts.attended:
+            self._looked_ms = None
+            if not attended:
+                self._begin_anew(now)
         self.facts.attended = attended
         self._look_at_meter(now, live)
         self._look_at_sanitisation(now)
+        # What records and the calendar say changes with a record, or slowly.
+        everything = self._looked_ms is None or now.ms - self._looked_ms >= SLOW_LOOK_MS
+        if everything:
+            self._looked_ms = now.ms
+            self._look_at_calendar(now)
         if not attended:  # an electrode in buffer or in the hand says nothing of the water
             if not self.engine.present("meter-silent"):
                 self._look_at_live(now, live)
-            self._look_at_episodes(now)
-            self._look_at_determinations(now)
-        self._look_at_calendar(now)
+            if everything:
+                self._look_at_episodes(now)
+                self._look_at_determinations(now)
         return self.engine.advance(now)
 
     def condition(self) -> Signal:
@@ -210,30 +222,38 @@ class CellWatch:
         ended_utc_ms = utc_ms(result["ended"])
         return ended_utc_ms >= self.facts.changed_utc_ms and now.utc_ms - ended_utc_ms <= limit_s * 1000
 
+    def _begin_anew(self, now: Moment) -> None:
+        """Owe nothing for the time that could not be watched."""
+        self.facts.began_utc_ms = now.utc_ms
+        self._looked_ms = None
+
     def _look_at_meter(self, now: Moment, live: Indication) -> None:
-        heard_utc_ms = None if live.at is None else utc_ms(live.at)
         fault = self.facts.fault
-        lost = fault is not None and (heard_utc_ms is None or heard_utc_ms <= utc_ms(fault["at"]))
+        lost = fault is not None and (live.at is None or utc_ms(live.at) <= utc_ms(fault["at"]))
         quiet_s = (now.utc_ms - self.facts.began_utc_ms) / 1000 if live.age_s is None else live.age_s
         sparse = self.facts.sparse
         usual_s = 0.0 if sparse is None else 3 * sparse["gap_s"]
         silent = lost or quiet_s > max(self.limits.silent_after_s, usual_s)
-        since = f"since {live.at}" if live.at is not None else "yet"
-        text = str(fault["text"]) if lost and fault is not None else f"no reading {since}"
+
+        def said() -> str:
+            if lost and fault is not None:
+                return str(fault["text"])
+            return f"no reading {'yet' if live.at is None else f'since {live.at}'}"
+
         was_present = self.engine.present("meter-silent")
         about = fault["id"] if lost and fault is not None else None
-        self.engine.observe(now, "meter-silent", holds=silent, text=text, about=about)
+        self.engine.observe(now, "meter-silent", holds=silent, text=said, about=about)
         text = "" if sparse is None else f"readings {sparse['gap_s']:.1f} s apart and more"
         about = None if sparse is None else sparse["id"]
         self.engine.observe(now, "readings-too-sparse", holds=sparse is not None, text=text, about=about)
         if was_present and not self.engine.present("meter-silent"):
-            self.facts.began_utc_ms = now.utc_ms
+            self._begin_anew(now)
 
     def _look_at_sanitisation(self, now: Moment) -> None:
         ends = self.facts.sanitisation_ends_utc_ms
         if ends is not None and now.utc_ms >= ends:
             self.facts.sanitisation_ends_utc_ms = ends = None
-            self.facts.began_utc_ms = now.utc_ms
+            self._begin_anew(now)
         if ends is None:
             self.engine.observe(now, "sanitisation", holds=False)
 
@@ -251,27 +271,57 @@ class CellWatch:
             self.engine.observe(now, "sensor-fault", holds=holds, text=text)
         if flow is not None:
             stopped = flow < limits.flow_stopped_ml_min or "flow-stopped" in by_episode
-            self.engine.observe(now, "flow-stopped", holds=stopped, text=f"flow {flow:.1f} mL/min")
-            low, high = limits.flow_low_ml_min, limits.flow_high_ml_min
-            text = f"flow {flow:.1f} mL/min{_limits(low, high, 'mL/min')}"
-            self.engine.observe_level(now, "flow-out-of-band", flow, low=low, high=high, text=text)
+            self.engine.observe(now, "flow-stopped", holds=stopped, text=lambda: f"flow {flow:.1f} mL/min")
+            self._look_at_level(
+                now,
+                "flow-out-of-band",
+                flow,
+                "flow {:.1f}",
+                "mL/min",
+                limits.flow_low_ml_min,
+                limits.flow_high_ml_min,
+            )
         if temperature_c is not None:
             low, high = limits.temperature_low_c, limits.temperature_high_c
-            text = f"{temperature_c:.1f} °C{_limits(low, high, '°C')}"
             if "temperature" in by_episode:
+                text = f"{temperature_c:.1f} °C{_limits(low, high, '°C')}"
                 self.engine.observe(now, "temperature", holds=True, text=text)
             else:
-                self.engine.observe_level(now, "temperature", temperature_c, low=low, high=high, text=text)
+                self._look_at_level(now, "temperature", temperature_c, "{:.1f}", "°C", low, high)
         if conductivity is not None:
             low, high = limits.conductivity_low_us_cm, limits.conductivity_high_us_cm
-            text = f"{conductivity:.3f} µS/cm{_limits(low, high, 'µS/cm')}"
-            self.engine.observe_level(
-                now, "conductivity-out-of-limits", conductivity, low=low, high=high, text=text
-            )
+            self._look_at_level(now, "conductivity-out-of-limits", conductivity, "{:.3f}", "µS/cm", low, high)
             if limits.conductivity_stage_1 and temperature_c is not None and 0 <= temperature_c <= 100:
-                high = float(stage_1_limit_us_cm(temperature_c))
-                text = f"{conductivity:.3f} µS/cm at {temperature_c:.1f} °C, the table allows {high:.1f}"
-                self.engine.observe_level(now, "conductivity-stage-1", conductivity, high=high, text=text)
+                allowed = float(stage_1_limit_us_cm(temperature_c))
+                self.engine.observe_level(
+                    now,
+                    "conductivity-stage-1",
+                    conductivity,
+                    high=allowed,
+                    text=lambda: (
+                        f"{conductivity:.3f} µS/cm at {temperature_c:.1f} °C, the table allows {allowed:.1f}"
+                    ),
+                )
+
+    def _look_at_level(
+        self,
+        now: Moment,
+        name: str,
+        value: float,
+        shown: str,
+        unit: str,
+        low: float | None,
+        high: float | None,
+    ) -> None:
+        """Hold a live value against the user's limits, told in words where it breaks them."""
+        self.engine.observe_level(
+            now,
+            name,
+            value,
+            low=low,
+            high=high,
+            text=lambda: f"{shown.format(value)} {unit}{_limits(low, high, unit)}",
+        )
 
     def _look_at_episodes(self, now: Moment) -> None:
         opened = {ALARM_OF_DIAGNOSIS.get(e["diagnosis"], ""): e for e in self.facts.episodes.values()}

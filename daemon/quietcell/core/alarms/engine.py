@@ -89,6 +89,8 @@ class AlarmEngine:
             for rule in rules
             if rule.enabled
         }
+        self._awake: set[str] = set()
+        """Alarms with anything to follow: nearly none, nearly always."""
         self._order = causes_first({name: alarm.rule.suppressed_by for name, alarm in self._alarms.items()})
 
     # --- what is seen: taken at once, acted on by the next `advance` ---------------------------
@@ -99,17 +101,24 @@ class AlarmEngine:
         name: str,
         *,
         holds: bool | None,
-        text: str = "",
+        text: str | Callable[[], str] = "",
         about: str | None = None,
         ends_utc_ms: int | None = None,
     ) -> None:
-        """Take whether an alarm's condition holds; None is not known and changes nothing."""
+        """Take whether an alarm's condition holds; None is not known and changes nothing.
+
+        A text that mostly nobody needs may be given as what makes it.
+        """
         alarm = self._alarms.get(name)
         if alarm is None or holds is None:
             return
+        if not holds and name not in self._awake:
+            return
+        self._awake.add(name)
         alarm.delay.see(now.ms, holds=holds)
         if holds:  # what is told of an alarm follows what is seen
-            alarm.text, alarm.about, alarm.ends_utc_ms = text, about, ends_utc_ms
+            alarm.text = text if isinstance(text, str) else text()
+            alarm.about, alarm.ends_utc_ms = about, ends_utc_ms
 
     def observe_level(
         self,
@@ -119,7 +128,7 @@ class AlarmEngine:
         *,
         low: float | None = None,
         high: float | None = None,
-        text: str = "",
+        text: str | Callable[[], str] = "",
         about: str | None = None,
     ) -> None:
         """Take a level and hold it against limits, with the deadband of the table."""
@@ -146,10 +155,11 @@ class AlarmEngine:
         `by` names who ended the condition of an alarm, where a person did.
         """
         bodies: list[AlarmBody] = []
-        for name in self._order:
+        for name in [each for each in self._order if each in self._awake] if self._awake else ():
             alarm = self._alarms[name]
             if alarm.state is AlarmState.NORMAL and not (alarm.delay.seen or alarm.delay.counts):
-                continue  # nearly all, nearly always
+                self._awake.discard(name)
+                continue
             alarm.delay.advance(now.ms)
             if alarm.shelved_until_utc_ms is not None and now.utc_ms >= alarm.shelved_until_utc_ms:
                 alarm.shelved_until_utc_ms = None
@@ -255,6 +265,7 @@ class AlarmEngine:
             alarm.since = at
         since, alarm.since = alarm.since, None if after is AlarmState.NORMAL else alarm.since
         alarm.state = after
+        self._awake.add(alarm.rule.name)
         if not {before, after} & SHOWN:
             return []
         alarm.last = self._body(alarm, self._next_id(), at, event, before, since, by, suppressed_by)
@@ -349,6 +360,7 @@ class AlarmEngine:
             alarm = self._alarms.get(name)
             if alarm is None:
                 continue
+            self._awake.add(name)
             alarm.state = AlarmState(kept["state"])
             alarm.since, alarm.text, alarm.about = kept["since"], kept["text"], kept["about"]
             until, ends = kept["shelved_until"], kept["ends"]
