@@ -205,6 +205,27 @@ def test_cutting_the_stream_into_blocks_changes_no_byte(story: tuple[list[Engine
     assert run(Engine(cell_settings()), pieces) == run(Engine(cell_settings()), inputs)
 
 
+def test_nothing_comes_of_what_may_wait() -> None:
+    engine = Engine(cell_settings())
+    keep = np.ones(120, np.bool_)
+    keep[60:70] = False
+    block = readings(120)[keep]
+    engine.take(began())
+    waited, told = 0, 0
+    for row in range(1, len(block)):
+        mark = TimeMark(ms=int(block.ms[row]) - 1)
+        items: list[EngineInput] = [mark, block[row : row + 1]] if row % 3 else [block[row : row + 1]]
+        for item in items:
+            last_ms = item.ms if isinstance(item, TimeMark) else int(block.ms[row])
+            may_wait = last_ms <= engine.may_wait_until_ms
+            bodies = engine.take(item)
+            assert not (may_wait and bodies)
+            waited += may_wait
+            told += len(bodies)
+    assert waited > 60
+    assert told >= 3
+
+
 @given(st.lists(st.integers(1, 900), min_size=1, max_size=6), st.integers(0, 3))
 @settings(max_examples=4, deadline=None)
 def test_cutting_a_loop_at_work_changes_no_byte(cuts: list[int], seed: int) -> None:

@@ -16,8 +16,6 @@ from dataclasses import replace
 from itertools import chain
 from typing import Any
 
-import numpy as np
-
 from quietcell.core.admission import objections
 from quietcell.core.bench_records import ReferenceMeasurementBody
 from quietcell.core.criterion_for import criterion_for
@@ -42,7 +40,7 @@ from quietcell.core.inputs import (
 )
 from quietcell.core.plain import plain, rebuilt
 from quietcell.core.portions import Portions
-from quietcell.core.readings import ReadingBlock
+from quietcell.core.readings import ReadingBlock, Row, row_of
 from quietcell.core.reception import HISTORY_MS, Reception
 from quietcell.core.records import (
     ABSENT,
@@ -139,15 +137,15 @@ class Engine:
                 return ()
             first_ms, last_ms = int(item.ms[0]), int(item.ms[-1])
             self._require_order(first_ms)
-            if np.any(np.diff(item.ms) < 0):
+            if len(item) > 1 and bool((item.ms[1:] < item.ms[:-1]).any()):
                 raise ClockWentBackError("readings of a block are out of order", subject=self.settings.cell)
             self._fed_ms = last_ms
             self._reception.hold(item)
-            return tuple(self._happen(last_ms - 1))
+            return () if self._passes(last_ms - 1) else tuple(self._happen(last_ms - 1))
         self._require_order(item.ms)
         self._fed_ms = item.ms
         if isinstance(item, TimeMark):
-            return (*self._happen(item.ms), *self._see_readings(item.ms))
+            return () if self._passes(item.ms) else (*self._happen(item.ms), *self._see_readings(item.ms))
         if not isinstance(item, SegmentEnded):
             return (*self._happen(item.ms - 1), *self._given(item))
         return (*self._happen(item.ms), *self._end_segment(item))
@@ -254,6 +252,13 @@ class Engine:
         return self._segment
 
     # --- events --------------------------------------------------------------------------------
+
+    def _passes(self, upto_ms: int) -> bool:
+        """Let time pass up to `upto_ms` if nothing can come of it; readings then wait for the next event."""
+        if upto_ms >= self._next_event_ms() or self._reception.tells:
+            return False
+        self._now_ms = max(self._now_ms, upto_ms)
+        return True
 
     def _happen(self, upto_ms: int) -> Iterator[Body]:
         """Let all events with a time of at most `upto_ms` happen."""
@@ -588,6 +593,7 @@ class Engine:
 
         Take it behind a time mark or between segments. Readings are named, not repeated.
         """
+        tuple(self._see_readings(self._now_ms))  # those of which nothing is to be told may still wait
         return dict(
             plain(
                 EngineState(
@@ -662,6 +668,16 @@ class Engine:
         return {"id": self._next_id(), "cell": self.settings.cell, "at": self._text(ms)}
 
     @property
+    def may_wait_until_ms(self) -> int:
+        """Readings and time marks up to here may be kept back and given together: nothing comes of them.
+
+        In the time of the segment; -1 where each must be given at once.
+        """
+        if self._segment is None or self._reception.tells:
+            return -1
+        return min(self._next_event_ms(), self._reception.steady_until_ms)
+
+    @property
     def attendance(self) -> Attendance | None:
         """Who works at the cell now."""
         return self._attendance
@@ -671,16 +687,31 @@ class Engine:
         """What someone asked for and is being measured now."""
         return None if self._attempt is None else self._attempt.request
 
-    def indication(self) -> Indication:
-        """Return the live reading and what the cell waits for; never journalled."""
-        newest = None if self._segment is None else self._reception.newest
-        last, heard_ms = (None, None) if newest is None else newest
+    def indication(
+        self, *, now_ms: int | None = None, newer: Row | None = None, with_ph: bool = True
+    ) -> Indication:
+        """Return the live reading and what the cell waits for; never journalled.
+
+        Parameters
+        ----------
+        now_ms : int, optional
+            Time in the segment, where it went on since the last input.
+        newer : Row, optional
+            A reading that still waits to be given, its time that of the segment.
+        with_ph : bool
+            Whether anybody wants its pH.
+        """
+        if newer is None:
+            newest = None if self._segment is None else self._reception.newest
+            newer = None if newest is None else row_of(newest[0], newest[1])
+        heard_ms = None if newer is None else newer[0]
+        now_ms = self._now_ms if now_ms is None else now_ms
         return indication(
             self.settings.cell,
-            last,
+            newer,
             at=None if heard_ms is None else self._text(heard_ms),
-            age_s=None if heard_ms is None else max(0, self._now_ms - heard_ms) / 1000,
-            ph_of=self._live_ph,
+            age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
+            ph_of=self._live_ph if with_ph else lambda _mv, _temperature_c: None,
             where=self._with_look_ahead(),
             attended=self._attendance.work if self._attendance else None,
         )

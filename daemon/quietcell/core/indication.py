@@ -2,12 +2,11 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import isfinite
 
 from quietcell.core.endpoint.machine import Standing
-from quietcell.core.readings import ReadingBlock
+from quietcell.core.readings import Row
 
-_QUANTITIES = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
+_NOTHING: Row = (0, None, None, None, None, 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +30,7 @@ class Indication:
 
 def indication(
     cell: str,
-    last: ReadingBlock | None,
+    last: Row | None,
     *,
     at: str | None,
     age_s: float | None,
@@ -40,16 +39,16 @@ def indication(
     attended: str | None = None,
 ) -> Indication:
     """Put together what a cell shows from its last reading and where its determination stands."""
-    measured: dict[str, float | None] = dict.fromkeys(_QUANTITIES)
-    if last is not None:
-        values = {name: float(getattr(last, name)[0]) for name in _QUANTITIES}
-        measured = {name: value if isfinite(value) else None for name, value in values.items()}
+    _, mv, temperature_c, conductivity_us_cm, flow_ml_min, _ = last or _NOTHING
     return Indication(
         cell=cell,
         at=at,
         age_s=age_s,
-        **measured,
-        ph=ph_of(measured["mv"], measured["temperature_c"]),
+        mv=mv,
+        temperature_c=temperature_c,
+        conductivity_us_cm=conductivity_us_cm,
+        flow_ml_min=flow_ml_min,
+        ph=ph_of(mv, temperature_c),
         phase=where.phase.value if where else "idle",
         waits_for=where.waits_for if where else _idle(attended),
         attended=attended,

@@ -5,6 +5,7 @@ engine, the ledger and recordings share. A quantity that was not measured is Non
 NaN in a block.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntFlag
@@ -202,3 +203,12 @@ class ReadingBlock:
             flow_ml_min=np.concatenate([b.flow_ml_min for b in blocks]),
             flags=np.concatenate([b.flags for b in blocks]),
         )
+
+
+def row_of(block: ReadingBlock, ms: int) -> Row:
+    """Return the last reading of a block as a row of time `ms`."""
+    columns = (block.mv, block.temperature_c, block.conductivity_us_cm, block.flow_ml_min)
+    mv, temperature_c, conductivity_us_cm, flow_ml_min = (
+        value if math.isfinite(value := float(column[-1])) else None for column in columns
+    )
+    return ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, int(block.flags[-1])

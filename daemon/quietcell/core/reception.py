@@ -114,6 +114,8 @@ class Reception:
 
     def __init__(self, settings: CellSettings) -> None:
         self._settings = settings
+        self._waiting: list[ReadingBlock] = []
+        """The newest readings, not yet screened: no silence lies before or between them."""
         self._held: deque[_Held] = deque()
         self._screen = self._new_screen()
         self._silent_since: str = "silence"
@@ -155,13 +157,46 @@ class Reception:
     @property
     def newest(self) -> tuple[ReadingBlock, int] | None:
         """The last reading received, whether its time has come or not, and its time."""
-        if self._held:
-            block = self._held[-1].block
-            return block[-1:], int(block.ms[-1])
-        return None if self.last is None or self.last_ms is None else (self.last, self.last_ms)
+        heard_ms, last = self._heard_ms, self.last
+        if self._waiting or self._held:
+            last = self._waiting[-1] if self._waiting else self._held[-1].block
+        return None if last is None or heard_ms is None else (last[-1:], heard_ms)
+
+    @property
+    def tells(self) -> bool:
+        """Whether a record may be due as soon as the time of what is held comes."""
+        return self._rhythm.sparse_since_ms is not None or any(held.silences for held in self._held)
+
+    @property
+    def steady_until_ms(self) -> int:
+        """Up to this time the next reading ends no silence; -1 where any may."""
+        if self._silent_since != "silence" or (heard_ms := self._heard_ms) is None:
+            return -1
+        return heard_ms + int(self._settings.criterion.max_gap_s * 1000)
+
+    @property
+    def _heard_ms(self) -> int | None:
+        """Time of the last reading received."""
+        if self._waiting:
+            return int(self._waiting[-1].ms[-1])
+        return int(self._held[-1].block.ms[-1]) if self._held else self.last_ms
 
     def hold(self, block: ReadingBlock) -> None:
-        """Take readings whose time has not yet come."""
+        """Take readings whose time has not yet come; without a silence they can be screened together."""
+        if int(block.ms[-1]) <= self.steady_until_ms:
+            self._waiting.append(block)
+        else:
+            self._screen_waiting()
+            self._hold(block)
+
+    def _screen_waiting(self) -> None:
+        """Screen the readings that were put by for it."""
+        if self._waiting:
+            waiting, self._waiting = self._waiting, []
+            self._hold(waiting[0] if len(waiting) == 1 else ReadingBlock.concatenate(waiting))
+
+    def _hold(self, block: ReadingBlock) -> None:
+        """Screen readings and note what they say."""
         silences = self._silences(block)
         self._silent_since = "silence"
         screened = self._screen.screen(block)
@@ -177,6 +212,7 @@ class Reception:
 
     def without_silence_ms(self, upto_ms: int) -> int:
         """Return up to when, at most `upto_ms`, no reading ends a silence or shows that silences are over."""
+        self._screen_waiting()
         if self._rhythm.sparse_since_ms is not None:
             return -1
         ends_ms = (held.silence_ms() for held in self._held)
@@ -184,6 +220,7 @@ class Reception:
 
     def undisturbed_ms(self, upto_ms: int) -> int:
         """Return up to when, at most `upto_ms`, every reading counts and nothing disturbs the window."""
+        self._screen_waiting()
         if self._rhythm.sparse_since_ms is not None:
             return -1
         noted_ms = (held.noted_ms() for held in self._held)
@@ -191,6 +228,7 @@ class Reception:
 
     def see(self, upto_ms: int) -> Iterator[Received]:
         """Let the time of all held readings of at most `upto_ms` come."""
+        self._screen_waiting()
         while self._held and self._held[0].first_ms <= upto_ms:
             held = self._held[0]
             seen, behind = held.seen, held.rows_at(upto_ms)
@@ -227,7 +265,7 @@ class Reception:
     def _silences(self, block: ReadingBlock) -> list[tuple[int, Silence]]:
         """Return the silences readings end, each with the row of the reading."""
         max_gap_ms = self._settings.criterion.max_gap_s * 1000
-        before = int(self._held[-1].block.ms[-1]) if self._held else self.last_ms
+        before = self._heard_ms
         goes_on = before is not None and self._silent_since == "silence"
         if goes_on and before is not None and len(block) == 1 and int(block.ms[0]) - before <= max_gap_ms:
             return []  # the usual case of a meter at work

@@ -87,8 +87,10 @@ class Averager:
 
     def _blocks(self, ms: NDArray[np.int64], rows: Array) -> list[Block]:
         number = -(-ms // BLOCK_MS)
-        first = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
-        index = np.cumsum(np.diff(number, prepend=number[0]) > 0)
+        begins = _steps(number, number[0]) > 0
+        index = np.cumsum(begins)
+        begins[0] = True
+        first = np.flatnonzero(begins)
         count = np.bincount(index)
         ph, conductivity, temperature, flow = rows
         # Sums run in the order of the readings, so a block's bits do not depend on its neighbours.
@@ -105,7 +107,7 @@ class Averager:
         before_ms = np.concatenate(([self._last[0]], ms[:-1]))
         near = ms - before_ms <= NEIGHBOURS_MS
         jumps = [
-            _largest(np.where(near, np.diff(column, prepend=before), 0.0), first)
+            _largest(np.where(near, _steps(column, before), 0.0), first)
             for column, before in ((ph, self._last[1]), (log_one, self._last[2]))
         ]
         self._last = (float(ms[-1]), float(ph[-1]), float(log_one[-1]))
@@ -143,9 +145,17 @@ class Averager:
         return made
 
 
+def _steps(values: NDArray[Any], before: Any) -> NDArray[Any]:
+    """Return each value less the one before it; numpy's own way takes five times as long."""
+    steps = np.empty_like(values)
+    steps[0] = values[0] - before
+    np.subtract(values[1:], values[:-1], out=steps[1:])
+    return steps
+
+
 def _scatter(ph: Array, index: NDArray[Any], first: NDArray[np.intp], count: NDArray[Any]) -> Array:
     """Return the standard deviation per block of what is left of pH beside its trend."""
-    steps = np.diff(ph, prepend=ph[0])
+    steps = _steps(ph, ph[0])
     steps[first] = 0.0
     ends = np.append(first[1:], len(ph)) - 1
     trend = (ph[ends] - ph[first]) / (count - 1)
