@@ -70,8 +70,14 @@ class Gathering:
         """Read what is ready; go on by time while there is something every time."""
         found = self._epoll.poll(0, maxevents=max(1, len(self._ready)))
         for descriptor, _ in found:
-            if (ready := self._ready.get(descriptor)) is not None:  # an earlier one may have closed it
-                self._call(ready)
+            if (ready := self._ready.get(descriptor)) is None:
+                continue  # an earlier one has closed it
+            try:
+                ready()
+            except Exception as error:  # noqa: BLE001 # a mistake of one costs the others nothing
+                self._loop.call_exception_handler(
+                    {"message": "reading a port broke", "exception": error, "handle": ready}
+                )
         if self._epoll.closed:
             return
         by_time, self._next = self._next is not None, None
@@ -81,12 +87,3 @@ class Gathering:
             self._next = self._loop.call_later(GATHERING_S, self._round)
         elif by_time:
             self._loop.add_reader(self._epoll.fileno(), self._round)
-
-    def _call(self, ready: Callable[[], None]) -> None:
-        """Let a mistake of one be told, as the event loop does, and cost the others nothing."""
-        try:
-            ready()
-        except Exception as error:  # noqa: BLE001 # goes where the loop's own handlers' do
-            self._loop.call_exception_handler(
-                {"message": "reading a port broke", "exception": error, "handle": ready}
-            )

@@ -72,10 +72,10 @@ class LineStream:
 
     def at_hand(self) -> Sequence[Reading]:
         """Return what has come so far; see `PatientDriver.at_hand`."""
-        self._work_off()
+        rows = self._worked_off()
         if self._port is not None:
             self._port.resume()
-        return self._waiting.take()
+        return self._waiting.take(and_then=rows)
 
     async def close(self) -> None:
         """Release the port; see `MeterDriver.close`."""
@@ -122,9 +122,13 @@ class LineStream:
         self._patient_until_ms = 0
 
     def _work_off(self) -> None:
+        """Turn what has come into readings and let them be fetched."""
+        self._waiting.put_rows(self._worked_off())
+
+    def _worked_off(self) -> Sequence[Row]:
         """Turn what has come into readings, as if each chunk had been looked at when it came."""
         if not self._chunks:
-            return
+            return ()
         chunks, self._chunks, self._held_bytes = self._chunks, [], 0
         framer, reader, stall_ms = self._framer, self._reader, self._settings.stall_s * 1000.0
         rows: list[Row] = []
@@ -152,8 +156,7 @@ class LineStream:
                 row = reader.row(item, boot_ms, flags)
                 if row is not None:
                     rows.append(row)
-        rows += reader.rows(lines, times, flags_of)
-        self._waiting.put_rows(rows)
+        return rows + reader.rows(lines, times, flags_of)
 
     def _await_silence(self) -> None:
         # The line's own time, not the clock's: a clock may run faster than the line.

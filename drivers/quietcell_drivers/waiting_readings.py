@@ -45,9 +45,10 @@ class WaitingReadings:
         self._error = self._error or error
         self._changed.set()
 
-    def take(self) -> Sequence[Reading]:
-        """Return all readings there are, perhaps none."""
+    def take(self, and_then: Sequence[Row] = ()) -> Sequence[Reading]:
+        """Return all readings there are, perhaps none, and some that need not wake up who fetches."""
         rows, self._rows = self._rows, []
+        rows.extend(and_then)
         return ReadingRows(rows)
 
     async def fetch(self) -> Sequence[Reading]:

@@ -151,7 +151,7 @@ def block_of(rows: int, first: int, *, step_ms: int = 1) -> ReadingBlock:
 async def readings(folder: Path, *, rate: int, for_s: float) -> tuple[float, float, float]:
     """Rows a second kept durable, and median and 99th percentile of the loop's lag, ms."""
     ledger = opened(folder)
-    ledger._readings_commit_s = 0.2
+    ledger.readings_commit_s = 0.2
     lags: list[float] = []
 
     async def watch() -> None:

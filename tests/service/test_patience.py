@@ -63,7 +63,7 @@ class Mistaken(Patient):
     """Breaks when asked for what is at hand, and has it still."""
 
     def at_hand(self) -> Sequence[Reading]:
-        if self._clock.boot_ms() > BOOT_MS + 20_000 and self._script and self.asked >= 0:
+        if self._clock.boot_ms() > BOOT_MS + 12_000 and self._script and self.asked >= 0:
             self.asked = -1_000_000
             raise ZeroDivisionError("in somebody's driver")
         return super().at_hand()
@@ -129,13 +129,25 @@ async def test_what_is_kept_comes_before_what_a_person_asks(tmp_path: Path) -> N
 
 async def test_a_mistake_in_patience_is_recorded_and_measuring_goes_on(tmp_path: Path) -> None:
     bench = Bench(tmp_path, Mistaken)
-
-    async def ask(task: CellTask) -> None:
-        task._fetch()
-
-    await bench.run(fast_readings(35), 36, events={25.3: ask})
+    await bench.run(fast_readings(35), 36)
     (fault,) = [body for body in bench.bodies() if body["record"] == "driver-fault"]
     assert "ZeroDivisionError" in fault["text"]
     assert determinations(bench.bodies())[-1]["ended"] > fault["at"]
     assert_recomputable(bench)
+    await bench.ledger.close()
+
+
+async def test_who_looks_sees_what_is_still_kept(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Patient)
+    seen = []
+
+    async def look(task: CellTask) -> None:
+        at_a_glance, live = task.glance(), task.indication()
+        seen.append((live.age_s, at_a_glance.age_s, live.ph, at_a_glance.ph))
+
+    times = [13.0 + step * 0.35 for step in range(30)]
+    await bench.run(fast_readings(30), 26, events=dict.fromkeys(times, look))
+    assert max(age for age, *_ in seen if age is not None) <= 0.3
+    assert max(age for _, age, *_ in seen if age is not None) <= 1.8
+    assert all(live is not None and glance is None for *_, live, glance in seen)
     await bench.ledger.close()

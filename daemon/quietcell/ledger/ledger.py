@@ -79,7 +79,7 @@ class Ledger:
         refuse_network(folder)
         self.folder = folder
         self._stamp = stamp
-        self._readings_commit_s = readings_commit_s
+        self.readings_commit_s = readings_commit_s
         self._lock = _lock(folder)
         self._journal = Journal(folder, new_id=str(uuid4()))
         self._files = ReadingsFiles(folder)
@@ -173,7 +173,7 @@ class Ledger:
         """Let readings wait for a record to come along, but not for long."""
         if self._waiting.readings and self._timer is None and self._idle.is_set():
             loop = asyncio.get_running_loop()
-            self._timer = loop.call_later(self._readings_commit_s, self._commit_readings)
+            self._timer = loop.call_later(self.readings_commit_s, self._commit_readings)
 
     def _commit_readings(self) -> None:
         self._waiting.hurry()

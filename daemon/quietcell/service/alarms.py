@@ -79,7 +79,9 @@ class Alarms:
     clock : Clock
         Delays and dates.
     cells : callable
-        Gives the live state of every cell.
+        Gives the live state of every cell, for people to see.
+    glances : callable
+        Gives as much of it as alarms need.
     outlets : callable
         Gives the outlets: brokers and folders may not take records.
     """
@@ -92,11 +94,13 @@ class Alarms:
         clock: Clock,
         *,
         cells: Callable[[], list[Indication]],
+        glances: Callable[[], list[Indication]],
         outlets: Callable[[], Sequence[Outlet]],
     ) -> None:
         self._ledger = ledger
         self._clock = clock
         self._cells = cells
+        self._glances = glances
         self._outlets = outlets
         self._config = config
         self._ids = ids
@@ -169,13 +173,13 @@ class Alarms:
                 if (watch := self.watches.get(body["cell"])) is not None:
                     watch.learn(body)
                 await self._ledger.record(bodies)
-            cells = self._cells() if concerned & self.watches.keys() else []
+            cells = self._glances() if concerned & self.watches.keys() else []
             await self._look([live for live in cells if live.cell in concerned])
 
     async def _watch(self) -> None:
         """Look at the live state again and again."""
         while True:
-            cells = self._cells()
+            cells = self._glances()
             if {live.cell for live in cells} & set(self._config.cells) - set(self.watches):
                 await self.adopt(self._config)  # a cell joined
             await self._look(cells)

@@ -9,7 +9,7 @@ import numpy as np
 import structlog
 
 from quietcell.contracts import Clock, LineCounts, MeterDriver, PatientDriver
-from quietcell.core.engine import TICK_MS, Engine
+from quietcell.core.engine import Engine
 from quietcell.core.indication import Indication
 from quietcell.core.inputs import Attendance, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, ReadingBlock, ReadingRows, Row
@@ -36,6 +36,10 @@ LAG_MS = 250
 decoded after it is not late."""
 CLOCK_STEP_MS = 1000
 """A step of UTC from here on begins a segment."""
+GLANCE_MS = 1_500
+"""A reading younger than this (times the clock's scale) is new enough for alarms."""
+ASK_QUALITY_MS = 5_000
+"""While UTC is not synchronised the kernel is asked so often whether it is now."""
 REOPEN_FIRST_S, REOPEN_LONGEST_S = 0.2, 2.0
 """Pauses between attempts to open a port: doubled each time, capped, jittered by a fifth."""
 BROKEN_LONGEST_S = 60.0
@@ -104,11 +108,15 @@ class CellTask:
         self._checkpoint_boot_ms = clock.boot_ms()
         self._interruptions = ledger.interruptions
         self._segment = segment
+        self._patient_until_boot_ms = 0
         self._anchor_boot_ms = 0
         self._anchor_utc_ms = 0
         self._floor_ms = 0
         self._time_quality: TimeQuality = "not-known"
+        self._ask_quality_boot_ms = 0
         self._last_fault = ""
+        self._glance_ms = round(GLANCE_MS * scale)
+        self._hold_ms = round(ledger.readings_commit_s * 1000 * scale)
         self._measuring = False
         """True while a segment is open."""
         self._metering: asyncio.Task[None] | None = None
@@ -127,7 +135,23 @@ class CellTask:
 
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for."""
-        return self._engine.indication()
+        self._fetch()
+        return self._indication()
+
+    def glance(self) -> Indication:
+        """Return the same without its pH, the reading as old as may be: enough to raise alarms by."""
+        newest_boot_ms = self._held[-1][0] if self._held else self._anchor_boot_ms + self._floor_ms
+        if self._clock.boot_ms() - newest_boot_ms > self._glance_ms:
+            self._fetch()
+        return self._indication(with_ph=False)
+
+    def _indication(self, *, with_ph: bool = True) -> Indication:
+        if not self._held:
+            return self._engine.indication(now_ms=self._now_ms(), with_ph=with_ph)
+        boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags = self._held[-1]
+        ms = boot_ms - self._anchor_boot_ms
+        newest = (ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags)
+        return self._engine.indication(now_ms=self._now_ms(), newer=newest, with_ph=with_ph)
 
     @property
     def open_episodes(self) -> tuple[str, ...]:
@@ -367,16 +391,13 @@ class CellTask:
         )
 
     async def _receive(self, readings: ReadingRows) -> None:
-        """Hold readings until one begins a new second of engine time: only then can anything happen.
-
-        The first of a segment goes on at once, so that people see it.
-        """
+        """Hold readings until something may come of them."""
         bodies: tuple[Body, ...] = ()
         if self._reopened:
             self._reopened = False
             bodies = self._next_segment("reopened", boot_ms=readings.rows[0][0])
         self._held.extend(readings.rows)
-        if self._held[-1][0] >= self._next_tick_boot_ms() or self._floor_ms == 0:
+        if self._held[-1][0] > self._patient_until_boot_ms:
             bodies = (*bodies, *self._fed())
         self._be_patient()
         self.steps += 1
@@ -403,14 +424,15 @@ class CellTask:
         )
         return self._engine.take(block)
 
-    def _next_tick_boot_ms(self) -> int:
-        """Return when the next second of engine time begins."""
-        return self._anchor_boot_ms + (self._floor_ms // TICK_MS + 1) * TICK_MS
-
     def _be_patient(self) -> None:
-        """Let the driver keep what can change nothing before the next second of engine time."""
+        """Work out up to when what is received can change nothing, and let the driver keep it so long.
+
+        The first of a segment is wanted at once, and readings are kept no later than promised.
+        """
+        until_ms = min(self._engine.may_wait_until_ms, self._floor_ms + self._hold_ms)
+        self._patient_until_boot_ms = 0 if self._floor_ms == 0 else self._anchor_boot_ms + until_ms
         if self._patient is not None:
-            self._patient.may_wait_until(0 if self._floor_ms == 0 else self._next_tick_boot_ms())
+            self._patient.may_wait_until(self._patient_until_boot_ms + 1)
 
     def _fetch(self) -> None:
         """Hold what a patient driver has kept so far, unless it belongs to the next segment."""
@@ -452,6 +474,7 @@ class CellTask:
         item, record = make(self._segment, ms, rfc3339(self._anchor_utc_ms + ms))
         made = self._engine.take(item)
         self._floor_ms = ms
+        self._be_patient()
         stored = await self._ledger.record([*before, record, *made])
         return stored[len(before) :]
 
@@ -465,7 +488,7 @@ class CellTask:
             boot_ms - self._checkpoint_boot_ms >= CHECKPOINT_MS
             or self._interruptions != self._ledger.interruptions
         )
-        if due or ms // TICK_MS > self._floor_ms // TICK_MS:  # else readings have told the engine already
+        if due or boot_ms - self._lag_ms > self._patient_until_boot_ms:
             self._fetch()
             bodies = self._fed()
             if ms >= self._floor_ms:
@@ -493,8 +516,15 @@ class CellTask:
                 ]
             )
             await self._ledger.submit(self._next_segment("clock-step"))
-        elif self._time_quality == "not-synchronised" and time_quality() == "synchronised":
+        elif self._is_synchronised_now(boot_ms):
             await self._ledger.submit(self._next_segment("clock-synchronised"))
+
+    def _is_synchronised_now(self, boot_ms: int) -> bool:
+        """Whether a time service set UTC right since the segment began; asked now and then."""
+        if self._time_quality != "not-synchronised" or boot_ms < self._ask_quality_boot_ms:
+            return False
+        self._ask_quality_boot_ms = boot_ms + ASK_QUALITY_MS
+        return time_quality() == "synchronised"
 
     def _next_segment(
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
@@ -520,15 +550,16 @@ class CellTask:
         self._floor_ms = 0
         self._measuring = True
         self._time_quality = time_quality()
-        return self._engine.take(
-            SegmentBegan(
-                segment=self._segment,
-                utc_ms=self._anchor_utc_ms,
-                cause=cause,
-                time_quality=self._time_quality,
-                settings=settings,
-            )
+        began = SegmentBegan(
+            segment=self._segment,
+            utc_ms=self._anchor_utc_ms,
+            cause=cause,
+            time_quality=self._time_quality,
+            settings=settings,
         )
+        bodies = self._engine.take(began)
+        self._be_patient()
+        return bodies
 
 
 def _end_cause(cause: SegmentCause) -> SegmentEndCause:

@@ -9,6 +9,7 @@ from functools import cache
 from quietcell.core.records import TimeQuality
 
 _BOOT_CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+"""Other systems than Linux have no clock that counts suspend."""
 _TIMEX_BYTES = 512  # struct timex has 208 bytes on 64-bit Linux; its first field 0 means "only read"
 _TIME_ERROR = 5  # returned by adjtimex while the clock is not synchronised
 
@@ -24,12 +25,12 @@ class SystemClock:
 
     def __init__(self, *, scale: float = 1.0) -> None:
         self.scale = scale
-        self._boot_origin_ns = _boot_ns()
+        self._boot_origin_ns = time.clock_gettime_ns(_BOOT_CLOCK)  # noqa: TID251 # same
         self._utc_origin_ns = time.time_ns()  # noqa: TID251 # this is the clock others ask
 
     def boot_ms(self) -> int:
         """Return whole milliseconds since boot, suspend included."""
-        now_ns = _boot_ns()
+        now_ns = time.clock_gettime_ns(_BOOT_CLOCK)  # noqa: TID251 # this is the clock others ask
         if self.scale != 1:
             now_ns = self._boot_origin_ns + round((now_ns - self._boot_origin_ns) * self.scale)
         return now_ns // 1_000_000
@@ -44,11 +45,6 @@ class SystemClock:
     async def sleep(self, seconds: float) -> None:
         """Wait for `seconds` of this clock's time."""
         await asyncio.sleep(seconds / self.scale)
-
-
-def _boot_ns() -> int:
-    """Return nanoseconds since boot; other systems than Linux have no clock that counts suspend."""
-    return time.clock_gettime_ns(_BOOT_CLOCK)  # noqa: TID251 # this is the clock others ask
 
 
 def monotonic_us() -> int:

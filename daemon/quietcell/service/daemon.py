@@ -83,6 +83,10 @@ class Daemon:
         """Return the live state of every cell."""
         return [cell.indication() for cell in self.cells.values()]
 
+    def glances(self) -> list[Indication]:
+        """Return what alarms need of it."""
+        return [cell.glance() for cell in self.cells.values()]
+
     async def run(self, stop: asyncio.Event, *, ready: Callable[[], None] = lambda: None) -> None:
         """Run until `stop` is set.
 
@@ -98,7 +102,7 @@ class Daemon:
         ledger = Ledger(
             store.folder,
             stamp=lambda: Stamp(self.clock.utc_ms(), time_quality()),
-            readings_commit_s=store.readings_commit_s,
+            readings_commit_s=store.readings_commit_s / 2,  # cells keep them back as long before
             reserve_bytes=store.reserve_mib * 1024 * 1024,
         )
         try:
@@ -143,7 +147,13 @@ class Daemon:
             commands = self._commands(ledger, ids)
             page = Page(self.config, ledger.folder)
             alarms = Alarms(
-                self.config, ledger, ids, self.clock, cells=self.indications, outlets=lambda: self.outlets
+                self.config,
+                ledger,
+                ids,
+                self.clock,
+                cells=self.indications,
+                glances=self.glances,
+                outlets=lambda: self.outlets,
             )
             self._deliver(ledger, ids, cursors, commands, alarms)
 
