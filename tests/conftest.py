@@ -25,11 +25,23 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Watch over coroutine tests, and leave browser tests out where no browser was prepared."""
     for item in items:
         if isinstance(item, pytest.Function) and asyncio.iscoroutinefunction(item.obj):
-            item.fixturenames.insert(0, no_task_left_behind.__name__)
+            item.fixturenames.insert(0, "no_task_left_behind")
     if "QUIETCELL_TESTS_BROWSER" not in os.environ:
         left_out = [item for item in items if item.get_closest_marker("browser")]
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]
+    if hasattr(config, "workerinput"):
+        items[:] = _spread(items)
+
+
+def _spread(items: list[pytest.Item]) -> list[pytest.Item]:
+    """Spread the live tests over the others, so that while some wait for real time the rest compute."""
+    live = [item for item in items if item.get_closest_marker("live")]
+    rest = [item for item in items if not item.get_closest_marker("live")]
+    places = [(number * len(rest) // max(1, len(live)), item) for number, item in enumerate(live)]
+    for place, item in reversed(places):
+        rest.insert(place, item)
+    return rest
 
 
 @pytest.hookimpl(trylast=True)

@@ -26,6 +26,8 @@ MOST_HELD = 10_000
 """Readings a driver may hold while nobody reads."""
 _LINE_HOLDS = 8_000
 """Messages the pseudo-terminal itself may hold: 64 KiB of short ones."""
+_STILL = 3
+"""Looks in a row at which nothing more was taken, until it counts as held back."""
 PATIENCE_S = 10.0
 """A generous time-out for what a good driver does in a moment."""
 _JUNK = (b"\x00\xff\xfe\x1b[2J\x07", b"nonsense " * 40, bytes(range(256)), b"-1e999;nan;inf\r\n")
@@ -279,12 +281,15 @@ async def _holds_back_when_nobody_reads(stand: PseudoTerminalStand) -> None:
         await session.read(1)
         stand.flood()
         began, most = stand.said, MOST_HELD + _LINE_HOLDS
+        still = 0
         for look in range(200):
             said = stand.said
             await asyncio.sleep(0.03)
             grown = stand.said - said
             # The line is full, or far too much was taken; a driver that asks takes its time for each answer.
-            if grown == 0 or stand.said - began > most or (look >= 20 and grown < 50):
+            # On a busy machine the line itself rests now and then.
+            still = still + 1 if grown == 0 or (look >= 20 and grown < 50) else 0
+            if still == _STILL or stand.said - began > most:
                 break
         taken = stand.said - began
         _demand(

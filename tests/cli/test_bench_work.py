@@ -28,7 +28,7 @@ from tests.support.bench_meter import (
 from tests.support.live import wait_until
 from tests.support.references import generalised_least_squares
 
-pytestmark = pytest.mark.timeout(PATIENCE_S)
+pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
 
 
 def ph_of(name: str) -> float:

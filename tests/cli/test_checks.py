@@ -21,7 +21,7 @@ from tests.support.bench_meter import (
 )
 from tests.support.live import wait_until
 
-pytestmark = pytest.mark.timeout(PATIENCE_S)
+pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
 BIAS_PH = 0.06
 ACIDS_MOL_L = (5e-5, 2e-5, 1e-5)
 

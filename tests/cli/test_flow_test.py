@@ -19,7 +19,7 @@ from tests.support.bench_meter import (
 )
 from tests.support.flow_tests import flow_test_case
 
-pytestmark = pytest.mark.timeout(PATIENCE_S)
+pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
 HURRY = ("--operator", "Ada", "--flow-test", "--settle-s", "0.5")
 
 

@@ -19,7 +19,7 @@ from tests.support.bench_meter import (
     terminal,
 )
 
-pytestmark = pytest.mark.timeout(PATIENCE_S)
+pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
 AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"
 TOLD = (
     *("--operator", "Ada", "--sample", "S-17", "--container", "glass", "--age-min", "4", "--closed"),

@@ -14,7 +14,7 @@ from tests.support.bench_meter import (
     terminal,
 )
 
-pytestmark = pytest.mark.timeout(PATIENCE_S)
+pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncleaning_every_d = 60.0\n"
 
 

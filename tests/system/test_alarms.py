@@ -4,9 +4,13 @@ import asyncio
 import signal
 from pathlib import Path
 
+import pytest
+
 from quietcell.core.records import Json
 from quietcell.service.control import ask
 from tests.support.live import Program, StreamingMeter
+
+pytestmark = pytest.mark.live
 
 BRISK = "[alarms.meter-silent]\non_delay_s = 0.5\noff_delay_s = 0.5\n"
 

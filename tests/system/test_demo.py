@@ -15,7 +15,9 @@ from quietcell.core.records import Json
 from tests.support.consumer import Consumer
 from tests.support.interface import faults_of_message, faults_of_record
 
-COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "40", "--pace", "25", "--plain"]
+pytestmark = pytest.mark.live
+
+COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "23", "--pace", "25", "--plain"]
 """The broker of the wheel speaks MQTT 3.1.1."""
 
 

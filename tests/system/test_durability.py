@@ -12,6 +12,8 @@ import pytest
 
 from tests.support.scripted_broker import ScriptedBroker
 
+pytestmark = pytest.mark.live
+
 PATIENCE_S = 50
 CALLS = "fdatasync,fsync,pwrite64,write,writev,send,sendto,sendmsg"
 

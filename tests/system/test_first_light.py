@@ -13,6 +13,8 @@ from quietcell.ledger.canonical import canonical
 from tests.support.consumer import Consumer, mosquitto
 from tests.support.live import Program, StreamingMeter, wait_until
 
+pytestmark = pytest.mark.live
+
 
 def head_of(folder: Path) -> str:
     """Check a journal with nothing but hashlib and the stored bytes, and return its last hash."""

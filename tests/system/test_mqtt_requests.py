@@ -19,6 +19,8 @@ from tests.support.brokers import DebianBroker
 from tests.support.consumer import mosquitto
 from tests.support.live import PATIENCE_S, Program, StreamingMeter, wait_until
 
+pytestmark = pytest.mark.live
+
 REQUEST = "quietcell/merrow-sound/live-feed-room/request"
 ANSWERS = "lims/answers"
 

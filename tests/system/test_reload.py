@@ -4,8 +4,12 @@ import asyncio
 import signal
 from pathlib import Path
 
+import pytest
+
 from quietcell.service.control import ask
 from tests.support.live import Program, StreamingMeter, wait_until
+
+pytestmark = pytest.mark.live
 
 
 def test_sighup_takes_over_what_is_right_and_tells_what_is_wrong(tmp_path: Path) -> None:

@@ -4,8 +4,12 @@ import json
 import signal
 from pathlib import Path
 
+import pytest
+
 from quietcell.ledger.canonical import canonical
 from tests.support.live import Program, StreamingMeter
+
+pytestmark = pytest.mark.live
 
 
 def test_a_request_and_a_note_from_the_shell_are_kept_and_replay_to_the_same_bytes(tmp_path: Path) -> None:

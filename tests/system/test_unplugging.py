@@ -7,6 +7,8 @@ import pytest
 from quietcell.service import cell
 from tests.support.unplugging import unplug_and_plug
 
+pytestmark = pytest.mark.live
+
 
 async def test_unplugged_meters_leave_gaps_and_nothing_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

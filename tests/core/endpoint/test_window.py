@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 import scipy
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -58,6 +58,7 @@ def test_drift_finds_the_slope_of_norris_in_reading_times() -> None:
 
 
 @given(probability=st.floats(1e-6, 1 - 1e-6), dof=st.one_of(st.floats(1.0, 60.0), st.floats(60.0, 1e6)))
+@settings(deadline=None)  # the first example loads the library
 def test_t_quantile_agrees_with_scipy(probability: float, dof: float) -> None:
     assert t_quantile(probability, dof) == pytest.approx(
         scipy.stats.t.ppf(probability, dof), rel=1e-8, abs=1e-8
