@@ -14,7 +14,7 @@ sys.dont_write_bytecode = False
 # and on a few rows of numbers threads only wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-settings.register_profile("repeatable", derandomize=True, database=None)
+settings.register_profile("repeatable", derandomize=True, database=None, deadline=None)
 settings.register_profile("searching", max_examples=1000)
 settings.load_profile(os.environ.get("QUIETCELL_TESTS_HYPOTHESIS", "repeatable"))
 
