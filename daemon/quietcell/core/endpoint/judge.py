@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietcell.core.endpoint.relaxation import Forecast, forecast
-from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, t_quantile
+from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, median, t_quantile
 
 FORECAST_EVERY_S = 5
 LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a quarter of it
@@ -219,7 +219,7 @@ def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> Non
 def _hold_newest(mv: NDArray[np.float64], mean_mv: float, limit_mv: float, lacks: list[Missing]) -> None:
     """Note whether the newest readings have left the window's level: a step the slope can't yet see."""
     newest = mv[~np.isnan(mv)][-NEWEST:]
-    if not lacks and abs(float(np.median(newest)) - mean_mv) > limit_mv:
+    if not lacks and abs(median(newest) - mean_mv) > limit_mv:
         lacks.append(Missing.DRIFT)
 
 

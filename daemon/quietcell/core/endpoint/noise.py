@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcell.core.endpoint.window import MS_PER_MIN, Array, free_of_spikes, without_spikes
+from quietcell.core.endpoint.window import MS_PER_MIN, Array, free_of_spikes, median, without_spikes
 
 BIN_S = 15
 LEVELS = 8  # windows up to 128 bins, 32 min
@@ -204,7 +204,7 @@ class NoiseHistory:
         known = self._variance[level]
         if known is None:
             squares = np.square(np.array(self._differences[level]))
-            rough = float(np.median(squares)) / CHI_SQUARE_MEDIAN
+            rough = median(squares) / CHI_SQUARE_MEDIAN
             kept = squares[squares <= CLIP_SD * CLIP_SD * rough]
             known = (0.5 * float(kept.sum()) / (len(kept) * CLIP_LOSS), INDEPENDENT_SHARE * len(kept))
             self._variance[level] = known

@@ -26,7 +26,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from quietcell.core.endpoint.window import Array, median
 
 TAU_S = np.geomspace(4.0, 2400.0, 30)
 SQRT_S = np.array([0.5, 2.0, 8.0, 30.0])
@@ -163,7 +163,7 @@ def forecast(
     time_s, mean_mv, count, white_sd = _blocks(seconds, level)
     now_s = float(seconds[-1])
     window = level[seconds > now_s - window_s]
-    present = float(np.median(window)) if len(window) else float(mean_mv[-1])
+    present = median(window) if len(window) else float(mean_mv[-1])
     distance = mean_mv - present
     variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * distance) ** 2
     if now_s > OWN_CHANGE_AFTER_S:

@@ -241,7 +241,7 @@ def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
         return np.asarray(~np.isnan(level).any(axis=1))
     if n > FEW:
         return np.zeros(windows, np.bool_)
-    first, second = np.triu_indices(n, 1)
+    first, second = _pairs(n)
     apart = minutes[:, second] - minutes[:, first]
     apart[~(apart > 0.0)] = np.nan
     slopes = (level[:, second] - level[:, first]) / apart
@@ -251,6 +251,19 @@ def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
     limit = SPIKE_SD * MAD_TO_SD * np.partition(size, n // 2, axis=1)[:, n // 2]
     whole = np.isfinite(slopes).all(axis=1)  # no two readings at one time, all measured
     return np.asarray(whole & ~(size.max(axis=1) > limit))
+
+
+@lru_cache(maxsize=FEW)
+def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the places of all pairs of n readings."""
+    return np.triu_indices(n, 1)
+
+
+def median(values: Array) -> float:
+    """Return the median of numbers, shape (n,), n > 0; as numpy's, without its overhead of a dozen checks."""
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    parted = np.partition(values, (low, high))
+    return 0.5 * (float(parted[low]) + float(parted[high]))
 
 
 def _resistant_residual(minutes: Array, level: Array) -> Array:
