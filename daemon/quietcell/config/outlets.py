@@ -162,6 +162,9 @@ class MqttSettings(Section):
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = Field(
         default=30, description="Longest silence towards the broker, s."
     )
+    live_every_s: Annotated[float, Field(ge=0.5, le=3600)] = Field(
+        default=5.0, description="Live values, which nobody has accepted, go out so often, s."
+    )
     requests: bool = Field(
         default=True,
         description="Take requests for determinations, and for records again, from whoever the broker lets "

@@ -257,11 +257,12 @@ class LibraryClient(aiomqtt.Client):
         if self.gone.done():
             answer.set_result(None)
             return answer
-        size = len(topic.encode()) + len(payload.encode()) + len(correlation or b"") + _HEADER_BYTES
-        if self.largest_bytes is not None and size > self.largest_bytes:
-            raise PublishRefusedError(
-                f"{size} bytes are more than the {self.largest_bytes} the broker takes", subject=topic
-            )
+        if self.largest_bytes is not None:
+            size = len(topic.encode()) + len(payload.encode()) + len(correlation or b"") + _HEADER_BYTES
+            if size > self.largest_bytes:
+                raise PublishRefusedError(
+                    f"{size} bytes are more than the {self.largest_bytes} the broker takes", subject=topic
+                )
         properties = None
         if correlation is not None:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call] # the library's own

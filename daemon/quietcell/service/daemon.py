@@ -40,8 +40,6 @@ from quietcell.service.watchdog import feed_watchdog
 if TYPE_CHECKING:
     from quietcell.outlets.mqtt import MqttOutlet
 
-LIVE_S = 1.0
-"""Time between live values on MQTT."""
 _STATE = ("phase", "waits_for")
 _LIVE = tuple(f.name for f in fields(Indication) if f.name not in _STATE)
 FAREWELL_S = 2.0
@@ -237,12 +235,13 @@ class Daemon:
         self.outlets = [*files, *([mqtt] if mqtt else [])]
         work = {o.name: o.run for o in self.outlets}
         commands.pop("resend", None)
-        if mqtt is not None:
+        settings = self.config.outlets.mqtt
+        if mqtt is not None and settings is not None:
             parking = Parking(mqtt.name, ledger, ids, self.clock)
             mqtt.on_parked, mqtt.on_delivered = parking.parked, parking.delivered
-            work["live values"] = lambda: self._tell_live(mqtt, alarms)
+            work["live values"] = lambda: self._tell_live(mqtt, alarms, settings.live_every_s)
             commands["resend"] = ParkedAgain(mqtt).command
-            if self.config.outlets.mqtt is not None and self.config.outlets.mqtt.requests:
+            if settings.requests:
                 requests = MqttRequests(self.config.site.name, commands, mqtt)
                 mqtt.hear = requests.hear
                 work["mqtt requests"] = requests.run
@@ -257,11 +256,11 @@ class Daemon:
                 while any(o.seq < ledger.seq for o in self.outlets if o.working):  # noqa: ASYNC110 # outlets know no stop
                     await asyncio.sleep(0.02)
 
-    async def _tell_live(self, mqtt: "MqttOutlet", alarms: Alarms) -> None:
+    async def _tell_live(self, mqtt: "MqttOutlet", alarms: Alarms, every_s: float) -> None:
         """Publish live values; states and conditions only when they change, or to a broker that is back."""
         told: dict[str, dict[str, Json]] = {}
         while True:
-            await asyncio.sleep(LIVE_S)
+            await asyncio.sleep(every_s)
             if not mqtt.connected:
                 told.clear()
                 continue
