@@ -27,7 +27,7 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
     def said(*words: str, expect: str, status: int = 0) -> None:
         found, text = answered(tmp_path, *words, *who)
         assert expect in text
-        assert found == status
+        assert found == status, text
 
     put = ("--put-in", "electrode", "--name", "probe-7")
     first = terminal(tmp_path, "note", "live-feed-room", *put, "--serial", "M-12", *who)

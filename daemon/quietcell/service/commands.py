@@ -4,6 +4,7 @@ A carrier hands over the request as it came, with `via` and, where it knows, `op
 Arguments are checked here; what is wrong raises `CommandError`, and nothing was changed.
 """
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Annotated, TypeVar
 
@@ -18,6 +19,8 @@ from quietcell.service.command_records import Via
 Command = Callable[[dict[str, Json]], Awaitable[dict[str, Json]]]
 Commands = Mapping[str, Command]
 A = TypeVar("A", bound="Arguments")
+BEGIN_S = 3.0
+"""So long a command waits for the cells to begin; who asks over the socket waits five seconds."""
 
 
 def _lines(text: str) -> str:
@@ -61,6 +64,23 @@ def checked(model: type[A], request: Mapping[str, Json]) -> A:
         raise CommandError(
             "; ".join(f"{_place(fault['loc'])}: {fault['msg']}" for fault in faults[:5])
         ) from None
+
+
+def once_begun(command: Command, begun: asyncio.Event) -> Command:
+    """Return a command that waits until the cells have begun.
+
+    What a killed run left behind is judged first, and until then a cell that is configured is not there.
+    """
+
+    async def held(request: dict[str, Json]) -> dict[str, Json]:
+        try:
+            async with asyncio.timeout(BEGIN_S):
+                await begun.wait()
+        except TimeoutError:
+            raise CommandError("the cells have not begun yet", hint="Ask again in a moment") from None
+        return await command(request)
+
+    return held
 
 
 def _place(location: tuple[int | str, ...]) -> str:

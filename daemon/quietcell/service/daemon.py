@@ -21,7 +21,7 @@ from quietcell.service.bench import bench_commands
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
-from quietcell.service.commands import Command
+from quietcell.service.commands import Command, Commands, once_begun
 from quietcell.service.control import PAGE_NAME, ControlSocket
 from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
@@ -76,6 +76,8 @@ class Daemon:
     reload_asked: asyncio.Event = field(default_factory=asyncio.Event)
     """Set by a signal; the outcome is in the log."""
     _delivering: list[asyncio.Task[None]] = field(default_factory=list)
+    _begun: asyncio.Event = field(default_factory=asyncio.Event)
+    """Set once every cell has begun."""
 
     def indications(self) -> list[Indication]:
         """Return the live state of every cell."""
@@ -177,7 +179,6 @@ class Daemon:
                 notifier=self.notifier,
             )
             beside = [
-                asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"),
                 asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
                 asyncio.create_task(watch_lines(self.clock, self._line_counts), name="line counts"),
                 asyncio.create_task(
@@ -192,11 +193,13 @@ class Daemon:
             ]
 
             def begun() -> None:
+                self._begun.set()
+                beside.append(asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"))
                 self.notifier.ready(f"measuring {', '.join(cells)}")
                 ready()
 
             try:
-                commands.update({"reload": reloader.command, **alarms.commands()})
+                commands.update(self._held({"reload": reloader.command, **alarms.commands()}))
                 async with (
                     ControlSocket(ledger.folder, commands),
                     ControlSocket(ledger.folder, commands, name=PAGE_NAME, via="page"),
@@ -283,14 +286,18 @@ class Daemon:
             plan = await self._plan(self.config, ledger)
             return {name: settings for name, (settings, _) in plan.items()}
 
-        return {
-            "status": self._status_of(ledger, ids),
+        of_cells = {
             **Requests(self.cells, ledger, ids).commands(),
             **EpisodeVerdicts(self.cells, ledger, ids).commands(),
             **bench_commands(
                 self.cells, ledger, ids, self.clock, config=lambda: self.config, settled=settled
             ),
         }
+        return {"status": self._status_of(ledger, ids), **self._held(of_cells)}
+
+    def _held(self, commands: Commands) -> dict[str, Command]:
+        """Let commands wait for the cells they are about."""
+        return {name: once_begun(command, self._begun) for name, command in commands.items()}
 
     def _status_of(self, ledger: Ledger, ids: DaemonIds) -> Command:
         async def status(_request: dict[str, Json]) -> dict[str, Json]:

@@ -1,0 +1,67 @@
+"""Who asks just after the start waits for the cells, and does not hear that there are none."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from quietcell.config import load_config
+from quietcell.service import cells, commands
+from quietcell.service.control import NAME, ask
+from quietcell.service.daemon import Daemon
+from quietcell.service.resume import resume
+from tests.support.clocks import RealClock
+from tests.support.steady_driver import SteadyDriver
+from tests.support.until import until
+
+TEXT = """
+[site]
+name = "merrow-sound"
+[store]
+folder = "state"
+[cells.live-feed-room]
+driver = "steady"
+settings = {}
+"""
+NOTE = {"command": "note", "cell": "live-feed-room", "text": "tubing changed"}
+
+
+@pytest.fixture
+async def judged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[asyncio.Event]:
+    """A daemon that still judges what a killed run left behind; set, it goes on."""
+    go_on = asyncio.Event()
+
+    async def slow(*given: Any, **more: Any) -> object:
+        await go_on.wait()
+        return await resume(*given, **more)
+
+    monkeypatch.setattr(cells, "resume", slow)
+    path = tmp_path / "quietcell.toml"
+    path.write_text(TEXT)
+    drivers = {"steady": SteadyDriver}
+    daemon = Daemon(config=load_config(path, drivers), drivers=drivers, clock=RealClock())
+    stop = asyncio.Event()
+    running = asyncio.create_task(daemon.run(stop))
+    await until((tmp_path / "state" / NAME).exists)
+    yield go_on
+    go_on.set()
+    stop.set()
+    async with asyncio.timeout(20):
+        await running
+
+
+async def test_a_command_about_a_cell_waits_until_it_has_begun(judged: asyncio.Event, tmp_path: Path) -> None:
+    asking = asyncio.create_task(ask(tmp_path / "state", NOTE))
+    assert (await ask(tmp_path / "state", {"command": "status"}))["cells"] == []
+    assert not asking.done()
+    judged.set()
+    assert (await asking)["ok"]
+
+
+@pytest.mark.usefixtures("judged")
+async def test_cells_that_take_long_are_said_to(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(commands, "BEGIN_S", 0.01)
+    answer = await ask(tmp_path / "state", NOTE)
+    assert answer == {"ok": False, "error": "the cells have not begun yet. Ask again in a moment"}
