@@ -125,7 +125,7 @@ class LimitSettings(Section):
         description="Longest time without a valid result, s; absent: twice every_s and max_wait_s together, "
         "for a continuous cell.",
     )
-    silent_after_s: Annotated[float, Field(ge=2, le=7 * DAY_S, allow_inf_nan=False)] | None = Field(
+    silent_after_s: Annotated[float, Field(ge=3, le=7 * DAY_S, allow_inf_nan=False)] | None = Field(
         default=None,
         description="A meter that sends nothing for so long is silent, s; absent: max_gap_s of the "
         "criterion, 5 s at least.",

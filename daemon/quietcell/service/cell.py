@@ -36,8 +36,8 @@ LAG_MS = 250
 decoded after it is not late."""
 CLOCK_STEP_MS = 1000
 """A step of UTC from here on begins a segment."""
-GLANCE_MS = 1_500
-"""A reading younger than this (times the clock's scale) is new enough for alarms."""
+HOLD_S = 2.5
+"""Readings of which nothing can come are kept back so long, and are new enough for alarms meanwhile."""
 ASK_QUALITY_MS = 5_000
 """While UTC is not synchronised the kernel is asked so often whether it is now."""
 REOPEN_FIRST_S, REOPEN_LONGEST_S = 0.2, 2.0
@@ -115,8 +115,7 @@ class CellTask:
         self._time_quality: TimeQuality = "not-known"
         self._ask_quality_boot_ms = 0
         self._last_fault = ""
-        self._glance_ms = round(GLANCE_MS * scale)
-        self._hold_ms = round(ledger.readings_commit_s * 1000 * scale)
+        self._hold_ms = round(min(HOLD_S, ledger.readings_commit_s) * 1000 * scale)
         self._measuring = False
         """True while a segment is open."""
         self._metering: asyncio.Task[None] | None = None
@@ -141,7 +140,7 @@ class CellTask:
     def glance(self) -> Indication:
         """Return the same without its pH, the reading as old as may be: enough to raise alarms by."""
         newest_boot_ms = self._held[-1][0] if self._held else self._anchor_boot_ms + self._floor_ms
-        if self._clock.boot_ms() - newest_boot_ms > self._glance_ms:
+        if self._clock.boot_ms() - newest_boot_ms > self._hold_ms:
             self._fetch()
         return self._indication(with_ph=False)
 
