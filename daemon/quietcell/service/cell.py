@@ -1,14 +1,14 @@
 """One cell at work: its meter's readings and the time, in one order, into its engine and the ledger."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from itertools import count
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 import structlog
 
-from quietcell.contracts import Clock, LineCounts, MeterDriver, PatientDriver
+from quietcell.contracts import Clock, LineCounts, MeterDriver
 from quietcell.core.engine import Engine
 from quietcell.core.indication import Indication
 from quietcell.core.inputs import Attendance, Request, SegmentBegan, SegmentEnded, TimeMark
@@ -24,8 +24,8 @@ from quietcell.outlets.follower import Backoff
 from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
 from quietcell.service.clock import time_quality
 from quietcell.service.digests import record_digest
-from quietcell.service.drivers import checked_readings
 from quietcell.service.given import Given
+from quietcell.service.guarded_driver import LET_GO_S, GuardedDriver
 from quietcell.service.logs import printable
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
 
@@ -46,15 +46,10 @@ BROKEN_LONGEST_S = 60.0
 """The cap where it is the driver that broke."""
 WORKED_S = 10.0
 """After so long with an open port pauses begin anew."""
-LET_GO_S = 0.5
-"""So long a driver may take to end what it does, or to close."""
-FUTURE_MS = 1000
-"""A stamp this far ahead of the clock (times its scale) is a mistake of the driver."""
 LONGEST_TEXT = 500
 """Of a fault; what drivers say may hold anything."""
 TURNS = 32
 """Reads after which the other cells get a turn, even where more is waiting."""
-T = TypeVar("T")
 
 
 class CellTask:
@@ -96,11 +91,9 @@ class CellTask:
         engine: Engine | None = None,
     ) -> None:
         self.name = settings.cell
-        self._driver = driver
-        self._driver_name = driver_name
         self._clock = clock
         self._lag_ms = round(LAG_MS * scale)
-        self._future_ms = round(FUTURE_MS * scale)
+        self._scale = scale
         self._ledger = ledger
         self._ids = ids
         self._settings = settings
@@ -122,8 +115,6 @@ class CellTask:
         self._reopened = False
         """The port was closed since the last reading: the next one begins a segment."""
         self._receiving = False
-        self._patient: PatientDriver | None = None
-        """The driver while it is open, where it can wait."""
         self._mistake: DriverBrokeError | None = None
         """Of a patient driver, not yet told."""
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
@@ -131,6 +122,10 @@ class CellTask:
         """Grows while the cell moves."""
         self._held: list[Row] = []
         self._log = structlog.get_logger().bind(cell=self.name)
+        self._meter = self._metered(driver_name, driver)
+
+    def _metered(self, name: str, driver: MeterDriver) -> GuardedDriver:
+        return GuardedDriver(name, driver, self._clock, scale=self._scale, log=self._log)
 
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for."""
@@ -175,8 +170,7 @@ class CellTask:
     @property
     def counts(self) -> LineCounts:
         """What its meter has sent since its port was opened."""
-        counts: object = self._driver.counts
-        return counts if isinstance(counts, LineCounts) else LineCounts()
+        return self._meter.counts
 
     async def reconfigure(
         self,
@@ -210,7 +204,7 @@ class CellTask:
             raise CommandError("not measuring now", subject=self.name, hint="Try again in a minute")
         bodies = (*because, *self._next_segment("reloaded", settings=settings))
         if meter is not None:
-            self._driver_name, self._driver = meter
+            self._meter = self._metered(*meter)
             self._last_fault, self._reopened = "", True
             self._metering = self._start_meter()
         await self._ledger.record(bodies)
@@ -255,7 +249,7 @@ class CellTask:
     # --- the meter -----------------------------------------------------------------------------
 
     def _start_meter(self) -> asyncio.Task[None]:
-        return asyncio.create_task(self._guard(self._meter()), name=f"{self.name} meter")
+        return asyncio.create_task(self._guard(self._read_meter()), name=f"{self.name} meter")
 
     async def _leave_meter(self) -> None:
         """Leave the meter and release its port; a driver that does not let go is left behind."""
@@ -264,10 +258,10 @@ class CellTask:
             self._metering.cancel()
             _, clinging = await asyncio.wait({self._metering}, timeout=LET_GO_S)
             if clinging:
-                self._log.error("the driver does not let itself be cancelled", driver=self._driver_name)
-        await self._close()
+                self._log.error("the driver does not let itself be cancelled", driver=self._meter.name)
+        await self._meter.close()
 
-    async def _meter(self) -> None:
+    async def _read_meter(self) -> None:
         """Open, read and close the meter, again and again."""
         loop = asyncio.get_running_loop()
         fault_pause = Backoff(REOPEN_FIRST_S, REOPEN_LONGEST_S)
@@ -276,9 +270,8 @@ class CellTask:
         while True:
             began_s, pause = loop.time(), fault_pause
             try:
-                await self._ask(self._driver.open)
-                self._patient = self._driver if isinstance(self._driver, PatientDriver) else None
-                self._log.info("meter open", driver=self._driver_name)
+                await self._meter.open()
+                self._log.info("meter open", driver=self._meter.name)
                 self._reopened = self._reopened or opened
                 opened = True
                 await self._receive_all()
@@ -287,61 +280,22 @@ class CellTask:
                 await self._fault(error)
             except DriverError as error:
                 await self._fault(error)
-            await self._close()
+            await self._meter.close()
             if loop.time() - began_s > WORKED_S:
                 pause.worked()
             await pause.pause()
 
     async def _receive_all(self) -> None:
         for turn in count(1):
-            readings = await self._ask(self._driver.read)
+            readings = await self._meter.read()
             # While they are on their way to the ledger no mark may pass the readings that wait behind them.
             self._receiving = True
             try:
-                await self._receive(self._checked(readings))
+                await self._receive(readings)
                 if turn % TURNS == 0:
                     await asyncio.sleep(0)  # a meter that always has more must leave the others their turn
             finally:
                 self._receiving = False
-
-    async def _ask(self, ask: Callable[[], Awaitable[T]]) -> T:
-        """Ask the driver for something; its own mistakes are faults of this cell alone.
-
-        Raises
-        ------
-        DriverError
-            As the driver says.
-        DriverBrokeError
-            If it raises what it may not.
-        """
-        try:
-            return await ask()
-        except DriverError:
-            raise
-        except asyncio.CancelledError as error:
-            task = asyncio.current_task()
-            if task is None or task.cancelling():
-                raise
-            raise _broke(self._driver_name, error) from error
-        except (Exception, SystemExit) as error:
-            raise _broke(self._driver_name, error) from error
-
-    async def _close(self) -> None:
-        """Release the port, whatever the driver makes of it."""
-        closing = asyncio.create_task(self._ask(self._driver.close), name=f"{self.name} closing")
-        _, clinging = await asyncio.wait({closing}, timeout=LET_GO_S)
-        if clinging:
-            closing.cancel()
-        error = "it takes too long" if clinging else closing.exception()
-        if error is not None:
-            self._log.warning("meter not closed in order", driver=self._driver_name, text=str(error))
-
-    def _checked(self, readings: object) -> ReadingRows:
-        """Hold a driver to what it promised."""
-        try:
-            return checked_readings(readings, latest_boot_ms=self._clock.boot_ms() + self._future_ms)
-        except (TypeError, ValueError) as error:
-            raise _broke(self._driver_name, error) from error
 
     async def _mark_all(self) -> None:
         while True:
@@ -359,14 +313,14 @@ class CellTask:
         if text == self._last_fault:
             return
         self._last_fault = text
-        self._log.warning("meter fault", driver=self._driver_name, text=text, exc_info=error.__cause__)
+        self._log.warning("meter fault", driver=self._meter.name, text=text, exc_info=error.__cause__)
         await self._ledger.submit(
             [
                 DriverFaultBody(
                     id=self._ids.next(),
                     cell=self.name,
                     at=rfc3339(self._clock.utc_ms()),
-                    driver=self._driver_name,
+                    driver=self._meter.name,
                     text=text,
                 )
             ]
@@ -430,20 +384,16 @@ class CellTask:
         """
         until_ms = min(self._engine.may_wait_until_ms, self._floor_ms + self._hold_ms)
         self._patient_until_boot_ms = 0 if self._floor_ms == 0 else self._anchor_boot_ms + until_ms
-        if self._patient is not None:
-            self._patient.may_wait_until(self._patient_until_boot_ms + 1)
+        self._meter.may_wait_until(self._patient_until_boot_ms + 1)
 
     def _fetch(self) -> None:
         """Hold what a patient driver has kept so far, unless it belongs to the next segment."""
-        if self._patient is None or self._reopened:
+        if self._reopened:
             return
         try:
-            readings = self._patient.at_hand()
-            rows = self._checked(readings).rows if readings else ()
-        except Exception as error:  # noqa: BLE001 # a mistake of the driver ends its patience, not the cell
-            self._patient, self._mistake = None, _broke(self._driver_name, error)
-            return
-        self._held.extend(rows)
+            self._held.extend(self._meter.at_hand())
+        except DriverBrokeError as error:
+            self._mistake = error
 
     async def give(self, make: Callable[[int, int, str], tuple[Given, Body]]) -> list[Stored]:
         """Journal what a person gives the engine, in one commit with what the engine makes of it.
@@ -565,12 +515,3 @@ def _end_cause(cause: SegmentCause) -> SegmentEndCause:
     if cause == "started":
         raise ContractError("a run starts no segment inside itself")
     return cause
-
-
-def _broke(driver: str, error: BaseException) -> DriverBrokeError:
-    """Return a driver's own mistake as a fault of the cell."""
-    broke = DriverBrokeError(
-        f"the driver broke: {type(error).__name__}: {error}", subject=driver, hint="Tell its author"
-    )
-    broke.__cause__ = error
-    return broke
