@@ -53,7 +53,7 @@ GRAB_WATER = Numbers()
 LOOP_WATER = Numbers(long_window_s=300.0, max_remaining_risk=0.01)
 
 
-def judged(trace: Trace, numbers: Numbers) -> Acceptance | None:
+def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False) -> Acceptance | None:
     """Accept at the first look at which every proof stands."""
     start = int(trace.ms[0]) - 1
     step = FORECAST_EVERY_S * 1000
@@ -69,6 +69,7 @@ def judged(trace: Trace, numbers: Numbers) -> Acceptance | None:
             disturbed_ms=start,
             limits=numbers,
             mv_per_ph=MV_PER_PH,
+            flowing=flowing,
         )
         if look.at_rest:
             return Acceptance(at_s=waited / 1000.0, ph=7.0 - look.drift.mean_mv / MV_PER_PH)
@@ -96,6 +97,7 @@ METHODS: dict[str, Callable[[Trace], Acceptance | None]] = {
     "slope < 0.005 pH/min, held 30 s": lambda trace: slope_only(trace, 0.005, 30),
     "grab-water": lambda trace: judged(trace, GRAB_WATER),
     "loop-water": lambda trace: judged(trace, LOOP_WATER),
+    "loop-water, flowing": lambda trace: judged(trace, LOOP_WATER, flowing=True),
 }
 
 

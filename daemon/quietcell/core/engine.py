@@ -364,6 +364,7 @@ class Engine:
             mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
             noise=received.learning.noise,
             from_buffer=self._from_buffer and attempt.reference is None,
+            flowing=self._flows and attempt.reference is None,
         )
         if self._standing.phase is Phase.AT_REST and received.history.last_ms != received.last_ms:
             text = "a reading that counts: the last does not, so the level may have moved"
@@ -490,6 +491,11 @@ class Engine:
         if self._attempt is not None:
             return self._attempt.reference is None
         return self.settings.mode == "continuous" and self._attendance is None
+
+    @property
+    def _flows(self) -> bool:
+        """Whether the sample is renewed all the time: nobody brought it in a vessel."""
+        return self.settings.mode == "continuous" and self._grab is None
 
     @property
     def _ingress(self) -> IngressWatch:
@@ -729,6 +735,7 @@ class Engine:
                 self._criterion,
                 disturbed_ms=received.quiet_since_ms,
                 mv_per_ph=abs(self.settings.mv_per_ph(None)),
+                flowing=self._flows,
             )
             told = replace(where, waits_for="; ".join(filter(None, (where.waits_for, text))))
             self._told = (where, told)

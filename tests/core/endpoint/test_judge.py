@@ -32,7 +32,14 @@ def noise(n: int, seed: int = 1, sd: float = 0.05) -> Array:
     return np.random.default_rng(seed).normal(0.0, sd, n)
 
 
-def look(mv: Array, numbers: Numbers = GRAB, *, disturbed_s: float = -1.0, shift_ms: int = 0) -> Judgement:
+def look(
+    mv: Array,
+    numbers: Numbers = GRAB,
+    *,
+    disturbed_s: float = -1.0,
+    shift_ms: int = 0,
+    from_buffer: bool = False,
+) -> Judgement:
     n = len(mv)
     return judge(
         np.arange(n, dtype=np.int64) * 1000 + shift_ms,
@@ -42,6 +49,7 @@ def look(mv: Array, numbers: Numbers = GRAB, *, disturbed_s: float = -1.0, shift
         disturbed_ms=round(disturbed_s * 1000) + shift_ms,
         limits=numbers,
         mv_per_ph=MV_PER_PH,
+        from_buffer=from_buffer,
     )
 
 
@@ -88,6 +96,12 @@ def test_the_long_window_sees_what_the_short_one_does_not() -> None:
     short, long = look(course), look(course, LOOP)
     assert Missing.DRIFT not in short.missing
     assert long.missing == (Missing.DRIFT,)
+
+
+def test_a_steady_change_does_not_hold_an_electrode_from_buffer_for_ever() -> None:
+    change = 0.05 * np.arange(3600) / 60.0 + noise(3600)
+    assert Missing.REMAINING in look(change, LOOP, from_buffer=True).missing
+    assert look(change, LOOP, from_buffer=True, disturbed_s=-3700.0).at_rest
 
 
 @pytest.mark.parametrize("numbers", [GRAB, LOOP])

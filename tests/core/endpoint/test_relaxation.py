@@ -18,7 +18,9 @@ def seconds(n: int) -> Array:
     return np.arange(n, dtype=np.float64)
 
 
-def look(mv: Array, *, disturbed_ms: int = 0, shift_ms: int = 0, odds: float = 3.0) -> Forecast:
+def look(
+    mv: Array, *, disturbed_ms: int = 0, shift_ms: int = 0, odds: float = 3.0, flowing: bool = False
+) -> Forecast:
     ms = (seconds(len(mv)) * 1000.0).astype(np.int64) + shift_ms
     found = forecast(
         ms,
@@ -28,6 +30,7 @@ def look(mv: Array, *, disturbed_ms: int = 0, shift_ms: int = 0, odds: float = 3
         limit_mv=LIMIT_MV,
         confidence=0.95,
         slow_tail_odds=odds,
+        flowing=flowing,
     )
     assert found is not None
     return found
@@ -120,6 +123,22 @@ def test_a_steady_change_long_after_the_disturbance_has_no_end_to_forecast() -> 
     assert look(tail).remaining_mv < -0.5
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_in_flowing_water_a_straight_change_is_known_before_two_hours(seed: int) -> None:
+    approach = 60.0 * np.exp(-seconds(3000) / 20.0) + noise(3000, seed)
+    change = approach + 0.08 * seconds(3000) / 60.0
+    assert look(change, flowing=True).beyond < 0.01
+    assert look(change).beyond > 0.2  # a sample in a vessel has an end
+    assert look(change[:1500], flowing=True).beyond > 0.2  # too soon to tell
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("tau_s", [1500.0, 2400.0])
+def test_a_relaxation_in_flowing_water_is_not_taken_for_its_change(tau_s: float, seed: int) -> None:
+    tail = 60.0 * np.exp(-seconds(2800) / 20.0) + 10.0 * np.exp(-seconds(2800) / tau_s) + noise(2800, seed)
+    assert look(tail, flowing=True).beyond > 0.2
+
+
 def test_too_few_readings_give_no_forecast() -> None:
     assert (
         forecast(
@@ -147,6 +166,8 @@ def test_time_shift_and_offset_change_nothing(seed: int, shift_ms: int, offset_m
     course = np.round(course * 1024.0) / 1024.0
     here = look(course)
     assert look(course, shift_ms=shift_ms) == here
+    later = look(course, disturbed_ms=-2_800_000, flowing=True)
+    assert look(course, disturbed_ms=-2_800_000, shift_ms=shift_ms, flowing=True) == later
     moved = look(course + offset_mv)
     for field in dataclasses.fields(Forecast):
         assert getattr(moved, field.name) == pytest.approx(getattr(here, field.name), rel=1e-6, abs=1e-9)

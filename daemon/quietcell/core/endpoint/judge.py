@@ -24,7 +24,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcell.core.endpoint.relaxation import Forecast, forecast
+from quietcell.core.endpoint.relaxation import OWN_CHANGE_AFTER_S, Forecast, forecast
 from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, median, t_quantile
 
 FORECAST_EVERY_S = 5
@@ -130,6 +130,7 @@ def judge(
     mv_per_ph: float,
     noise: SlopeNoise | None = None,
     from_buffer: bool = False,
+    flowing: bool = False,
 ) -> Judgement:
     """Judge the readings since the last disturbance at one look.
 
@@ -154,6 +155,8 @@ def judge(
     from_buffer : bool
         The electrode comes from a buffer: a relaxation of its junction is taken for certain until the
         slope over a long span excludes it.
+    flowing : bool
+        The sample is renewed all the time: a change that goes on steadily may be its own.
 
     Returns
     -------
@@ -199,8 +202,14 @@ def judge(
         limit_mv=limit_mv,
         confidence=1.0 - limits.max_remaining_risk,
         slow_tail_odds=limits.slow_tail_odds * (FROM_BUFFER_ODDS if from_buffer else 1.0),
+        flowing=flowing,
     )
-    held = from_buffer and not _excludes_a_slow_tail(over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1])), limit_mv)
+    # After three of its longest time constants no junction is left to prove; water may then change steadily.
+    held = (
+        from_buffer
+        and quiet_s <= OWN_CHANGE_AFTER_S
+        and not _excludes_a_slow_tail(over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1])), limit_mv)
+    )
     if held or ahead is None or ahead.beyond > limits.max_remaining_risk:
         lacks.append(Missing.REMAINING)
     return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=ahead)

@@ -76,6 +76,7 @@ def standing(
     mv_per_ph: float,
     noise: SlopeNoise | None = None,
     from_buffer: bool = False,
+    flowing: bool = False,
 ) -> Standing:
     """Say where a determination stands at a look.
 
@@ -100,6 +101,8 @@ def standing(
         Learnt from the cell's history.
     from_buffer : bool
         The electrode comes from a buffer: hold until its junction has provably relaxed.
+    flowing : bool
+        The sample is renewed all the time: a change that goes on steadily may be its own.
     """
     waited_ms, quiet_ms = now_ms - began_ms, now_ms - max(disturbed_ms, began_ms)
     if waited_ms < criterion.min_wait_s * 1000:
@@ -131,6 +134,7 @@ def standing(
         mv_per_ph=mv_per_ph,
         noise=noise,
         from_buffer=from_buffer,
+        flowing=flowing,
     )
     return _with_surroundings(found, window, criterion, mv_per_ph)
 
@@ -202,7 +206,9 @@ def still_to_come(ahead: Forecast, criterion: Criterion, mv_per_ph: float) -> st
     return f"{text}, about {minutes:.0f} min" if minutes >= 1 else text
 
 
-def look_ahead(since: Potentials, criterion: Criterion, *, disturbed_ms: int, mv_per_ph: float) -> str:
+def look_ahead(
+    since: Potentials, criterion: Criterion, *, disturbed_ms: int, mv_per_ph: float, flowing: bool = False
+) -> str:
     """Return what is still to come in words, for a value whose drift already shows that it moves.
 
     For whoever watches; no verdict rests on it.
@@ -214,6 +220,7 @@ def look_ahead(since: Potentials, criterion: Criterion, *, disturbed_ms: int, mv
         limit_mv=criterion.max_remaining_ph * mv_per_ph,
         confidence=1.0 - criterion.max_remaining_risk,
         slow_tail_odds=criterion.slow_tail_odds,
+        flowing=flowing,
     )
     return "" if ahead is None else still_to_come(ahead, criterion, mv_per_ph)
 

@@ -14,9 +14,11 @@ the distance, which also covers shapes that no sum of the grid meets. What an el
 can feign is told apart from a relaxation by generalised least squares: 1/f noise whose strength the
 approach itself shows, so that a quiet cell is believed sooner than a restless one.
 
-Two hours after the disturbance the last hour of readings is straight where the water itself
-changes steadily, and bent where the slowest relaxation of the grid is at work. From then on a steady
-change is taken for the water's own, which has no end to forecast; its size is the drift's affair.
+Water that flows may change steadily for hours, and the reading follows it: such a change has no end
+to forecast, and its size is the drift's affair. It is straight where a relaxation fades. In flowing water
+a straight line may take the place of a shape, once the slowest relaxation of the grid would have bent;
+it must then be far likelier than all relaxations that could stand for it. Two hours after the
+disturbance, three of the longest time constants, a steady change is taken for the water's own.
 """
 
 import math
@@ -39,7 +41,6 @@ AMPLITUDE_SD_MV = np.concatenate(
     )
 )
 SHAPES = len(AMPLITUDE_SD_MV)
-FIRST, SECOND = np.triu_indices(SHAPES, 1)
 SLOW = np.concatenate((TAU_S >= 500.0, np.zeros(SHAPES - len(TAU_S), np.bool_)))  # junctions: 8 to 40 min
 
 BLOCKS = 40
@@ -52,6 +53,8 @@ LEAST_VARIANCE_MV2 = 1e-6
 HORIZON_S = 3600.0
 OWN_CHANGE_AFTER_S = 7200.0
 OWN_CHANGE_SD_MV_PER_MIN = 0.1
+STRAIGHT_AFTER_S = 2700.0  # the slowest relaxation has lost two thirds of its pace by then
+STRAIGHT_ODDS = 0.02  # beforehand, in flowing water, against all relaxations together
 NEGLIGIBLE = 1e-5
 NEAR_SHARE = 0.759  # mean square of the nearest 95 % of a normal law over its variance
 
@@ -124,6 +127,7 @@ def forecast(
     limit_mv: float,
     confidence: float,
     slow_tail_odds: float,
+    flowing: bool = False,
 ) -> Forecast | None:
     """Forecast what is still to come.
 
@@ -143,6 +147,8 @@ def forecast(
         Of the bound, two-sided.
     slow_tail_odds : float
         How much likelier than any other choice one with a time constant above 8 min is beforehand.
+    flowing : bool
+        The sample is renewed all the time, so that a steady change may be its own.
 
     Returns
     -------
@@ -165,7 +171,9 @@ def forecast(
     window = level[seconds > now_s - window_s]
     present = median(window) if len(window) else float(mean_mv[-1])
     distance = mean_mv - present
-    variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * distance) ** 2
+    straight = flowing and STRAIGHT_AFTER_S <= now_s <= OWN_CHANGE_AFTER_S
+    course = _present_course(time_s, mean_mv) * (time_s - now_s) if straight else 0.0
+    variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * (distance - course)) ** 2
     if now_s > OWN_CHANGE_AFTER_S:
         minutes = (time_s - time_s.mean()) / 60.0
         own_change = np.square(OWN_CHANGE_SD_MV_PER_MIN) * minutes * minutes[:, np.newaxis]
@@ -177,6 +185,8 @@ def forecast(
     flicker_mv = _flicker_sd(basis, distance, known, slow)
     ahead = shapes(np.array([now_s + HORIZON_S]))[:, 0]
     here = shapes(now_s - window_s * np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])).sum(axis=1) / 7.0
+    if straight:
+        basis = np.concatenate((basis, (time_s[np.newaxis] - now_s) / 60.0))
     courses, misfit, best = _weigh(
         basis, distance, known + flicker_mv * flicker_mv * slow, ahead - here, slow_tail_odds
     )
@@ -237,6 +247,14 @@ def _blocks(seconds: Array, level: Array) -> tuple[Array, Array, Array, float]:
     return time_s, origin + np.add.reduceat(level - origin, starts) / count, count, white_sd
 
 
+def _present_course(time_s: Array, mean_mv: Array) -> float:
+    """Return the slope over the later half of the time, mV/s."""
+    late = time_s >= 0.5 * (time_s[0] + time_s[-1])
+    t, y = time_s[late], mean_mv[late]
+    t = t - t.sum() / len(t)
+    return float((t * (y - y[0])).sum() / (t * t).sum())
+
+
 def _median_of_five(level: Array) -> Array:
     """Return the running median of five, mirrored at the ends."""
     padded = np.concatenate((level[2:0:-1], level, level[-2:-4:-1]))
@@ -281,18 +299,40 @@ def _flicker_sd(basis: Array, level: Array, known: Array, slow: Array) -> float:
     return math.exp(float((weight * log_sd).sum()) / float(weight.sum()))
 
 
+@lru_cache(maxsize=4)
+def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return first and second of each two out of `count`."""
+    first, second = np.triu_indices(count, 1)
+    return first, second
+
+
 @lru_cache(maxsize=64)
-def _log_prior(slow_tail_odds: float) -> Array:
+def _log_prior(slow_tail_odds: float, *, straight: bool) -> Array:
     """Return log prior weights: no shape, any one, any two; each of the three sums to one."""
     one = np.where(SLOW, slow_tail_odds, 1.0)
-    two = np.where(SLOW[FIRST] | SLOW[SECOND], slow_tail_odds, 1.0)
-    return np.log(np.concatenate(([1.0], one / one.sum(), two / two.sum())))
+    first, second = _pairs(SHAPES)
+    two = np.where(SLOW[first] | SLOW[second], slow_tail_odds, 1.0)
+    one, two = one / one.sum(), two / two.sum()
+    if straight:
+        share = STRAIGHT_ODDS / (1.0 + STRAIGHT_ODDS)
+        pairs = np.zeros((SHAPES + 1, SHAPES + 1))
+        pairs[first, second], pairs[:-1, -1] = (1.0 - share) * two, share * one
+        one, two = np.append((1.0 - share) * one, share), pairs[_pairs(SHAPES + 1)]
+    return np.log(np.concatenate(([1.0], one, two)))
 
 
 def _weigh(
     basis: Array, level: Array, covariance: Array, gain: Array, slow_tail_odds: float
 ) -> tuple[_Courses, float, Array]:
-    """Solve all choices of shapes, weigh them, and return the amplitudes of the likeliest."""
+    """Solve all choices of shapes, weigh them, and return the amplitudes of the likeliest.
+
+    A straight line may stand behind the shapes in `basis`; nothing is to come of it.
+    """
+    straight = len(basis) > SHAPES
+    first_of, second_of = _pairs(len(basis))
+    amplitude_sd = AMPLITUDE_SD_MV
+    if straight:
+        gain, amplitude_sd = np.append(gain, 0.0), np.append(amplitude_sd, OWN_CHANGE_SD_MV_PER_MIN)
     constant = np.ones((len(level), 1))
     columns = np.concatenate((basis.T, level[:, np.newaxis], constant), axis=1)
     white = np.linalg.solve(np.linalg.cholesky(covariance), columns)
@@ -300,39 +340,46 @@ def _weigh(
     white = white[:, :-1] - mean * ((white[:, :-1] * mean).sum(axis=0) / float((mean * mean).sum()))
     products = np.einsum("ni,nj->ij", white, white)
     gram, moment, square = products[:-1, :-1], products[:-1, -1], float(products[-1, -1])
-    prior = 1.0 / (AMPLITUDE_SD_MV * AMPLITUDE_SD_MV)
+    prior = 1.0 / (amplitude_sd * amplitude_sd)
     diagonal = np.diagonal(gram) + prior
     single = moment / diagonal
-    one, two, cross = diagonal[FIRST], diagonal[SECOND], gram[FIRST, SECOND]
+    one, two, cross = diagonal[first_of], diagonal[second_of], gram[first_of, second_of]
     determinant = one * two - cross * cross
-    moment_one, moment_two, gain_one, gain_two = moment[FIRST], moment[SECOND], gain[FIRST], gain[SECOND]
+    moment_one, moment_two, gain_one, gain_two = (
+        moment[first_of],
+        moment[second_of],
+        gain[first_of],
+        gain[second_of],
+    )
     first = (two * moment_one - cross * moment_two) / determinant
     second = (one * moment_two - cross * moment_one) / determinant
     none = np.zeros(1)
     explained = np.concatenate((none, moment * single, moment_one * first + moment_two * second))
     chi_square = square - explained
-    volume = np.concatenate((none + 1.0, diagonal / prior, determinant / (prior[FIRST] * prior[SECOND])))
+    volume = np.concatenate(
+        (none + 1.0, diagonal / prior, determinant / (prior[first_of] * prior[second_of]))
+    )
     gap = np.concatenate((none, gain * single, gain_one * first + gain_two * second))
     pair_variance = (
         gain_one * gain_one * two - 2.0 * gain_one * gain_two * cross + gain_two * gain_two * one
     ) / determinant
     gap_variance = np.concatenate((none, gain * gain / diagonal, pair_variance))
     misfit = max(1.0, float(chi_square.min()) / max(len(level) - 4, 1))
-    log_weight = _log_prior(slow_tail_odds) - 0.5 * (chi_square / misfit + np.log(volume))
+    log_weight = _log_prior(slow_tail_odds, straight=straight) - 0.5 * (chi_square / misfit + np.log(volume))
     top = int(log_weight.argmax())
     weights = np.exp(log_weight - log_weight[top])
     weights /= weights.sum()
     kept = weights > NEGLIGIBLE
-    amplitudes = np.zeros(SHAPES)
-    if 0 < top <= SHAPES:
+    amplitudes = np.zeros(len(basis))
+    if 0 < top <= len(basis):
         amplitudes[top - 1] = single[top - 1]
-    elif top > SHAPES:
-        pair = top - 1 - SHAPES
-        amplitudes[FIRST[pair]], amplitudes[SECOND[pair]] = first[pair], second[pair]
+    elif top > len(basis):
+        pair = top - 1 - len(basis)
+        amplitudes[first_of[pair]], amplitudes[second_of[pair]] = first[pair], second[pair]
     courses = _Courses(
         weight=weights[kept], gap_mv=gap[kept], variance=np.maximum(gap_variance[kept], 0.0) * misfit
     )
-    return courses, misfit, amplitudes
+    return courses, misfit, amplitudes[:SHAPES]
 
 
 def _rest_in(amplitudes: Array, now_s: float, limit_mv: float) -> float | None:
