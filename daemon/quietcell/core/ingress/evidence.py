@@ -36,6 +36,11 @@ _NEUTRAL_PH_LEFT: Final = 0.03
 """Share of a conductivity that must be left over before it is tried as ammonium bicarbonate."""
 _SALT_TO_BICARBONATE: Final = 126.4 / 118.0
 """Conductance of sodium chloride over that of ammonium bicarbonate, 25 °C (CRC Handbook)."""
+YOUNGEST_S: Final = 8.0
+"""Age of the youngest sample that is reckoned with where the hold-up is not known (common practice, no
+source)."""
+_RATE_REL_U: Final = 0.2
+"""Relative standard uncertainty of the rate of hydration."""
 REFERENCE_US_CM: Final = 7.5
 """µS/cm that 1 µL/h of 3 mol/L potassium chloride brings into 1 mL/min: 150 S cm²/mol times 0.05 mmol/L."""
 
@@ -234,11 +239,11 @@ def sizes(
     change_u : tuple of float
         Their standard uncertainties.
     age_s : float or None
-        Sample age at the sensors; None is not known.
+        Sample age at the sensors; None is not known: it may be as little as `YOUNGEST_S`.
     whole : bool
         Whether the gas has surely had time to turn to ions (it came in far upstream). Else part of it may
-        not show yet: the value then lies midway between what shows and what must have come in for it,
-        and the uncertainty spans both.
+        not show yet: the value then lies midway between what shows and what must have come in for it at
+        the sample point, and the uncertainty reaches as far beyond either as that is uncertain itself.
     """
     x, p = way.amount["co2-ingress"], way.ph["co2-ingress"]
     k = way.log_conductivity["co2-ingress"]
@@ -267,7 +272,7 @@ def sizes(
     before = way.water.carbonate.tolist()
     rises, totals = [], []
     for rise, noise in found:
-        factor = 1.0 if whole or age_s is None else _hydration_factor(way, rise[0], age_s)
+        factor = 1.0 if whole else _hydration_factor(way, rise[0], YOUNGEST_S if age_s is None else age_s)
         rises.append(_amount(rise, noise, factor))
         totals.append(_amount([a + b for a, b in zip(before, rise, strict=True)], noise, factor, rise[0]))
     best = min(range(len(rises)), key=lambda i: rises[i].expanded_uncertainty)
@@ -280,14 +285,16 @@ def sizes(
 
 
 def _hydration_factor(way: Paths, apparent: float, age_s: float) -> float:
-    """Return by how much more CO2 may have come in than shows at `age_s`, 1 or more."""
+    """Return by how much more CO2 may have come in than shows at `age_s`, the rate being slow; 1 or more."""
     before = Composition(
         total_carbonate_mol_kg=float(way.water.carbonate[0]), ammonia_mol_kg=float(way.water.ammonia[0])
     )
     shown = float(way.water.carbonate[0]) + max(apparent, 1e-9)
     if not age_s > 0.0 or shown > _MOST_MOL_KG:
         return 1.0
-    came = float(added_co2(shown, min(max(age_s, 1.0), 1e5), way.temperature_c, before, on_invalid="nan"))
+    # What has turned depends on rate times age.
+    slow = (1.0 - _RATE_REL_U) * min(max(age_s, 1.0), 1e5)
+    came = float(added_co2(shown, slow, way.temperature_c, before, on_invalid="nan"))
     return max(1.0, came / max(apparent, 1e-9)) if math.isfinite(came) else 1.0
 
 
@@ -301,7 +308,8 @@ def _amount(values: list[float], noise: float, factor: float, young: float | Non
     noise : float
         Expanded uncertainty of the nominal one from what was read, mol/kg.
     factor : float
-        By how much more may have come in than shows: the value lies midway, the uncertainty spans both.
+        By how much more may have come in than shows: the value lies midway, the uncertainty spans both
+        ends, each of which may be the truth, with what is uncertain there.
     young : float, optional
         The part that this concerns; else all of it.
     """
@@ -311,7 +319,7 @@ def _amount(values: list[float], noise: float, factor: float, young: float | Non
     unknown = 0.5 * (1.0 + factor) * math.hypot(noise, spread)
     return Amount(
         value=(values[0] + hidden) * CO2_UG_PER_MOL,
-        expanded_uncertainty=math.hypot(hidden, unknown) * CO2_UG_PER_MOL,
+        expanded_uncertainty=(hidden + unknown) * CO2_UG_PER_MOL,
     )
 
 
