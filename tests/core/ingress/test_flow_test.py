@@ -29,6 +29,23 @@ def test_air_that_grows_with_the_flow_is_told_and_sized() -> None:
     assert "Look first" in found.text
 
 
+@pytest.mark.parametrize("seed", [2, 5, 9, 12])
+def test_conductivity_tells_air_drawn_in_from_streaming(seed: int) -> None:
+    case = flow_test_case(seed, "air-drawn-in", conductivity=True)
+    assert judge_flow_test(case.steps, case.settings).verdict == "air-drawn-in"
+
+
+@pytest.mark.parametrize("declared", [None, 4.0])
+def test_electrolyte_of_the_reference_is_no_leak(declared: float | None) -> None:
+    case = flow_test_case(1, "nothing-found", conductivity=True)
+    steps = [
+        replace(step, conductivity_us_cm=(step.conductivity_us_cm or 0.0) + 7.5 * 4.0 / step.flow_ml_min)
+        for step in case.steps
+    ]
+    settings = replace(case.settings, reference_outflow_ul_h=declared)
+    assert judge_flow_test(steps, settings).verdict == "nothing-found"
+
+
 def test_a_ph_that_does_not_come_back_is_no_finding() -> None:
     case = flow_test_case(3, "nothing-found", conductivity=False)
     moved = [

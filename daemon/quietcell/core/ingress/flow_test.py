@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietcell.core.ingress.event import Amount, IngressSettings, Place
-from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, REFERENCE_US_CM
+from quietcell.core.ingress.evidence import CO2_UG_PER_MOL, REFERENCE_US_CM, YOUNGEST_S
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.water.hydration import apparent_carbonate
 from quietcell.core.water.speciation import PURE_WATER, Composition, solve_ph, speciate
@@ -27,8 +27,8 @@ FlowVerdict = Literal[
 ]
 Array = NDArray[np.float64]
 
-LEAD: Final = 3.5
-"""Log odds by which an effect of the flow must lead over everything else."""
+LEAD: Final = 2.3
+"""Log odds by which an effect of the flow must lead over everything else: ten to one."""
 LEAST_FLOW_RATIO: Final = 1.2
 """Neighbouring flows must differ by this factor,"""
 BACK_RATIO: Final = 1.1
@@ -41,7 +41,7 @@ LEAST_SETTLE_S: Final = 180.0
 _SIZES_UG_L: Final = np.geomspace(1.0, 1500.0, 80)
 _BACKGROUNDS_UG_L: Final = np.concatenate(([0.0], np.geomspace(0.5, 500.0, 24)))
 _AMMONIA: Final = np.concatenate(([0.0], np.geomspace(3e-7, 2e-5, 6)))
-_AGES_S: Final = np.array([8.0, 20.0, 50.0])
+_AGES_S: Final = np.array([YOUNGEST_S, 20.0, 50.0])
 """Sample ages at the first flow that are tried where the hold-up is not known."""
 _SETTLED_S: Final = 1e4
 """Older gas has surely turned to ions."""
@@ -52,11 +52,16 @@ _DRIFT_PH: Final = 0.006
 _STREAMING_PH: Final = 0.15
 """Streaming where the flow changes by its own size (common practice, no source)."""
 _MOVED_PH: Final = 0.15
-_KAPPA_MODEL: Final = 0.015
-"""Relative standard deviation of conductivity from step to step, hydration's rate and the sizes tried
-included."""
+_KAPPA_STEP: Final = 0.006
+"""Relative standard deviation of conductivity from step to step, that of the temperature included,"""
+_KAPPA_MODEL: Final = 0.06
+"""and as a share of what the flow does to it by the explanation tried: rate of hydration, sizes tried."""
+_OUTFLOWS: Final = np.array([0.0, 0.3, 0.7, 1.2, 2.0])
+"""Outflows of the reference that are tried, as multiples of the usual one: it only ever adds."""
+_DECLARED: Final = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+"""The same in standard uncertainties from a declared one."""
 _OUTFLOW_UL_H: Final = 2.0
-"""Standard deviation of an outflow nobody declared."""
+"""Usual outflow where none is declared (common practice, no source); a declared one is known to 30 %."""
 _IN_WATER_UG_L: Final = 10.0
 """Less carbonate than this is nothing to speak of (common practice, no source)."""
 _GRID: Final = 0.08
@@ -305,25 +310,39 @@ class _Test:
             found += _STREAMING_PH**2 * np.outer(change, change)
         return np.asarray(found)
 
-    def _kappa_covariance(self, kappa: Array) -> Array:
-        """Return the covariance of conductivity: cell, salt, and electrolyte from the reference."""
-        own = self.settings
-        declared = own.reference_outflow_ul_h
-        outflow = _OUTFLOW_UL_H if declared is None else 0.3 * declared
-        reference = REFERENCE_US_CM * outflow / self.flow
-        found = np.diag((_KAPPA_MODEL * kappa) ** 2)
-        found += np.outer(kappa, kappa) * own.conductivity_rel_u**2
-        found += (2.0 * kappa.max()) ** 2
-        return np.asarray(found + np.outer(reference, reference))
-
     def _log_likelihood(self, carbonate: Array, *, streaming: bool, moved: bool) -> Array:
         ph, kappa = self._predicted(carbonate)
         found = _gauss(self.ph - ph, self._ph_covariance(streaming=streaming, moved=moved))
         if self.kappa is not None:
-            declared = self.settings.reference_outflow_ul_h or 0.0
-            salt = REFERENCE_US_CM * declared / self.flow
-            found = found + _gauss(self.kappa - kappa - salt, self._kappa_covariance(self.kappa))
+            found = found + self._kappa_log_likelihood(kappa, self.kappa)
         return found
+
+    def _kappa_log_likelihood(self, kappa: Array, read: Array) -> Array:
+        """Return the log density of conductivities, whatever neutral salt and reference electrolyte."""
+        common = np.outer(read, read) * self.settings.conductivity_rel_u**2 + (2.0 * read.max()) ** 2
+        away, moved = read - kappa, np.ptp(kappa, axis=-1)
+        # Explanations by which the flow does about the same share a covariance, to invert it once.
+        edges = np.concatenate(([0.0], np.geomspace(0.01, 3.0, 12))) * float(read.max())
+        which = np.minimum(np.searchsorted(edges, moved), len(edges) - 1)
+        found = np.empty(moved.shape)
+        for i in np.unique(which):
+            alike = which == i
+            covariance = np.diag((_KAPPA_STEP * read) ** 2 + (_KAPPA_MODEL * edges[i]) ** 2) + common
+            density = [_gauss(away[alike] - salt, covariance) - price for salt, price in self._outflows()]
+            found[alike] = np.logaddexp.reduce(density, axis=0) - math.log(len(density))
+        return found
+
+    def _outflows(self) -> list[tuple[Array, float]]:
+        """Return the conductivity that outflows of the reference bring at each flow, and their prices."""
+        declared = self.settings.reference_outflow_ul_h
+        if declared is None:
+            outflows, prices = _OUTFLOW_UL_H * _OUTFLOWS, 0.5 * _OUTFLOWS**2
+        else:
+            outflows, prices = declared * (1.0 + 0.3 * _DECLARED), 0.5 * _DECLARED**2
+        return [
+            (REFERENCE_US_CM * float(outflow) / self.flow, float(price))
+            for outflow, price in zip(outflows, prices, strict=True)
+        ]
 
 
 def _gauss(away: Array, covariance: Array) -> Array:
