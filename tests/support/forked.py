@@ -72,6 +72,7 @@ class Terminal(fdspawn):  # type: ignore[misc] # untyped
 
 def _program(words: tuple[str, ...], output: Connection, terminal: bool) -> None:
     os.setsid()
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # tests in the background ignore Ctrl-C
     if terminal:
         fcntl.ioctl(output.fileno(), termios.TIOCSCTTY, 0)
         os.dup2(output.fileno(), 0)

@@ -22,8 +22,8 @@ AROUND_MS = 300_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DeterminationReport:
-    """All about one determination."""
+class _OfOneRecord:
+    """Where a report on one record comes from, and which record it is on."""
 
     made_at: str
     made_by: str
@@ -32,6 +32,12 @@ class DeterminationReport:
     ledger: LedgerFacts
     seq: int
     sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeterminationReport(_OfOneRecord):
+    """All about one determination."""
+
     determination: dict[str, Json]
     doubts: tuple[dict[str, Json], ...]
     """Records that name it."""
@@ -44,16 +50,9 @@ class DeterminationReport:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CalibrationReport:
+class CalibrationReport(_OfOneRecord):
     """All about one calibration."""
 
-    made_at: str
-    made_by: str
-    engine_version: int
-    time_zone: str
-    ledger: LedgerFacts
-    seq: int
-    sha256: str
     calibration: dict[str, Json]
     measurements: tuple[dict[str, Json], ...]
     """Reference measurements in the buffers."""
