@@ -22,9 +22,9 @@ from tests.support.streams import determinations
 
 @pytest.fixture(autouse=True)
 def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Attempts to open a port pause in the machine's own time; on a clock the test moves they need not."""
-    monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.001)
-    monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.002)
+    """Pauses before a port is opened again are the machine's own time, which the held clock does not move."""
+    monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.0)
+    monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.0)
 
 
 async def test_live_run_ends_in_records_anyone_can_recompute(tmp_path: Path) -> None:

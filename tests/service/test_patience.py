@@ -18,8 +18,8 @@ from tests.support.streams import determinations
 @pytest.fixture(autouse=True)
 def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     """Attempts to open a port pause in the machine's own time; on a clock the test moves they need not."""
-    monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.001)
-    monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.002)
+    monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.0)
+    monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.0)
 
 
 class Patient(ScriptedDriver):

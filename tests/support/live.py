@@ -61,7 +61,7 @@ def wait_until(true: Callable[[], bool], what: str) -> None:
     deadline = time.monotonic() + PATIENCE_S  # noqa: TID251 # waits for real processes
     while not true():
         assert time.monotonic() < deadline, f"waited {PATIENCE_S:.0f} s for {what}"  # noqa: TID251 # same
-        time.sleep(0.05)
+        time.sleep(0.1)
 
 
 class StreamingMeter:
@@ -167,17 +167,17 @@ class Program:
             main(list(arguments))
         return int(ended.value.code or 0), printed.getvalue(), told.getvalue()
 
-    def records(self) -> list[dict[str, Json]]:
-        """Return all records of the journal so far."""
+    def records(self, kind: str = "") -> list[dict[str, Json]]:
+        """Return the records of the journal so far, of one kind if named."""
         try:
             with Journal(self.folder / "state") as journal:
-                return [record.envelope() for record in journal.all()]
+                return [record.envelope() for record in (journal.of_kind(kind) if kind else journal.all())]
         except LedgerError:  # not there yet
             return []
 
     def bodies(self, kind: str = "") -> list[dict[str, Json]]:
         """Return the bodies so far, of one kind if named."""
-        return [r["body"] for r in self.records() if kind in ("", r["body"]["record"])]
+        return [record["body"] for record in self.records(kind)]
 
     def wait_for(self, kind: str, count: int = 1, **values: Json) -> list[dict[str, Json]]:
         """Wait until there are `count` bodies of a kind with these values, and return them."""

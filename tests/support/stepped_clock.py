@@ -31,5 +31,8 @@ class SteppedClock:
         for waking in due:
             if not waking.done():
                 waking.set_result(None)
+        ready = asyncio.get_running_loop()._ready  # type: ignore[attr-defined] # nothing public tells it
         for _ in range(20):
             await asyncio.sleep(0)
+            if not ready:
+                break
