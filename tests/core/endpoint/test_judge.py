@@ -86,6 +86,23 @@ def test_noise_that_hides_the_drift_is_named() -> None:
     assert look(noise(200, sd=2.0)).missing == (Missing.NOISE,)
 
 
+def test_where_noise_hides_the_drift_a_wider_span_shows_it() -> None:
+    mv = 60.0 * np.exp(-np.arange(900) / 15.0) + noise(900, sd=0.8)
+    brief = look(mv, disturbed_s=800.0)
+    assert brief.missing == (Missing.NOISE,)
+    wide = look(mv)
+    assert Missing.NOISE not in wide.missing
+    assert wide.drift.bound_mv_per_min <= GRAB.max_drift_mv_per_min
+    # The value and what is uncertain about it stay those of the window itself.
+    assert wide.drift.mean_mv == brief.drift.mean_mv
+    assert wide.drift.se_mv_per_min == brief.drift.se_mv_per_min
+
+
+def test_a_drift_is_not_thinned_by_looking_wider() -> None:
+    moving = 0.6 * np.arange(900) / 60.0 + noise(900, sd=0.8)
+    assert not look(moving).at_rest
+
+
 def test_a_creep_inside_the_drift_limit_is_still_relaxing() -> None:
     found = look(60.0 * np.exp(-np.arange(240) / 10.0) + 0.2 * np.arange(240) / 60.0 + noise(240, sd=0.02))
     assert found.missing == (Missing.REMAINING,)

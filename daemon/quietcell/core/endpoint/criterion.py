@@ -12,7 +12,7 @@ class Criterion:
     """
 
     window_s: float = 60.0
-    """Span over which the drift is judged, s."""
+    """Span over which the drift is judged, s; where noise hides it, up to four times as much."""
     max_drift_mv_per_min: float = 0.3
     """Largest drift, mV/min, that the two-sided bound may reach."""
     confidence: float = 0.95

@@ -3,7 +3,8 @@
 Four proofs are asked, all on the readings since the last disturbance:
 
 drift       the bound of the drift over `window_s` is inside its limit, and the newest readings have
-            not left its level by half of `max_remaining_ph`;
+            not left its level by half of `max_remaining_ph`; where noise hides the drift over so
+            short a span, one twice or four times as long may show it;
 long drift  the same over `long_window_s`, with its own limit: the only help against two opposed
             relaxations, whose sum stands still for a minute;
 whole run   looking every second and taking the first pass breaks a bound meant for one look. While
@@ -17,7 +18,8 @@ more often than every `FORECAST_EVERY_S`.
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Protocol
 
@@ -32,6 +34,7 @@ LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a qua
 COLOUR = 1.8  # a slope under 1/f noise over what one window shows of it; measured by bench endpoint_coverage
 RELAXED_S = 1800.0  # after that a steady change may be the water's own
 FORECAST_SPAN_S = 3600.0
+WIDER = (2.0, 4.0)  # under white noise the slope is known 3 and 8 times better, under 1/f 2 and 4 times
 NEWEST = 5  # readings whose median two spikes don't move
 FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most junctions relax for long
 JUNCTION_SPAN_S = (240.0, 1200.0)  # shortest and longest span whose slope tells of a junction
@@ -107,7 +110,7 @@ class Judgement:
     missing: tuple[Missing, ...]
     """Empty when the value has come to rest."""
     drift: Drift
-    """Over `window_s`."""
+    """Over `window_s`; slope and bound over a wider span where noise hid them."""
     long_drift: Drift | None
     """Over `long_window_s`; None when the criterion has none or it is not yet full."""
     forecast: Forecast | None
@@ -117,6 +120,38 @@ class Judgement:
     def at_rest(self) -> bool:
         """Every proof stands."""
         return not self.missing
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seen:
+    """The readings at one look, and drifts over spans of them that end now."""
+
+    ms: NDArray[np.int64]
+    mv: NDArray[np.float64]
+    now_ms: int
+    disturbed_ms: int
+    confidence: float
+    noise: SlopeNoise | None
+
+    def since(self, begin_ms: int) -> slice:
+        """Return which readings came after a time and the disturbance."""
+        return slice(int(np.searchsorted(self.ms, max(begin_ms, self.disturbed_ms), side="right")), None)
+
+    def over(self, span_s: float) -> Drift:
+        """Return the drift over a span."""
+        rows = self.since(self.now_ms - round(span_s * 1000.0))
+        return drift(self.ms[rows], self.mv[rows], confidence=self.confidence, noise=self.noise)
+
+    def over_wider(self, measured: Drift, span_s: float, limit_mv_per_min: float, begin_ms: int) -> Drift:
+        """Return the drift over a wider span behind `begin_ms` if noise hides it and that one is inside."""
+        most_s = (self.now_ms - max(begin_ms, self.disturbed_ms)) / 1000.0
+        for times in WIDER:
+            if not _hidden(measured, limit_mv_per_min) or most_s < times * span_s:
+                break
+            wide = self.over(times * span_s)
+            if wide.bound_mv_per_min <= limit_mv_per_min:
+                return wide
+        return measured
 
 
 def judge(
@@ -163,29 +198,29 @@ def judge(
     Judgement
         The windows are exclusive at their beginning and inclusive at their end.
     """
-
-    def since(begin_ms: int) -> slice:
-        return slice(int(np.searchsorted(ms, max(begin_ms, disturbed_ms), side="right")), None)
-
-    def over(span_s: float) -> Drift:
-        rows = since(now_ms - round(span_s * 1000.0))
-        return drift(ms[rows], mv[rows], confidence=limits.confidence, noise=noise)
-
+    seen = _Seen(
+        ms=ms, mv=mv, now_ms=now_ms, disturbed_ms=disturbed_ms, confidence=limits.confidence, noise=noise
+    )
+    since, over = seen.since, seen.over
     quiet_s = (now_ms - disturbed_ms) / 1000.0
     short = over(limits.window_s)
     if quiet_s < max(limits.window_s, limits.long_window_s or 0.0) or short.n < limits.min_readings:
         return Judgement(missing=(Missing.WINDOW,), drift=short, long_drift=None, forecast=None)
     lacks: list[Missing] = []
-    _hold(short, limits.max_drift_mv_per_min, lacks)
+    shown = seen.over_wider(short, limits.window_s, limits.max_drift_mv_per_min, began_ms)
+    short = replace(short, slope_mv_per_min=shown.slope_mv_per_min, bound_mv_per_min=shown.bound_mv_per_min)
+    _hold(shown, limits.max_drift_mv_per_min, lacks)
     limit_mv = limits.max_remaining_ph * mv_per_ph
     _hold_newest(mv[since(disturbed_ms)], short.mean_mv, 0.5 * limit_mv, lacks)
     if lacks:
         return Judgement(missing=tuple(lacks), drift=short, long_drift=None, forecast=None)
-    long = over(limits.long_window_s) if limits.long_window_s else None
-    if long is not None:
+    long = None
+    if limits.long_window_s:
+        long = over(limits.long_window_s)
+        long = seen.over_wider(long, limits.long_window_s, limits.long_max_drift_mv_per_min, disturbed_ms)
         _hold(long, limits.long_max_drift_mv_per_min, lacks)
     if not lacks and quiet_s > RELAXED_S:
-        longest = long or short
+        longest = long or shown
         learnt = noise is not None and noise.slope_se(longest.span_s) is not None
         run_ms = now_ms - max(began_ms, disturbed_ms)
         bound = _bound_of_the_run(longest, run_ms, limits.confidence, 1.0 if learnt else COLOUR)
@@ -204,12 +239,7 @@ def judge(
         slow_tail_odds=limits.slow_tail_odds * (FROM_BUFFER_ODDS if from_buffer else 1.0),
         flowing=flowing,
     )
-    # After three of its longest time constants no junction is left to prove; water may then change steadily.
-    held = (
-        from_buffer
-        and quiet_s <= OWN_CHANGE_AFTER_S
-        and not _excludes_a_slow_tail(over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1])), limit_mv)
-    )
+    held = from_buffer and _may_be_a_junction(over, quiet_s, limit_mv)
     if held or ahead is None or ahead.beyond > limits.max_remaining_risk:
         lacks.append(Missing.REMAINING)
     return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=ahead)
@@ -217,12 +247,15 @@ def judge(
 
 def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> None:
     """Note whether a drift breaks its limit: shown to move, or hidden by noise that fails any reading."""
-    if measured.bound_mv_per_min <= limit_mv_per_min:
-        return
+    if measured.bound_mv_per_min > limit_mv_per_min:
+        lacks.append(Missing.NOISE if _hidden(measured, limit_mv_per_min) else Missing.DRIFT)
+
+
+def _hidden(measured: Drift, limit_mv_per_min: float) -> bool:
+    """Return whether a drift may be none at all, and noise alone breaks the limit."""
     slope = abs(measured.slope_mv_per_min)
     spread = measured.bound_mv_per_min - slope
-    moves = slope > spread or spread <= limit_mv_per_min
-    lacks.append(Missing.DRIFT if moves else Missing.NOISE)
+    return slope <= spread and spread > limit_mv_per_min
 
 
 def _hold_newest(mv: NDArray[np.float64], mean_mv: float, limit_mv: float, lacks: list[Missing]) -> None:
@@ -232,11 +265,13 @@ def _hold_newest(mv: NDArray[np.float64], mean_mv: float, limit_mv: float, lacks
         lacks.append(Missing.DRIFT)
 
 
-def _excludes_a_slow_tail(measured: Drift, limit_mv: float) -> bool:
-    """Return whether a slope is too small for a junction that has more than the limit to come."""
-    if measured.span_s < JUNCTION_SPAN_S[0]:
-        return False
-    return measured.bound_mv_per_min * JUNCTION_TAU_MIN <= limit_mv
+def _may_be_a_junction(over: Callable[[float], Drift], quiet_s: float, limit_mv: float) -> bool:
+    """Return whether a slope may be that of a junction that has more than the limit to come."""
+    if quiet_s > OWN_CHANGE_AFTER_S:
+        return False  # three of its longest time constants; the water may well change steadily
+    measured = over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1]))
+    short = measured.span_s < JUNCTION_SPAN_S[0]
+    return short or measured.bound_mv_per_min * JUNCTION_TAU_MIN > limit_mv
 
 
 def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float, widened: float) -> float:
