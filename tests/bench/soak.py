@@ -14,6 +14,7 @@ import gc
 import os
 import random
 import sqlite3
+import sys
 import tempfile
 import time
 from contextlib import closing
@@ -242,6 +243,8 @@ def main() -> None:
             configure_logs("json", file=log)
             asyncio.run(soak.run(given.days))
         took_s = time.monotonic() - began  # noqa: TID251 # a figure
+        if soak.faults.lines == 0:
+            sys.exit("no meter was ever heard: nothing was soaked")
         report(Path(name), soak, min(given.warm_up_days, given.days / 2))
         print(f"{given.days:g} days in {took_s:.0f} s")
 

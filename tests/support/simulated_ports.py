@@ -53,5 +53,12 @@ class SimulatedPort:
 class SimulatedPorts(dict[str, SimulatedPort]):
     """Ports by name; `open_port` stands in for the one of the drivers."""
 
-    async def open_port(self, settings: PortSettings, clock: Clock, listener: PortListener) -> Port:
+    async def open_port(
+        self,
+        settings: PortSettings,
+        clock: Clock,
+        listener: PortListener,
+        *,
+        may_gather: bool = False,  # noqa: ARG002 # these stamp at once
+    ) -> Port:
         return self[settings.port].opened(clock, listener)
