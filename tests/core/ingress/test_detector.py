@@ -89,6 +89,13 @@ def test_nothing_is_told_of_a_quiet_day() -> None:
     assert told(own.quiet(1, 1.0)) == []
 
 
+def test_a_slow_drift_soon_after_the_start_does_not_excuse_itself() -> None:
+    calm = own.quiet(1, 3.5 / 24.0)
+    hours = np.maximum(calm.block.ms / 3_600_000.0 - 1.0, 0.0)
+    drifting = replace(calm, ph=calm.ph - 0.2 * (1.0 - np.exp(-hours)))
+    assert {event.diagnosis for event in told(drifting)} == {"junction-drift"}
+
+
 def test_an_episode_closes_when_what_it_told_is_undone() -> None:
     scenario = leak()
     n = int(np.searchsorted(scenario.block.ms, scenario.onset_ms))

@@ -46,8 +46,9 @@ SPANS: Final = (
     Span(4.0, 66.0, 18.0, 12, 1, 0.0120, 0.0090, 1440.0),
     Span(12.0, 190.0, 60.0, 30, 5, 0.0200, 0.0150, 288.0),
 )
-_START_WEIGHT: Final = 0.06
-"""Weight of what is assumed, as a share of the memory."""
+_START_WEIGHT: Final = 0.25
+"""Weight of what is assumed, as a share of the memory: so much that a drift of hours, soon after the start,
+is held against it before it is learnt."""
 _LEAST: Final = 0.3
 """What is learnt never makes a standard deviation smaller than this share of what is assumed."""
 _LEAST_VARIANCES: Final = tuple(((_LEAST * s.ph_sd) ** 2, (_LEAST * s.log_sd) ** 2) for s in SPANS)
