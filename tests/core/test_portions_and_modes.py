@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from quietcell.core.electrode.nernst import Line
-from quietcell.core.endpoint.criterion import Criterion
+from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
@@ -103,6 +103,21 @@ def test_an_electrode_from_buffer_is_held_until_its_junction_has_relaxed() -> No
     assert proven["verdict"] != "refused"
     assert 480.0 <= proven["time_since_disturbance_s"] < 900.0
     assert junction(0.0, from_buffer=False)["time_since_disturbance_s"] < 240.0
+
+
+def test_a_steady_change_is_waters_own_where_it_flows_and_no_endpoint_in_a_vessel() -> None:
+    block = readings(3600, drift_mv_per_min=0.075, noise_mv=0.05)
+    asked = int(np.searchsorted(block.ms, 2_750_000))
+    flows = Engine(cell_settings(SHIPPED["loop-water"], every_s=600.0))
+    delivered = determinations(run(flows, [began(), block, stopped(3_600_000)]))
+    assert [body["verdict"] for body in delivered[:-1]] == ["qualified"] * (len(delivered) - 1)
+    assert len(delivered) > 1
+    vessel = Engine(cell_settings(SHIPPED["loop-water"], mode="on-request"))
+    request = Request(ms=2_750_000)
+    (body,) = determinations(
+        run(vessel, [began(), block[:asked], request, block[asked:], stopped(3_600_000)])
+    )
+    assert (body["verdict"], "still-relaxing" in body["reasons"]) == ("refused", True)
 
 
 def test_a_new_calibration_means_that_the_electrode_comes_from_buffer() -> None:
