@@ -2,8 +2,8 @@
 
 ``python -m tests.bench.ingress_tables [--traces N] [--days D] [--months M] [--from NAME ...] [SECTION ...]``:
 N traces a row from each of three generators that share no noise, shapes or disturbances; the third has its
-own chemistry, too, and nothing was ever chosen by what it shows. Rates stand with Wilson's one-sided 95 %
-limits and counts. Sections: leaks, lookalikes, quiet, alone, places, size, delivered.
+own chemistry, too (what was chosen with it in view stands at its head). Rates stand with Wilson's one-sided
+95 % limits and counts. Sections: leaks, lookalikes, quiet, alone, places, size, delivered.
 """
 
 import argparse
