@@ -159,7 +159,7 @@ def _publish(peer: Peer, flags: int, body: bytes) -> Publish:
         at = _skip_properties(body, at)
     return Publish(
         topic=topic,
-        payload=json.loads(body[at:]),
+        payload=json.loads(body[at:] or b"{}"),  # an empty one clears what stood on a topic
         qos=qos,
         retain=bool(flags & 1),
         again=bool(flags & 8),
