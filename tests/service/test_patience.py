@@ -151,3 +151,17 @@ async def test_who_looks_sees_what_is_still_kept(tmp_path: Path) -> None:
     assert max(age for _, age, *_ in seen if age is not None) <= 2.8
     assert all(live is not None and glance is None for *_, live, glance in seen)
     await bench.ledger.close()
+
+
+async def test_who_looks_after_the_end_sees_the_last_of_the_segment(tmp_path: Path) -> None:
+    bench, tasks = Bench(tmp_path, Patient), []
+
+    async def meet(task: CellTask) -> None:
+        tasks.append(task)
+
+    await bench.run(fast_readings(30), 20, events={13.0: meet})
+    await bench.clock.step(5_000)  # the driver has more by now, but its port is closed
+    (last,) = (int(block.ms[-1]) for block in bench.ledger.readings.of_segment("live-feed-room", 1))
+    assert last >= 19_800  # what was kept back until the end is stored
+    assert tasks[0].glance().age_s == tasks[0].indication().age_s
+    await bench.ledger.close()

@@ -253,12 +253,12 @@ class CellTask:
 
     async def _leave_meter(self) -> None:
         """Leave the meter and release its port; a driver that does not let go is left behind."""
-        self._fetch()
         if self._metering is not None:
             self._metering.cancel()
             _, clinging = await asyncio.wait({self._metering}, timeout=LET_GO_S)
             if clinging:
                 self._log.error("the driver does not let itself be cancelled", driver=self._meter.name)
+        self._fetch()
         await self._meter.close()
 
     async def _read_meter(self) -> None:

@@ -79,7 +79,8 @@ class GuardedDriver:
             raise _broke(self.name, error) from error
 
     async def close(self) -> None:
-        """Release the port, whatever the driver makes of it."""
+        """Release the port, whatever the driver makes of it; what it has kept back is not asked for again."""
+        self._patient = None
         closing = asyncio.create_task(self._ask(self._driver.close), name=f"{self.name} closing")
         _, clinging = await asyncio.wait({closing}, timeout=LET_GO_S)
         if clinging:
