@@ -22,14 +22,14 @@ from quietcell.core.records import ENGINE_VERSION
 from quietcell.core.times import rfc3339
 from quietcell.ledger.canonical import canonical_body
 from quietcell.ledger.chain import GENESIS, Envelope
-from quietcell.ledger.journal import _LAYOUT
+from quietcell.ledger.journal import _LAYOUT, Journal
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings, month_of
 from quietcell.ledger.waiting import Batch, Waiting
 from tests.support.ledgers import NoteBody, note
 from tests.support.streams import ANCHOR_UTC_MS
 
-ROUNDS = 7
+ROUNDS = 15
 BATCHES = ((1, 500), (20, 150), (300, 20))
 """Records a commit, and commits."""
 _TABLE = "CREATE TABLE journal (seq INTEGER PRIMARY KEY, record TEXT NOT NULL) STRICT"
@@ -52,17 +52,21 @@ def notes(first: int, batch: int) -> list[NoteBody]:
     return [note(first + each, "x" * 1800) for each in range(batch)]
 
 
-def sealed(rows: int) -> list[tuple[int, str]]:
-    """What the ledger would store."""
-    envelope = Envelope(
-        ledger=str(uuid4()),
+def envelope(ledger: str) -> Envelope:
+    """What is said about records."""
+    return Envelope(
+        ledger=ledger,
         recorded_at=rfc3339(ANCHOR_UTC_MS),
         time_quality="synchronised",
         software=f"quietcell {__version__}",
         engine_version=ENGINE_VERSION,
     )
+
+
+def sealed(rows: int) -> list[tuple[int, str]]:
+    """What the ledger would store."""
     texts = [(canonical_body(body), body.schema) for body in notes(0, rows)]
-    return [(each.seq, each.text) for each in envelope.seal(texts, behind=(0, GENESIS))]
+    return [(each.seq, each.text) for each in envelope(str(uuid4())).seal(texts, behind=(0, GENESIS))[0]]
 
 
 def bare_appends(path: Path, layout: str, batch: int, commits: int) -> float:
@@ -78,6 +82,17 @@ def bare_appends(path: Path, layout: str, batch: int, commits: int) -> float:
             database.executemany("INSERT INTO journal (seq, record) VALUES (?, ?)", texts[at : at + batch])
             database.execute("COMMIT")
         return len(texts) / (seconds() - began)
+
+
+def journal_appends(folder: Path, batch: int, commits: int) -> float:
+    """Records a second of the journal, from bodies to durable."""
+    folder.mkdir()
+    batches = [notes(number * batch, batch) for number in range(commits)]
+    with closing(Journal(folder, new_id=str(uuid4()))) as journal:
+        began = seconds()
+        for bodies in batches:
+            journal.append([(canonical_body(body), body.schema) for body in bodies], envelope(journal.ledger))
+        return batch * commits / (seconds() - began)
 
 
 class OneByOne(Waiting):
@@ -114,27 +129,28 @@ async def ledger_appends(folder: Path, batch: int, commits: int, *, sources: int
 
 
 def appends(folder: Path) -> None:
-    """Print the rates of the ledger beside those of sqlite3, in turn."""
+    """Print the rates of journal and ledger beside those of sqlite3, in turn."""
     print(
         "durable appends of 2 KB; ratio to sqlite3 alone with the ledger's tables, and with one plain table"
     )
     for batch, commits in BATCHES:
-        ledger: dict[int, list[float]] = {1: [], 2: []}
+        ours: dict[str, list[float]] = {}
         bare: dict[str, list[float]] = {_LAYOUT: [], _TABLE: []}
         for number in range(ROUNDS):
             place = folder / f"appends-{batch}-{number}"
             place.mkdir()
-            for name, (layout, rates) in enumerate(bare.items()):
-                rates.append(bare_appends(place / f"{name}", layout, batch, commits))
-            for sources, rates in ledger.items():
+            for index, (layout, rates) in enumerate(bare.items()):
+                rates.append(bare_appends(place / f"{index}", layout, batch, commits))
+            ours.setdefault("journal", []).append(journal_appends(place / "journal", batch, commits))
+            for sources in (1, 2):
                 rate = asyncio.run(ledger_appends(place / f"of-{sources}", batch, commits, sources=sources))
-                rates.append(rate)
+                ours.setdefault(f"ledger beside the event loop, {sources} at work", []).append(rate)
         told = ", ".join(f"{median(rates):.0f}/s" for rates in bare.values())
         print(f"  {batch} a commit: sqlite3 {told}")
-        for sources, found in ledger.items():
+        for name, found in ours.items():
             ratios = [[a / b for a, b in zip(found, rates, strict=True)] for rates in bare.values()]
             told = ", ".join(f"{median(each):.2f} ({min(each):.2f} to {max(each):.2f})" for each in ratios)
-            print(f"    {sources} at work: {median(found):.0f}/s, ratio {told}")
+            print(f"    {name}: {median(found):.0f}/s, ratio {told}")
 
 
 def block_of(rows: int, first: int, *, step_ms: int = 1) -> ReadingBlock:

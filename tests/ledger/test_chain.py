@@ -26,7 +26,7 @@ def chain(length: int) -> list[Stored]:
         {"record": "note", "id": f"x.1.{seq}", "cell": "x", "at": "…", "text": "a" * seq, "n": seq / 3}
         for seq in range(1, length + 1)
     ]
-    return ENVELOPE.seal([(canonical(body), 1) for body in bodies], behind=(0, GENESIS))
+    return ENVELOPE.seal([(canonical(body), 1) for body in bodies], behind=(0, GENESIS))[0]
 
 
 @given(
@@ -40,7 +40,8 @@ def test_a_sealed_record_is_the_canonical_form_of_envelope_and_body(
     body: dict[str, str], schema: int, seq: int, name: str
 ) -> None:
     envelope = replace(ENVELOPE, software=name)
-    (record,) = envelope.seal([(canonical(body), schema)], behind=(seq, "ab" * 32))
+    (record,), head = envelope.seal([(canonical(body), schema)], behind=(seq, "ab" * 32))
+    assert head == (record.seq, digest(record.text))
     whole = {**asdict(envelope), "body": body, "schema": schema, "seq": seq + 1, "previous": "ab" * 32}
     assert record == Stored(seq=seq + 1, text=rfc8785.dumps(whole).decode())
 
@@ -79,7 +80,7 @@ def test_removed_swapped_doubled_and_added_records_are_found(row: int, other: in
     elif how == "double":
         records.insert(row, records[row])
     else:
-        (forged,) = ENVELOPE.seal([('{"record":"note"}', 1)], behind=(row, GENESIS))
+        ((forged,), _) = ENVELOPE.seal([('{"record":"note"}', 1)], behind=(row, GENESIS))
         records.insert(row, forged)
     with pytest.raises(LedgerDamagedError, match="record"):
         check_chain(records)

@@ -51,7 +51,7 @@ def stored(days: Sequence[int], *, first: int = 1, **values: Json) -> list[Store
             **values,
         }
         head = digest(records[-1].text) if records else GENESIS
-        records += envelope.seal([(canonical(body), 1)], behind=(seq - 1, head))
+        records += envelope.seal([(canonical(body), 1)], behind=(seq - 1, head))[0]
     return records
 
 

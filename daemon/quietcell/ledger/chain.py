@@ -62,8 +62,10 @@ class Envelope:
     software: str
     engine_version: int
 
-    def seal(self, bodies: Sequence[tuple[str, int]], *, behind: tuple[int, str]) -> list[Stored]:
-        """Return the stored form of bodies as the next records.
+    def seal(
+        self, bodies: Sequence[tuple[str, int]], *, behind: tuple[int, str]
+    ) -> tuple[list[Stored], tuple[int, str]]:
+        """Return the stored form of bodies as the next records, and number and hash of the last of them.
 
         Parameters
         ----------
@@ -83,7 +85,7 @@ class Envelope:
             text = f'{{"body":{body}{first}{previous}{second}{schema},"seq":{seq}{last}'
             previous = digest(text)
             records.append(Stored(seq=seq, text=text))
-        return records
+        return records, (seq, previous)
 
 
 def check_chain(records: Iterable[Stored]) -> tuple[int, str]:

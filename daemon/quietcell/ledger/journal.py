@@ -96,7 +96,7 @@ class Journal:
         envelope : Envelope
             What is said about all of them.
         """
-        records = envelope.seal(bodies, behind=self.head)
+        records, head = envelope.seal(bodies, behind=self.head)
         rows = [(record.seq, record.text) for record in records]
         if len(rows) <= _ROWS:
             self._insert(rows)  # one statement is a transaction of its own
@@ -110,8 +110,7 @@ class Journal:
                 if self._database.in_transaction:
                     self._database.execute("ROLLBACK")
                 raise
-        if records:
-            self.head = (records[-1].seq, digest(records[-1].text))
+        self.head = head
         return records
 
     def _insert(self, rows: Sequence[tuple[int, str]]) -> None:
