@@ -12,6 +12,7 @@ import pytest
 
 from quietcell.core.readings import ReadingBlock
 from quietcell.errors import LedgerError, LedgerLockedError, LedgerTooNewError
+from quietcell.ledger import ledger as ledger_module
 from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
@@ -69,6 +70,22 @@ async def test_what_comes_during_a_commit_is_told_in_order_and_only_when_durable
 
     await asyncio.gather(*(source(100 * each) for each in range(4)))
     assert told == list(range(1, 101))
+    await ledger.close()
+
+
+async def test_who_follows_gets_the_same_from_what_is_at_hand_and_from_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledger_module, "NEWEST", 4)
+    ledger = open_ledger(tmp_path)
+    for first in range(0, 12, 3):
+        await ledger.record([note(first + each) for each in range(3)])
+        for seq in range(ledger.seq):
+            for limit in (1, 2, 500):
+                assert await ledger.after(seq, limit=limit) == ledger.journal.after(seq, limit=limit)
+    waiting = asyncio.create_task(ledger.after(12))
+    await ledger.record([note(13)])
+    assert [record.seq for record in await waiting] == [13]
     await ledger.close()
 
 
