@@ -2,13 +2,16 @@
 
 Options: ``--traces N`` (own physics, 2000), ``--other N`` (second generator, 700), ``--held-out N`` (third,
 never tuned to, 700), ``--uptake N`` (200), ``--ramps N`` (500), ``--seed S``.
-Families with tails that are no exponentials, or a false plateau, are summed apart as "hard".
+Families with tails that are no exponentials, or a false plateau, are summed apart as "hard". Every trace is
+judged as if nothing were known of the electrode; those of one lately lifted from a buffer are judged once
+more, told so, as an engine is after a calibration: the rows that end in "told".
 """
 
 import argparse
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.random import Generator
@@ -53,8 +56,11 @@ GRAB_WATER = Numbers()
 LOOP_WATER = Numbers(long_window_s=300.0, max_remaining_risk=0.01)
 
 
-def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False) -> Acceptance | None:
-    """Accept at the first look at which every proof stands."""
+def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False, told: bool = False) -> Acceptance | None:
+    """Accept at the first look at which every proof stands.
+
+    `told`: where the electrode comes from a buffer, it is known, as it is after a calibration.
+    """
     start = int(trace.ms[0]) - 1
     step = FORECAST_EVERY_S * 1000
     first = -(-int(max(numbers.window_s, numbers.long_window_s or 0.0) * 1000) // step) * step
@@ -69,6 +75,7 @@ def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False) -> Acceptan
             disturbed_ms=start,
             limits=numbers,
             mv_per_ph=MV_PER_PH,
+            from_buffer=told and trace.from_buffer,
             flowing=flowing,
         )
         if look.at_rest:
@@ -92,13 +99,23 @@ def slope_only(trace: Trace, limit_ph_per_min: float, held_s: int) -> Acceptance
     return None
 
 
-METHODS: dict[str, Callable[[Trace], Acceptance | None]] = {
-    "slope < 0.02 pH/min over 60 s": lambda trace: slope_only(trace, 0.02, 0),
-    "slope < 0.005 pH/min, held 30 s": lambda trace: slope_only(trace, 0.005, 30),
-    "grab-water": lambda trace: judged(trace, GRAB_WATER),
-    "loop-water": lambda trace: judged(trace, LOOP_WATER),
-    "loop-water, flowing": lambda trace: judged(trace, LOOP_WATER, flowing=True),
+Method = Callable[[Trace], Acceptance | None]
+
+SLOPES: dict[str, Method] = {
+    "slope < 0.02 pH/min over 60 s": partial(slope_only, limit_ph_per_min=0.02, held_s=0),
+    "slope < 0.005 pH/min, held 30 s": partial(slope_only, limit_ph_per_min=0.005, held_s=30),
 }
+JUDGES: dict[str, Method] = {
+    "grab-water": partial(judged, numbers=GRAB_WATER),
+    "loop-water": partial(judged, numbers=LOOP_WATER),
+    "loop-water, flowing": partial(judged, numbers=LOOP_WATER, flowing=True),
+}
+TOLD: dict[str, Method] = {
+    "grab-water": partial(judged, numbers=GRAB_WATER, told=True),
+    "loop-water": partial(judged, numbers=LOOP_WATER, told=True),
+    "loop-water, flowing": partial(judged, numbers=LOOP_WATER, flowing=True, told=True),
+}
+METHODS = SLOPES | JUDGES
 
 
 def table(title: str, traces: Sequence[Trace], methods: Sequence[str]) -> None:
@@ -106,12 +123,27 @@ def table(title: str, traces: Sequence[Trace], methods: Sequence[str]) -> None:
     families = list(dict.fromkeys(trace.family for trace in traces))
     groups = {family: [i for i, trace in enumerate(traces) if trace.family == family] for family in families}
     hard = [i for i, trace in enumerate(traces) if trace.family in HARD | OTHER_HARD | HELD_OUT_HARD]
+    every = list(range(len(traces)))
     for method in methods:
         outcomes = [METHODS[method](trace) for trace in traces]
-        print(f"\n{title}: {method}\n{'':16s}{HEADER}")
-        for name, rows in {**groups, "hard": hard, "all": list(range(len(traces)))}.items():
-            summary = score([traces[i] for i in rows], [outcomes[i] for i in rows])
-            print(f"{name:16s}{summary.row}", flush=True)
+        print(f"\n{title}: {method}\n{'':20s}{HEADER}")
+        for name, rows in {**groups, "hard": hard, "all": every}.items():
+            print_row(name, [traces[i] for i in rows], [outcomes[i] for i in rows])
+        if method not in TOLD or not any(trace.from_buffer for trace in traces):
+            continue
+        told = [
+            TOLD[method](trace) if trace.from_buffer else outcome
+            for trace, outcome in zip(traces, outcomes, strict=True)
+        ]
+        for name, rows in groups.items():
+            if traces[rows[0]].from_buffer:
+                print_row(f"{name}, told", [traces[i] for i in rows], [told[i] for i in rows])
+        print_row("all, told", traces, told)
+
+
+def print_row(name: str, traces: Sequence[Trace], outcomes: Sequence[Acceptance | None]) -> None:
+    """Print what became of some traces."""
+    print(f"{name:20s}{score(traces, outcomes).row}", flush=True)
 
 
 RAMP_NOISES: dict[str, Callable[[Generator, int, float], Array]] = {

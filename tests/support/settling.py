@@ -35,6 +35,8 @@ class Trace:
     """None when the sample never comes to rest."""
     right_s: float | None
     """Earliest right moment: from then on the clean trace stays within 0.02 pH of its end."""
+    from_buffer: bool = False
+    """The electrode was lately lifted from a buffer, and whoever put it here may say so."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,6 +238,8 @@ SHAPES_BY_FAMILY: dict[str, Callable[[Generator, Array], Array]] = {
 }
 DISTURBED = ("spikes", "quantised", "hum", "gaps")
 FAMILIES = (*SHAPES_BY_FAMILY, "thermal", "flow-step", *DISTURBED, "co2-uptake")
+FROM_BUFFER = frozenset({"junction"})
+"""Their physics is that of a junction still full of buffer."""
 HARD = frozenset({"opposed", "stretched", "square-root"})
 """Reported apart: no exponential, or a false plateau."""
 
@@ -298,6 +302,7 @@ def settling_trace(family: str, seed: int, *, length_s: float | None = None) -> 
         clean_ph=clean[keep],
         end_ph=end_ph if rests else None,
         right_s=right_s,
+        from_buffer=family in FROM_BUFFER,
     )
 
 

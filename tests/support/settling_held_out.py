@@ -101,6 +101,7 @@ SHAPES: dict[str, Shape] = {
     "rough-meter": _meter,
 }
 HELD_OUT = (*SHAPES, "half-cells", "pump-step", "leak")
+HELD_OUT_FROM_BUFFER = frozenset({"from-buffer"})
 HELD_OUT_HARD = frozenset({"opposed-spectrum", "stretched-spectrum", "surface-root"})
 
 
@@ -219,6 +220,7 @@ def held_out_trace(family: str, seed: int) -> Trace:
         clean_ph=clean[keep],
         end_ph=end_ph if rests else None,
         right_s=right_s if rests else None,
+        from_buffer=family in HELD_OUT_FROM_BUFFER,
     )
 
 

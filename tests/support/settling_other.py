@@ -90,6 +90,7 @@ OTHER: dict[str, Callable[[Generator, Array], Array]] = {
     "opposed-powers": _opposed_powers,
     "film-junction": _junction,
 }
+OTHER_FROM_BUFFER = frozenset({"film-junction"})
 OTHER_HARD = frozenset({"distributed", "power", "opposed-powers"})
 
 
@@ -141,6 +142,7 @@ def other_trace(family: str, seed: int) -> Trace:
         clean_ph=clean,
         end_ph=end_ph if rests else None,
         right_s=right_s if rests else None,
+        from_buffer=family in OTHER_FROM_BUFFER,
     )
 
 

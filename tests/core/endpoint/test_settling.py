@@ -50,6 +50,13 @@ def test_a_sample_taking_up_carbon_dioxide_has_no_endpoint() -> None:
     assert 5.0 < trace.clean_ph[-1] < 7.0
 
 
+@pytest.mark.parametrize(("make", "family"), EVERY)
+def test_only_junctions_full_of_buffer_say_that_they_come_from_one(
+    make: Callable[[str, int], Trace], family: str
+) -> None:
+    assert make(family, 1).from_buffer == (family in {"junction", "film-junction", "from-buffer"})
+
+
 def test_flicker_noise_has_equal_variance_in_equal_ratios_of_frequency() -> None:
     rng = np.random.default_rng(1)
     spectra = np.mean([np.abs(np.fft.rfft(flicker(rng, 4096, 1.0))) ** 2 for _ in range(100)], axis=0)
