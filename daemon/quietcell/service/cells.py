@@ -34,9 +34,10 @@ class Meter:
     settings: DriverSettings
 
 
-FEW, SPREAD_S = 4, 0.9
-"""More cells than a few begin one after another within this time: each looks at its readings every
-second from its beginning, and their looks should not all fall into one instant."""
+FEW, APART_S = 4, 0.061
+"""More cells than a few begin so long after each other, several times what a determination takes from the
+decisive reading to the broker: their looks, every second, and their determinations, at equal intervals from
+the beginning on, should not all fall into one instant for ever."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -120,7 +121,7 @@ class Cells(Mapping[str, CellTask]):
                 for name, (settings, meter) in cells.items():
                     await self.add(name, settings, meter)
                     if len(cells) > FEW:
-                        await asyncio.sleep(SPREAD_S / len(cells))
+                        await asyncio.sleep(APART_S)
                 begun()
                 await stop.wait()
                 for kept in self._kept.values():
