@@ -55,3 +55,19 @@ def test_gas_from_far_upstream_is_sized_as_what_shows() -> None:
     value, expanded = _asked_for(60.0, ammonia=0.0, age_s=None, known_age_s=10.0, whole=True)
     assert np.isclose(value, 60.0, rtol=0.02)
     assert expanded < 0.25 * value
+
+
+@pytest.mark.parametrize("shown_share", [0.4, 0.7, 1.0])
+def test_water_ahead_of_its_sensors_lies_within_a_size_that_is_never_less_than_nothing(
+    shown_share: float,
+) -> None:
+    before = Composition(total_carbonate_mol_kg=2.0 / CO2_UG_PER_MOL)
+    now = Composition(total_carbonate_mol_kg=92.0 / CO2_UG_PER_MOL)
+    was, water = speciate(before, WARM_C), speciate(now, WARM_C)
+    kappa = float(was.conductivity_us_cm)
+    fall, rise = float(water.ph - was.ph), float(water.conductivity_us_cm) - kappa
+    shown = shown_share * fall, math.log1p(shown_share * rise / kappa)
+    to_come = fall - shown[0], math.log1p(rise / kappa) - shown[1]
+    way = paths(backgrounds(float(was.ph), kappa, WARM_C, SETTINGS), WARM_C, SETTINGS)
+    found = sizes(way, shown, (0.015, 0.015), None, whole=True, to_come=to_come).rise
+    assert abs(found.value - 90.0) <= found.expanded_uncertainty < found.value

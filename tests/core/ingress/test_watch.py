@@ -69,7 +69,16 @@ def test_every_determination_says_how_little_carbon_dioxide_would_have_been_foun
 
 def test_a_sentence_tells_what_since_when_how_much_by_which_numbers_and_where_to_look() -> None:
     text = episodes(records())[0]["text"]
-    for part in ("Carbon dioxide", "since", "±", "µg/L", "conductivity", "pH", "strong acid", "Look first"):
+    for part in (
+        "Carbon dioxide",
+        "since",
+        " µg/L more of it",
+        "equilibrium with air",
+        "conductivity",
+        "pH",
+        "strong acid",
+        "Look first",
+    ):
         assert part in text
 
 

@@ -65,3 +65,15 @@ def test_cleaning_acid_comes_with_its_caution() -> None:
 
 def test_what_is_over_says_so() -> None:
     assert "is gone" in wording(replace(EVENT, state="closed"), at)
+
+
+def test_a_wide_uncertainty_is_told_as_a_range_that_begins_at_nothing_at_the_least() -> None:
+    wide = replace(
+        EVENT,
+        co2_rise_ug_per_l=Amount(value=77.0, expanded_uncertainty=60.0),
+        co2_ug_per_l_from_ph=Amount(value=77.0, expanded_uncertainty=95.0),
+    )
+    text = wording(wide, at)
+    assert "17 to 137 µg/L more of it" in text
+    assert "up to 172 µg/L by pH" in text
+    assert "20 ± 3 µg/L by conductivity" in text

@@ -31,6 +31,11 @@ _PH_SIDE: Final = ("junction-drift", "electrical-step", "streaming")
 _SAME_WATER_C: Final = 3.0
 """Paths are found anew when the water is so much warmer or colder."""
 _POINTS: Final = 15
+_AGO: Final = (2, 5)
+"""Blocks, from the newest back, that a change is followed from: half a minute ago in the mean."""
+_ELECTRODE_LAG, _CELL_LAG = 45.0 / 30.0, 20.0 / 30.0
+"""In half minutes, how long a slow electrode lags, and a conductivity cell with its line (common practice, no
+source): so far the water may be ahead, the way they move and never behind."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -255,7 +260,7 @@ class Episodes:
         return way
 
     def sizes(self, episode: Episode, now: Level, recent: Sequence[Block], *, settled: bool = False) -> Sizes:
-        """Return the CO2 an episode asks for; what moves is so much less certain as sensors lag.
+        """Return the CO2 an episode asks for; while sensors move, the water is ahead of them.
 
         `settled` spares the hydration, where only what shows is asked for.
         """
@@ -263,24 +268,24 @@ class Episodes:
         if recent:
             now = mean_level(recent[-1:])
         ph, log = self._by.change(episode.before, now)
-        moved_ph = moved_log = 0.0
-        if recent:
-            was_ph, was_log = self._by.change(episode.before, mean_level(recent[-5:-2] or recent[:1]))
-            moved_ph, moved_log = ph - was_ph, log - was_log
         blind = math.isnan(log) or self._by.alone(episode.before)
+        ph_ahead = log_ahead = 0.0
+        if len(recent) >= _AGO[1]:
+            was_ph, was_log = self._by.change(episode.before, mean_level(recent[-_AGO[1] : -_AGO[0]]))
+            ph_ahead = _ELECTRODE_LAG * (ph - was_ph)
+            # A cell lags in conductivity, an electrode in pH.
+            share = 0.0 if blind else _CELL_LAG * -math.expm1(was_log - log)
+            log_ahead = math.log(max(1.0 + share, 1e-3))
         return sizes(
             self.way(episode, now.temperature_c),
             (ph, None if blind else log),
             (
-                math.sqrt(
-                    episode.spread.ph + 0.01**2 + (own.ph_change_rel_u * ph) ** 2 + moved_ph * moved_ph
-                ),
-                1.0
-                if blind
-                else math.sqrt(episode.spread.log + own.conductivity_rel_u**2 + 0.25 * moved_log * moved_log),
+                math.sqrt(episode.spread.ph + 0.01**2 + (own.ph_change_rel_u * ph) ** 2),
+                1.0 if blind else math.sqrt(episode.spread.log + own.conductivity_rel_u**2),
             ),
             own.sample_age_s(now.flow_ml_min),
             whole=settled or episode.place == "upstream",
+            to_come=(ph_ahead, log_ahead),
         )
 
     def tell(

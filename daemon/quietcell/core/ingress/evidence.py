@@ -227,6 +227,7 @@ def sizes(
     age_s: float | None,
     *,
     whole: bool,
+    to_come: tuple[float, float] = (0.0, 0.0),
 ) -> Sizes:
     """Return how much carbon dioxide a change of pH and ln conductivity asks for.
 
@@ -244,7 +245,50 @@ def sizes(
         Whether the gas has surely had time to turn to ions (it came in far upstream). Else part of it may
         not show yet: the value then lies midway between what shows and what must have come in for it at
         the sample point, and the uncertainty reaches as far beyond either as that is uncertain itself.
+    to_come : tuple of float
+        By how much more pH and ln conductivity may have changed than sensors that lag show yet. The water
+        lies between the two, so the value does, too.
     """
+    nominal, ahead = (
+        _ends(
+            way,
+            (change[0] + f * to_come[0], None if change[1] is None else change[1] + f * to_come[1]),
+            change_u,
+        )
+        for f in (0.0, 1.0)
+    )
+    before = way.water.carbonate.tolist()
+    rises, totals = [], []
+    for ends in zip(nominal, ahead, strict=True):
+        age = YOUNGEST_S if age_s is None else age_s
+        factor = 1.0 if whole else _hydration_factor(way, ends[0].rise[0], age)
+        rises.append(_amount(ends, factor, [0.0] * len(before)))
+        totals.append(_amount(ends, factor, before))
+    best = min(range(len(rises)), key=lambda i: rises[i].expanded_uncertainty)
+    return Sizes(
+        from_ph=totals[0],
+        from_conductivity=totals[1] if len(totals) > 1 else None,
+        rise=rises[best],
+        apparent_ug_l=nominal[best].rise[0] * CO2_UG_PER_MOL,
+    )
+
+
+class _End(NamedTuple):
+    """What one quantity says if the water is where it is taken to be."""
+
+    rise: list[float]
+    """By background, the nominal one first, mol/kg."""
+    noise: float
+    """Expanded uncertainty of the nominal one from what was read, mol/kg."""
+
+    def unknown(self, before: list[float]) -> float:
+        """Return the expanded uncertainty of the amount on top of what was there, mol/kg."""
+        all_of_it = [a + b for a, b in zip(before, self.rise, strict=True)]
+        return math.hypot(self.noise, 2.0 * max(abs(value - all_of_it[0]) for value in all_of_it))
+
+
+def _ends(way: Paths, change: tuple[float, float | None], change_u: tuple[float, float]) -> list[_End]:
+    """Return what pH says of a rise, and what conductivity does where it is known."""
     x, p = way.amount["co2-ingress"], way.ph["co2-ingress"]
     k = way.log_conductivity["co2-ingress"]
     n = len(way.water.price)
@@ -254,7 +298,7 @@ def sizes(
 
     nominal_ph = by_ph(change[0])
     noise = 0.5 * (by_ph(change[0] - 2 * change_u[0])[0] - by_ph(change[0] + 2 * change_u[0])[0])
-    found = [(nominal_ph, noise)]
+    found = [_End(nominal_ph, noise)]
     if change[1] is not None:
 
         def by_log(dk: float) -> list[float]:
@@ -268,20 +312,8 @@ def sizes(
             return found
 
         up, down = by_log(change[1] + 2 * change_u[1])[0], by_log(change[1] - 2 * change_u[1])[0]
-        found.append((by_log(change[1]), 0.5 * abs(up - down)))
-    before = way.water.carbonate.tolist()
-    rises, totals = [], []
-    for rise, noise in found:
-        factor = 1.0 if whole else _hydration_factor(way, rise[0], YOUNGEST_S if age_s is None else age_s)
-        rises.append(_amount(rise, noise, factor))
-        totals.append(_amount([a + b for a, b in zip(before, rise, strict=True)], noise, factor, rise[0]))
-    best = min(range(len(rises)), key=lambda i: rises[i].expanded_uncertainty)
-    return Sizes(
-        from_ph=totals[0],
-        from_conductivity=totals[1] if len(totals) > 1 else None,
-        rise=rises[best],
-        apparent_ug_l=found[best][0][0] * CO2_UG_PER_MOL,
-    )
+        found.append(_End(by_log(change[1]), 0.5 * abs(up - down)))
+    return found
 
 
 def _hydration_factor(way: Paths, apparent: float, age_s: float) -> float:
@@ -298,27 +330,24 @@ def _hydration_factor(way: Paths, apparent: float, age_s: float) -> float:
     return max(1.0, came / max(apparent, 1e-9)) if math.isfinite(came) else 1.0
 
 
-def _amount(values: list[float], noise: float, factor: float, young: float | None = None) -> Amount:
+def _amount(ends: tuple[_End, _End], factor: float, before: list[float]) -> Amount:
     """Return an amount in µg/L with all that it may be, k = 2.
 
     Parameters
     ----------
-    values : list of float
-        By background, the nominal one first, mol/kg.
-    noise : float
-        Expanded uncertainty of the nominal one from what was read, mol/kg.
+    ends : tuple of _End
+        What shows, and what would if nothing lagged: the truth lies between.
     factor : float
-        By how much more may have come in than shows: the value lies midway, the uncertainty spans both
-        ends, each of which may be the truth, with what is uncertain there.
-    young : float, optional
-        The part that this concerns; else all of it.
+        By how much more of the rise may have come in than shows: the value lies midway, the uncertainty
+        spans both ends, each of which may be the truth, with what is uncertain there.
+    before : list of float
+        What the amount comes on top of, by background, mol/kg.
     """
-    shown = values[0] if young is None else young
-    hidden = 0.5 * (factor - 1.0) * shown
-    spread = 2.0 * max(abs(value - values[0]) for value in values)
-    unknown = 0.5 * (1.0 + factor) * math.hypot(noise, spread)
+    least, most = sorted(ends, key=lambda end: end.rise[0])
+    hidden = 0.5 * (factor * most.rise[0] - least.rise[0])
+    unknown = 0.5 * (least.unknown(before) + factor * most.unknown(before))
     return Amount(
-        value=(values[0] + hidden) * CO2_UG_PER_MOL,
+        value=(before[0] + least.rise[0] + hidden) * CO2_UG_PER_MOL,
         expanded_uncertainty=(hidden + unknown) * CO2_UG_PER_MOL,
     )
 

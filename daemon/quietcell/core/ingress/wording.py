@@ -64,6 +64,8 @@ _SPECIAL: Final = {
     "ph-stuck": "The pH repeats itself as no electrode's does: glass, cable or meter is at fault",
     "conductivity-stuck": "The conductivity repeats itself as no water's does: its cell or meter is at fault",
 }
+_WIDE: Final = 0.4
+"""An uncertainty beyond this share of a value is told as a range."""
 _BOTH: Final = (
     "Tighten and look over fittings, tubing and seals before the electrode, and change the flow to see "
     "whether pH follows; check the electrode in a buffer of low ionic strength"
@@ -115,8 +117,13 @@ def _sizes(event: EpisodeEvent) -> str:
 
 
 def _amount(amount: Amount) -> str:
-    places = 1 if abs(amount.value) < 10.0 else 0
-    return f"{amount.value:.{places}f} ± {amount.expanded_uncertainty:.{places}f} µg/L"
+    """Return an amount with its uncertainty; as a range where that is wide, for nothing is less than none."""
+    value, expanded = amount.value, amount.expanded_uncertainty
+    places = 1 if abs(value) < 10.0 else 0
+    if expanded <= _WIDE * abs(value):
+        return f"{value:.{places}f} ± {expanded:.{places}f} µg/L"
+    least, most = f"{max(value - expanded, 0.0):.{places}f}", f"{max(value + expanded, 0.0):.{places}f}"
+    return f"{least} to {most} µg/L" if float(least) > 0.0 else f"up to {most} µg/L"
 
 
 def _numbers(event: EpisodeEvent) -> str:
