@@ -142,7 +142,7 @@ def test_drifts_beyond_the_limit_are_not_accepted_in_whole_runs() -> None:
 
 
 def test_long_after_the_disturbance_the_run_counts_its_looks() -> None:
-    n = 300
+    n = 70  # no wider span to ask
     ms = np.arange(n, dtype=np.int64) * 1000
     mv = noise(n, 3, sd=0.12)
 
@@ -159,6 +159,16 @@ def test_long_after_the_disturbance_the_run_counts_its_looks() -> None:
 
     assert Missing.NOISE not in at((n - 1) * 1000)
     assert at(-20_000_000) == (Missing.NOISE,)
+
+
+def test_late_in_a_run_a_wider_span_bears_the_bound_that_a_noisy_minute_cannot() -> None:
+    n = 2400
+    rested = 60.0 * np.exp(-np.arange(n) / 10.0) + noise(n, sd=0.12)
+    assert look(rested).at_rest
+    assert not look(rested + 0.33 * np.arange(n) / 60.0).at_rest
+    # Only a minute is left of it: the run has had as many looks, but there is no wider span to ask.
+    brief = np.concatenate((np.full(n - 70, np.nan), noise(70, sd=0.12)))
+    assert look(brief).missing == (Missing.NOISE,)
 
 
 @settings(max_examples=25, deadline=None)

@@ -10,7 +10,8 @@ long drift  the same over `long_window_s`, with its own limit: the only help aga
 whole run   looking every second and taking the first pass breaks a bound meant for one look. While
             a relaxation may still be at work the forecast is the stricter proof: a drift at its
             limit is a change of many times `max_remaining_ph` within the hour. Later its risk is
-            shared among all looks the run has had (Bonferroni over independent looks);
+            shared among all looks the run has had (Bonferroni over independent looks), each at
+            up to three spans: a minute of a noisy cell can't bear so strict a bound, four may;
 remaining   the forecast leaves at most the stated risk that more than `max_remaining_ph` is to come.
 
 The forecast costs a thousand times a reading; it is made only once the other proofs stand, and not
@@ -220,11 +221,14 @@ def judge(
         long = seen.over_wider(long, limits.long_window_s, limits.long_max_drift_mv_per_min, disturbed_ms)
         _hold(long, limits.long_max_drift_mv_per_min, lacks)
     if not lacks and quiet_s > RELAXED_S:
-        longest = long or shown
-        learnt = noise is not None and noise.slope_se(longest.span_s) is not None
+        first_s = limits.long_window_s or limits.window_s
+        wider_s = [times * limits.window_s for times in WIDER if times * limits.window_s > first_s]
+        choices = (long or shown, *map(over, wider_s))
         run_ms = now_ms - max(began_ms, disturbed_ms)
-        bound = _bound_of_the_run(longest, run_ms, limits.confidence, 1.0 if learnt else COLOUR)
-        if bound > limits.max_drift_mv_per_min:
+        bounds = [
+            _bound_of_the_run(chosen, run_ms, limits.confidence, noise, len(choices)) for chosen in choices
+        ]
+        if min(bounds) > limits.max_drift_mv_per_min:
             lacks.append(Missing.NOISE)
     if lacks:
         return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=None)
@@ -274,8 +278,11 @@ def _may_be_a_junction(over: Callable[[float], Drift], quiet_s: float, limit_mv:
     return short or measured.bound_mv_per_min * JUNCTION_TAU_MIN > limit_mv
 
 
-def _bound_of_the_run(measured: Drift, run_ms: int, confidence: float, widened: float) -> float:
-    """Return the bound of a drift that holds over all looks of a run, mV/min."""
+def _bound_of_the_run(
+    measured: Drift, run_ms: int, confidence: float, noise: SlopeNoise | None, choices: int
+) -> float:
+    """Return the bound of a drift that holds over all looks of a run, each at so many spans, mV/min."""
+    learnt = noise is not None and noise.slope_se(measured.span_s) is not None
     looks = math.ceil(1.0 + LOOKS_PER_WINDOW * run_ms / 1000.0 / max(measured.span_s, 1.0))
-    quantile = t_quantile(1.0 - 0.5 * (1.0 - confidence) / looks, measured.dof)
-    return abs(measured.slope_mv_per_min) + quantile * widened * measured.se_mv_per_min
+    quantile = t_quantile(1.0 - 0.5 * (1.0 - confidence) / (looks * choices), measured.dof)
+    return abs(measured.slope_mv_per_min) + quantile * (1.0 if learnt else COLOUR) * measured.se_mv_per_min
