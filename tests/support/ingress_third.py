@@ -1,9 +1,9 @@
 """A third generator, written unseen, with a chemistry of its own.
 
-It is held out no longer for three numbers, chosen with some of its seeds in view: what a size spans (leaks
+It is held out no longer for four numbers, chosen with some of its seeds in view: what a size spans (leaks
 soon after the start, seeds 0 to 31, and of other sizes, 0 to 14), the start weight of the learnt spread
-(junction drifts, 0 to 29) and the odds a flow test asks for (flow tests, 40 to 79). Other seeds and kinds
-nobody has chosen by.
+(junction drifts, 0 to 29), the odds a flow test asks for (flow tests, 40 to 79), and what the reference
+explains as the flow wavers (KCl in slow flow, 0 to 89). Other seeds and kinds nobody has chosen by.
 
 Its chemistry is `plain_water`'s. Noise is a sum of relaxations over four decades of time (about 1/f), with
 single spikes, a display's steps and lost readings; gas enters by mass flow (constant, diffusing, drawn in by

@@ -35,8 +35,14 @@ _ACID: Final = 2.0
 _SUDDEN_READING, _STEP_READING, _SUDDEN_BLOCKS = 0.5, 0.15, 0.8
 """A change is sudden if so much of it lies between two readings (where conductivity shows that the water
 has not changed, a meter's own filter is allowed for) and between three blocks."""
+_FLOW_FALL: Final = 0.01
+"""So much, as a share, the flow must have fallen for the reference to come into it: meters wander less."""
 _MOST_OUTFLOW_UL_H: Final = 30.0
 """Outflow of a reference electrode that declares none."""
+_UNEVEN: Final = 1.5
+"""What a change of flow does in a cell that is not well mixed, as a share of what it does in a mixed one."""
+_PURE_US_CM: Final = 0.05
+"""So much is water's own at least."""
 FLOW_STEP: Final = 0.08
 """Change of ln flow that counts as one."""
 
@@ -316,15 +322,21 @@ def _sudden(values: Array, jumps: Array, first: int, *, reading: float = _SUDDEN
 
 
 def _reference_explains(stretch: Stretch, rise: float, settings: IngressSettings) -> bool:
-    """Return whether electrolyte of the reference explains a rise, the flow having fallen."""
+    """Return whether electrolyte of the reference explains a rise, the flow having fallen.
+
+    In pure water it may carry most of the conductivity, which then goes with every wavering of the flow.
+    """
     moved = _last(stretch.log_flow)
-    if not (settings.sees_same_water and moved < -FLOW_STEP and rise > 0.0):
+    if not (settings.sees_same_water and moved < -_FLOW_FALL and rise > 0.0):
         return False
+    flow, before = max(stretch.flow_before * math.exp(moved), 1e-3), math.exp(stretch.log_before)
     declared = settings.reference_outflow_ul_h
-    outflow = _MOST_OUTFLOW_UL_H if declared is None else 3.0 * declared
-    flow = max(stretch.flow_before * math.exp(moved), 1e-3)
-    more = REFERENCE_US_CM * outflow * (1.0 / flow - 1.0 / stretch.flow_before)
-    return math.exp(stretch.log_before) * math.expm1(rise) < more
+    if declared is None:
+        own = min(REFERENCE_US_CM * _MOST_OUTFLOW_UL_H / stretch.flow_before, before - _PURE_US_CM)
+        brought = _UNEVEN * own
+    else:  # what was declared has been taken off
+        brought = 3.0 * REFERENCE_US_CM * declared / stretch.flow_before
+    return before * math.expm1(rise) < brought * (stretch.flow_before / flow - 1.0)
 
 
 def _last(values: Array) -> float:
