@@ -232,3 +232,23 @@ def test_what_an_electrode_still_follows_is_no_second_cause() -> None:
         water.added_ug_l = np.where(water.since() > 0, 250.0, 0.0)
         events = told(own.simulate("slow electrode", seed, water))
         assert {event.diagnosis for event in events} == {"co2-ingress"}
+
+
+@pytest.mark.parametrize(("wavers", "named"), [(True, set()), (False, {"salt-ingress", "sensor-fault"})])
+def test_electrolyte_of_the_reference_goes_with_the_flow_and_is_no_salt(
+    wavers: bool, named: set[str]
+) -> None:
+    rng, seconds = np.random.default_rng(8), np.arange(0, 4 * 3600, 10)
+    # Most of the conductivity is the reference's; the flow falls by a twentieth for a while, then rises.
+    step = np.interp(seconds / 60.0, [90, 95, 140, 145, 190, 195], [0.0, -0.05, -0.05, 0.05, 0.05, 0.0])
+    flow = 80.0 * (1.0 + step)
+    block = ReadingBlock.from_columns(
+        ms=seconds * 1000,
+        mv=np.zeros(len(seconds)),
+        temperature_c=np.round(25.0 + rng.normal(0.0, 0.01, len(seconds)), 2),
+        conductivity_us_cm=0.06 + 0.5 * 80.0 / flow + rng.normal(0.0, 0.0005, len(seconds)),
+        flow_ml_min=(flow if wavers else np.full(len(seconds), 80.0)) + rng.normal(0.0, 0.2, len(seconds)),
+    )
+    detector = Detector(IngressSettings(conductivity_position="same"))
+    detector.see(block, 6.9 + rng.normal(0.0, 0.003, len(seconds)))
+    assert {event.diagnosis for event in detector.tick(4 * 3_600_000)} == named

@@ -35,8 +35,8 @@ _ACID: Final = 2.0
 _SUDDEN_READING, _STEP_READING, _SUDDEN_BLOCKS = 0.5, 0.15, 0.8
 """A change is sudden if so much of it lies between two readings (where conductivity shows that the water
 has not changed, a meter's own filter is allowed for) and between three blocks."""
-_FLOW_FALL: Final = 0.01
-"""So much, as a share, the flow must have fallen for the reference to come into it: meters wander less."""
+_FLOW_MOVE: Final = 0.01
+"""So much, as a share, the flow must have moved for the reference to come into it: meters wander less."""
 _MOST_OUTFLOW_UL_H: Final = 30.0
 """Outflow of a reference electrode that declares none."""
 _UNEVEN: Final = 1.5
@@ -118,7 +118,7 @@ def score(stretch: Stretch, spread: Spread, way: Paths, settings: IngressSetting
         + 4.0 * sudden_log
         + (12.0 if outflow else 0.0),
         "reference-outflow": 0.5 * only_log + (0.0 if outflow else _MISSING),
-        "conductivity-fault": 0.5 * only_log + (0.0 if sudden_log or rise < 0 else 4.0),
+        "conductivity-fault": 0.5 * only_log + (0.0 if sudden_log or (rise < 0 and not outflow) else 4.0),
         "junction-drift": 0.5 * only_ph + (6.0 if sudden_ph else 0.0) + (4.0 if flow_moved else 0.0),
         "electrical-step": 0.5 * only_ph + (0.0 if sudden_ph else 8.0) + (2.0 if flow_moved else 0.0),
         "streaming": 0.5 * only_ph + (0.0 if flow_moved else _MISSING),
@@ -322,12 +322,12 @@ def _sudden(values: Array, jumps: Array, first: int, *, reading: float = _SUDDEN
 
 
 def _reference_explains(stretch: Stretch, rise: float, settings: IngressSettings) -> bool:
-    """Return whether electrolyte of the reference explains a rise, the flow having fallen.
+    """Return whether electrolyte of the reference explains a rise, the flow having fallen, or a fall.
 
     In pure water it may carry most of the conductivity, which then goes with every wavering of the flow.
     """
     moved = _last(stretch.log_flow)
-    if not (settings.sees_same_water and moved < -_FLOW_FALL and rise > 0.0):
+    if not (settings.sees_same_water and abs(moved) > _FLOW_MOVE and rise * moved < 0.0):
         return False
     flow, before = max(stretch.flow_before * math.exp(moved), 1e-3), math.exp(stretch.log_before)
     declared = settings.reference_outflow_ul_h
@@ -336,7 +336,7 @@ def _reference_explains(stretch: Stretch, rise: float, settings: IngressSettings
         brought = _UNEVEN * own
     else:  # what was declared has been taken off
         brought = 3.0 * REFERENCE_US_CM * declared / stretch.flow_before
-    return before * math.expm1(rise) < brought * (stretch.flow_before / flow - 1.0)
+    return before * abs(math.expm1(rise)) < brought * abs(stretch.flow_before / flow - 1.0)
 
 
 def _last(values: Array) -> float:
