@@ -40,8 +40,8 @@ NEWEST = 5  # readings whose median two spikes don't move
 FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most junctions relax for long
 JUNCTION_SPAN_S = (240.0, 1200.0)  # shortest and longest span whose slope tells of a junction
 # What a relaxing junction has still to come is its slope times its time constant, 8 to 40 min. The bound
-# of the slope lies well above it and stands for the slower half: with 40 min most wait far too long.
-JUNCTION_TAU_MIN = 20.0
+# of the slope lies well above it and stands for the slowest third: with 40 min most wait far too long.
+JUNCTION_TAU_MIN = 28.0
 
 
 class Limits(Protocol):
