@@ -22,9 +22,8 @@ disturbance, three of the longest time constants, a steady change is taken for t
 """
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import cached_property, lru_cache, partial
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +60,25 @@ NEAR_SHARE = 0.759  # mean square of the nearest 95 % of a normal law over its v
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """The change still to come within an hour, from the mean of the judged window on."""
+
+    remaining_mv: float
+    """Expected change, mV; positive when the potential will rise."""
+    bound_mv: float
+    """Two-sided bound of the change at the asked confidence, mV."""
+    beyond: float
+    """Probability that the change exceeds the limit, 0 to 1."""
+    rest_in_s: float | None
+    """Time until the likeliest course is within the limit, s; None when it is not within an hour."""
+    misfit: float
+    """Mean square of the residuals over what noise explains, at least 1; well above 1 the shapes do not
+    describe the approach."""
+    flicker_mv: float
+    """Slow noise the approach shows, 1/f, mV in every factor e of frequency; it widens the forecast."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Courses:
     """Gaussian forecasts of all choices of shapes, with their weights."""
 
@@ -85,35 +103,6 @@ class _Courses:
             else:
                 high = middle
         return high
-
-
-@dataclass(frozen=True, kw_only=True)
-class Forecast:
-    """The change still to come within an hour, from the mean of the judged window on."""
-
-    remaining_mv: float
-    """Expected change, mV; positive when the potential will rise."""
-    beyond: float
-    """Probability that the change exceeds the limit, 0 to 1."""
-    misfit: float
-    """Mean square of the residuals over what noise explains, at least 1; well above 1 the shapes do not
-    describe the approach."""
-    flicker_mv: float
-    """Slow noise the approach shows, 1/f, mV in every factor e of frequency; it widens the forecast."""
-    _bound: Callable[[], float] = field(repr=False, compare=False)
-    _rest_in: Callable[[], float | None] = field(repr=False, compare=False)
-
-    # Most looks end without anybody asking for these two, which take as long as all the rest.
-
-    @cached_property
-    def bound_mv(self) -> float:
-        """Two-sided bound of the change at the asked confidence, mV."""
-        return self._bound()
-
-    @cached_property
-    def rest_in_s(self) -> float | None:
-        """Time until the likeliest course is within the limit, s; None when it is not within an hour."""
-        return self._rest_in()
 
 
 def _erfc(x: Array) -> Array:
@@ -203,11 +192,11 @@ def forecast(
     )
     return Forecast(
         remaining_mv=math.fsum((courses.weight * courses.gap_mv).tolist()),
+        bound_mv=courses.bound(confidence),
         beyond=courses.beyond(limit_mv),
+        rest_in_s=_rest_in(best, now_s, limit_mv),
         misfit=misfit,
         flicker_mv=flicker_mv,
-        _bound=partial(courses.bound, confidence),
-        _rest_in=partial(_rest_in, best, now_s, limit_mv),
     )
 
 
