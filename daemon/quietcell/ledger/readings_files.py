@@ -45,11 +45,7 @@ _LATEST_MS = 2**62
 Row = tuple[int, int, float | None, float | None, float | None, float | None, int]
 """A reading as stored: ms, tie, four quantities, flags."""
 _QUANTITIES = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
-_COLUMNS = ", ".join((*_QUANTITIES, "flags"))
-_BLOCK = np.dtype([("ms", "i8"), *((name, "f8") for name in _QUANTITIES), ("flags", "i8")])
-"""The same without the tie, whose work is done once rows are in order."""
-_FETCHED = 500
-"""Rows taken from SQLite at a time on the way into a block: so few stay in the processor's cache."""
+_ROW = np.dtype([("ms", "i8"), ("tie", "i8"), *((name, "f8") for name in _QUANTITIES), ("flags", "i8")])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -195,65 +191,43 @@ class ReadingsFiles:
     def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
         """Yield the readings of one segment in order, in blocks of up to `page`."""
         for month in self.months():
-            yield from self._blocks(month, cell, segment, -1, _LATEST_MS, page)
+            yield from map(_block, self._pages(month, cell, segment, -1, _LATEST_MS, page))
 
     def between(
-        self,
-        cell: str,
-        segment: int,
-        *,
-        anchor_utc_ms: int,
-        after_ms: int = -1,
-        upto_ms: int | None = None,
-        page: int = 5000,
+        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int = -1, upto_ms: int | None = None
     ) -> Iterator[ReadingBlock]:
-        """Yield the readings of one segment with after_ms < ms <= upto_ms, in blocks of up to `page`.
+        """Yield the readings of one segment with after_ms < ms <= upto_ms, in blocks.
 
         Only the files of the months that span lies in are opened.
         """
         latest_ms = _LATEST_MS if upto_ms is None else upto_ms
-        for month in self._months_of(anchor_utc_ms, after_ms, latest_ms):
-            yield from self._blocks(month, cell, segment, after_ms, latest_ms, page)
+        for _, rows in self.rows(
+            cell, segment, anchor_utc_ms=anchor_utc_ms, after_ms=after_ms, upto_ms=latest_ms
+        ):
+            yield _block(rows)
 
     def rows(
         self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int, upto_ms: int, page: int = 5000
     ) -> Iterator[tuple[str, list[Row]]]:
         """Yield what is stored of such a span, with the month of the file it lies in."""
-        for month in self._months_of(anchor_utc_ms, after_ms, upto_ms):
-            cursor = self._select(f"ms, tie, {_COLUMNS}", month, cell, segment, after_ms, upto_ms)
-            while rows := cursor.fetchmany(page):
-                yield month, rows
-
-    def _months_of(self, anchor_utc_ms: int, after_ms: int, upto_ms: int) -> list[str]:
-        """Return the months that have a file and in which readings of such a span can lie."""
         first = month_of(anchor_utc_ms + after_ms)
         last = None if upto_ms >= _LATEST_MS else month_of(anchor_utc_ms + upto_ms)
-        return [month for month in self.months() if month >= first and (last is None or month <= last)]
+        for month in self.months():
+            if month >= first and (last is None or month <= last):
+                for rows in self._pages(month, cell, segment, after_ms, upto_ms, page):
+                    yield month, rows
 
-    def _blocks(
+    def _pages(
         self, month: str, cell: str, segment: int, after_ms: int, upto_ms: int, page: int
-    ) -> Iterator[ReadingBlock]:
-        cursor = self._select(f"ms, {_COLUMNS}", month, cell, segment, after_ms, upto_ms)
-        parts: list[NDArray[np.void]] = []
-        room = page
-        while rows := cursor.fetchmany(min(_FETCHED, room)):
-            parts.append(np.array(rows, _BLOCK))  # one pass in C; null becomes NaN
-            room -= len(rows)
-            if not room:
-                yield _block(parts)
-                parts, room = [], page
-        if parts:
-            yield _block(parts)
-
-    def _select(
-        self, columns: str, month: str, cell: str, segment: int, after_ms: int, upto_ms: int
-    ) -> sqlite3.Cursor:
-        return self._month(month).execute(
-            f"SELECT {columns} FROM reading "  # noqa: S608 # our own column names
+    ) -> Iterator[list[Row]]:
+        cursor = self._month(month).execute(
+            "SELECT ms, tie, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
             "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? AND ms > ? AND ms <= ? "
             "ORDER BY ms, tie",
             (cell, segment, after_ms, upto_ms),
         )
+        while rows := cursor.fetchmany(page):
+            yield rows
 
     def segments(self, month: str) -> list[tuple[str | None, int]]:
         """Return cell and segment of everything in the file of a month."""
@@ -312,12 +286,11 @@ class ReadingsFiles:
         self._open.clear()
 
 
-def _block(parts: Sequence[NDArray[np.void]]) -> ReadingBlock:
+def _block(rows: Sequence[Row]) -> ReadingBlock:
+    # One pass in C; null becomes NaN.
+    columns = np.array(rows, _ROW)
     return ReadingBlock(
-        **{
-            name: np.concatenate([np.ascontiguousarray(part[name]) for part in parts])
-            for name in ("ms", *_QUANTITIES, "flags")
-        }
+        **{name: np.ascontiguousarray(columns[name]) for name in ("ms", *_QUANTITIES, "flags")}
     )
 
 
