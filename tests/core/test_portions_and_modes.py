@@ -98,10 +98,10 @@ def junction(tail_mv: float, *, from_buffer: bool) -> dict[str, Json]:
 def test_an_electrode_from_buffer_is_held_until_its_junction_has_relaxed() -> None:
     held = junction(2.0, from_buffer=True)
     assert held["from_buffer"]
-    assert held["time_since_disturbance_s"] > 850.0  # until then 0.024 pH is still to come
+    assert held["time_since_disturbance_s"] > 1266.0  # until then more than 0.02 pH is still to come
     proven = junction(0.0, from_buffer=True)
     assert proven["verdict"] != "refused"
-    assert 480.0 <= proven["time_since_disturbance_s"] < 600.0
+    assert 480.0 <= proven["time_since_disturbance_s"] < 900.0
     assert junction(0.0, from_buffer=False)["time_since_disturbance_s"] < 240.0
 
 

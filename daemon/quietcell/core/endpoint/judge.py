@@ -39,9 +39,7 @@ WIDER = (2.0, 4.0)  # under white noise the slope is known 3 and 8 times better,
 NEWEST = 5  # readings whose median two spikes don't move
 FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most junctions relax for long
 JUNCTION_SPAN_S = (240.0, 1200.0)  # shortest and longest span whose slope tells of a junction
-# What a relaxing junction has still to come is its slope times its time constant, 8 to 40 min. The bound
-# of the slope lies well above it and stands for the slowest third: with 40 min most wait far too long.
-JUNCTION_TAU_MIN = 28.0
+JUNCTION_TAU_MIN = 40.0  # its slowest relaxation: what is still to come is slope times this at most
 
 
 class Limits(Protocol):
