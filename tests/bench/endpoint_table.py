@@ -105,16 +105,12 @@ SLOPES: dict[str, Method] = {
     "slope < 0.02 pH/min over 60 s": partial(slope_only, limit_ph_per_min=0.02, held_s=0),
     "slope < 0.005 pH/min, held 30 s": partial(slope_only, limit_ph_per_min=0.005, held_s=30),
 }
-JUDGES: dict[str, Method] = {
+JUDGES: dict[str, Callable[..., Acceptance | None]] = {
     "grab-water": partial(judged, numbers=GRAB_WATER),
     "loop-water": partial(judged, numbers=LOOP_WATER),
     "loop-water, flowing": partial(judged, numbers=LOOP_WATER, flowing=True),
 }
-TOLD: dict[str, Method] = {
-    "grab-water": partial(judged, numbers=GRAB_WATER, told=True),
-    "loop-water": partial(judged, numbers=LOOP_WATER, told=True),
-    "loop-water, flowing": partial(judged, numbers=LOOP_WATER, flowing=True, told=True),
-}
+TOLD: dict[str, Method] = {name: partial(method, told=True) for name, method in JUDGES.items()}
 METHODS = SLOPES | JUDGES
 
 
