@@ -22,6 +22,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
+from itertools import chain
 from typing import Protocol
 
 import numpy as np
@@ -223,12 +224,12 @@ def judge(
     if not lacks and quiet_s > RELAXED_S:
         first_s = limits.long_window_s or limits.window_s
         wider_s = [times * limits.window_s for times in WIDER if times * limits.window_s > first_s]
-        choices = (long or shown, *map(over, wider_s))
-        run_ms = now_ms - max(began_ms, disturbed_ms)
-        bounds = [
-            _bound_of_the_run(chosen, run_ms, limits.confidence, noise, len(choices)) for chosen in choices
-        ]
-        if min(bounds) > limits.max_drift_mv_per_min:
+        run_ms, choices = now_ms - max(began_ms, disturbed_ms), 1 + len(wider_s)
+        if not any(
+            _bound_of_the_run(chosen, run_ms, limits.confidence, noise, choices)
+            <= limits.max_drift_mv_per_min
+            for chosen in chain((long or shown,), map(over, wider_s))  # a wider one only where it is needed
+        ):
             lacks.append(Missing.NOISE)
     if lacks:
         return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=None)
