@@ -1,4 +1,4 @@
-"""Sensors that repeat themselves, beside displays that are only coarse."""
+"""Sensors that repeat themselves or read what no water has, beside displays that are only coarse."""
 
 import numpy as np
 import pytest
@@ -49,6 +49,26 @@ def test_a_coarse_display_is_no_stuck_sensor(step: float) -> None:
 
 def test_a_sensor_that_never_moved_is_not_told() -> None:
     assert found(noise_ph=0.0, noise_log=0.0) == []
+
+
+def test_a_conductivity_that_wavers_about_the_lowest_possible_is_told_of_once() -> None:
+    rng = np.random.default_rng(3)
+    n = 6 * HOUR_S
+    hours = np.arange(n) / HOUR_S
+    # Sinks below pure water's 0.055 within an hour, then wavers there with a period of 40 min.
+    wavering = np.where(hours < 1.0, 0.02 * (1.0 - hours), 0.008 * np.sin(2.0 * np.pi * hours * 1.5))
+    detector = Detector(IngressSettings(conductivity_position="same"))
+    detector.see(
+        ReadingBlock.from_columns(
+            ms=np.arange(1, n + 1) * 1000,
+            mv=np.zeros(n),
+            temperature_c=np.full(n, 25.0),
+            conductivity_us_cm=0.05501 * np.exp(-0.055 + wavering) * (1.0 + rng.normal(0.0, 0.001, n)),
+        ),
+        6.98 + rng.normal(0.0, 0.002, n),
+    )
+    events = [event for event in detector.tick(n * 1000) if event.kind == "conductivity-too-low"]
+    assert [event.state for event in events] == ["opened"]
 
 
 def test_a_fast_fall_of_ph_is_no_noise() -> None:

@@ -38,7 +38,9 @@ _BACK: Final[dict[str, int]] = {
 }
 """and that end it; after a stop the old water has to be flushed out."""
 _BELOW_PURE: Final = 0.055
-"""ln conductivity so far below pure water's cannot be right: 2 % of the cell, 0.2 °C."""
+_NEAR_PURE: Final = 0.035
+"""ln conductivity so far below pure water's cannot be right: 2 % of the cell, 0.2 °C; and from where on it
+can be again: a cell that drifts there would else come and go with its noise."""
 _LOWEST_PH, _HIGHEST_PH = 3.5, 10.8
 """pH of purified water, dosed water included (common practice, no source); told only of a cell that lay
 within for so many blocks, for another may be used for other waters."""
@@ -111,7 +113,8 @@ class Watch:
         stopped = flow < (FLOWING if "flow-stopped" in self._since_ms else STOPPED) * self.usual_flow
         noisy = scatter > max(_NOISY * self.usual_scatter, _NOISY_PH)
         out = not _LOWEST_PH < block.ph < _HIGHEST_PH
-        low = block.log_conductivity < log_pure(block.temperature_c) - _BELOW_PURE
+        below = _NEAR_PURE if "conductivity-too-low" in self._since_ms else _BELOW_PURE
+        low = block.log_conductivity < log_pure(block.temperature_c) - below
         if not stopped:
             self.usual_flow = _usual(self.usual_flow, flow)
         if not noisy:
