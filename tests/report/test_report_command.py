@@ -369,6 +369,17 @@ def test_one_cell_a_part_of_the_time_and_limits_of_ones_own(folder: Path) -> Non
     assert sum(share["seconds"] for share in plain["shares"]) == pytest.approx(7 * 3600)
 
 
+def test_a_span_in_which_nothing_was_measured_yet_is_reported_on_as_such(
+    folder: Path, tmp_path: Path
+) -> None:
+    ends = ("--from", "2026-05-01", "--to", "2026-05-02")
+    told = json.loads(run("--ledger", folder, *ends, "--json", "--out", tmp_path / "empty.html").stdout)
+    for plain in told["cells"]:
+        assert plain["determinations"] == plain["readings"] == plain["valid_pct"] == 0
+        assert [share["cause"] for share in plain["shares"]] == ["not-running"]
+    assert "larval-hall" in (tmp_path / "empty.html").read_text(encoding="utf-8")
+
+
 def test_a_doubt_recorded_after_the_span_still_counts(folder: Path) -> None:
     (doubt,) = bodies(folder, "doubt", "header-tank")
     until = utc_ms(doubt["until"]) - HOUR_MS

@@ -189,8 +189,8 @@ def traces(want: Wanted) -> Traces:
 def _measured(want: Wanted) -> set[str]:
     """Return the months of the span in which a segment was open."""
     months: set[str] = set()
-    for piece, following in zip(want.pieces, [*want.pieces[1:], None], strict=True):
-        end_ms = want.span.to_ms if following is None else following.anchor_ms
+    ends_ms = [*(piece.anchor_ms for piece in want.pieces[1:]), want.span.to_ms]
+    for piece, end_ms in zip(want.pieces, ends_ms, strict=False):  # one too many where there is no piece
         first_ms, last_ms = want.span.clipped(piece.anchor_ms, end_ms)
         months.update(map(month_of, range(first_ms, last_ms, 86_400_000)))
         if first_ms < last_ms:
