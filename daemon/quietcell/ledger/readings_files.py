@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby, repeat
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,10 +43,14 @@ _CACHE_KB = 512
 _MOST_OPEN = 2
 """Files of months that stay open; older ones are opened when asked for."""
 _LATEST_MS = 2**62
+_PAGE = 5000
 Row = tuple[int, int, float | None, float | None, float | None, float | None, int]
 """A reading as stored: ms, tie, four quantities, flags."""
 _QUANTITIES = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
-_ROW = np.dtype([("ms", "i8"), ("tie", "i8"), *((name, "f8") for name in _QUANTITIES), ("flags", "i8")])
+_ROW = np.dtype([("ms", "i8"), *((name, "f8") for name in _QUANTITIES), ("flags", "i8")])
+_UNTIED = ", ".join(_ROW.names or ())
+_TIED = f"ms, tie, {', '.join(_QUANTITIES)}, flags"
+Page = list[tuple[Any, ...]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -188,10 +193,10 @@ class ReadingsFiles:
             database.close()
         self._numbers = {key: number for key, number in self._numbers.items() if key[0] != month}
 
-    def of_segment(self, cell: str, segment: int, *, page: int = 5000) -> Iterator[ReadingBlock]:
+    def of_segment(self, cell: str, segment: int, *, page: int = _PAGE) -> Iterator[ReadingBlock]:
         """Yield the readings of one segment in order, in blocks of up to `page`."""
         for month in self.months():
-            yield from map(_block, self._pages(month, cell, segment, -1, _LATEST_MS, page))
+            yield from map(_block, self._pages(month, _UNTIED, cell, segment, -1, _LATEST_MS, page))
 
     def between(
         self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int = -1, upto_ms: int | None = None
@@ -201,27 +206,27 @@ class ReadingsFiles:
         Only the files of the months that span lies in are opened.
         """
         latest_ms = _LATEST_MS if upto_ms is None else upto_ms
-        for _, rows in self.rows(
-            cell, segment, anchor_utc_ms=anchor_utc_ms, after_ms=after_ms, upto_ms=latest_ms
-        ):
-            yield _block(rows)
+        for month in self._months_of(anchor_utc_ms, after_ms, latest_ms):
+            yield from map(_block, self._pages(month, _UNTIED, cell, segment, after_ms, latest_ms, _PAGE))
 
     def rows(
-        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int, upto_ms: int, page: int = 5000
+        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int, upto_ms: int, page: int = _PAGE
     ) -> Iterator[tuple[str, list[Row]]]:
         """Yield what is stored of such a span, with the month of the file it lies in."""
+        for month in self._months_of(anchor_utc_ms, after_ms, upto_ms):
+            for rows in self._pages(month, _TIED, cell, segment, after_ms, upto_ms, page):
+                yield month, rows
+
+    def _months_of(self, anchor_utc_ms: int, after_ms: int, upto_ms: int) -> list[str]:
         first = month_of(anchor_utc_ms + after_ms)
         last = None if upto_ms >= _LATEST_MS else month_of(anchor_utc_ms + upto_ms)
-        for month in self.months():
-            if month >= first and (last is None or month <= last):
-                for rows in self._pages(month, cell, segment, after_ms, upto_ms, page):
-                    yield month, rows
+        return [month for month in self.months() if month >= first and (last is None or month <= last)]
 
     def _pages(
-        self, month: str, cell: str, segment: int, after_ms: int, upto_ms: int, page: int
-    ) -> Iterator[list[Row]]:
+        self, month: str, columns: str, cell: str, segment: int, after_ms: int, upto_ms: int, page: int
+    ) -> Iterator[Page]:
         cursor = self._month(month).execute(
-            "SELECT ms, tie, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags FROM reading "
+            f"SELECT {columns} FROM reading "  # noqa: S608 # columns named in this file are put in
             "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? AND ms > ? AND ms <= ? "
             "ORDER BY ms, tie",
             (cell, segment, after_ms, upto_ms),
@@ -286,12 +291,10 @@ class ReadingsFiles:
         self._open.clear()
 
 
-def _block(rows: Sequence[Row]) -> ReadingBlock:
+def _block(rows: Page) -> ReadingBlock:
     # One pass in C; null becomes NaN.
     columns = np.array(rows, _ROW)
-    return ReadingBlock(
-        **{name: np.ascontiguousarray(columns[name]) for name in ("ms", *_QUANTITIES, "flags")}
-    )
+    return ReadingBlock(**{name: np.ascontiguousarray(columns[name]) for name in columns.dtype.names or ()})
 
 
 def _ties(ms: NDArray[np.int64], before: tuple[int, int]) -> list[int]:
