@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from quietcell.core.readings import Quantity
 from quietcell.core.records import Json
@@ -116,23 +117,27 @@ def _steps(axes: "Axes", at: Quantity, values: Quantity, spread: Quantity, span:
     """Draw many results by steps of time."""
     edges = np.linspace(span.from_ms, span.to_ms, STEPS + 1) / DAY_MS
     step = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, STEPS - 1)
-    rows = [np.flatnonzero(step == number) for number in range(STEPS)]
     centre = 0.5 * (edges[:-1] + edges[1:])
-    low, mid, high, half = (
-        np.array([reduce(source[own]) if len(own) else np.nan for own in rows])
-        for reduce, source in (
-            (np.min, values),
-            (np.median, values),
-            (np.max, values),
-            (np.median, spread),
-        )
-    )
+    low, mid, high = _of_each(step, values)
+    half = _of_each(step, spread)[1]
     axes.vlines(centre, low, high, color=MARK, linewidth=0.8, label="results, lowest to highest")
     axes.plot(centre, mid, color=INK, linewidth=1.0, label="results, median")
     if half[np.isfinite(half)].any():
         label = "median ± U (k = 2)"
         for sign, text in ((-1, label), (1, None)):
             axes.plot(centre, mid + sign * half, color=INK, linewidth=0.6, linestyle=(0, (4, 2)), label=text)
+
+
+def _of_each(step: NDArray[np.intp], values: Quantity) -> tuple[Quantity, Quantity, Quantity]:
+    """Return lowest, median and highest of every step, NaN where it has no value."""
+    ordered = values[np.lexsort((values, step))]
+    count = np.bincount(step, minlength=STEPS)
+    end = np.cumsum(count)
+    first, known = end - count, count > 0
+    found = np.full((4, STEPS), np.nan)
+    for row, at in enumerate((first, first + (count - 1) // 2, first + count // 2, end - 1)):
+        found[row, known] = ordered[at[known]]
+    return found[0], 0.5 * (found[1] + found[2]), found[3]
 
 
 def _refused(axes: "Axes", rows: Sequence[Mapping[str, Json]]) -> None:
