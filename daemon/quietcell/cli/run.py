@@ -8,6 +8,7 @@ import click
 import structlog
 
 from quietcell.cli.options import config_option
+from quietcell.collector import spare_what_is_there
 from quietcell.config import load_config
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
@@ -46,5 +47,10 @@ async def _run(daemon: Daemon) -> None:
         loop.add_signal_handler(number, stop.set)
     loop.add_signal_handler(signal.SIGHUP, daemon.reload_asked.set)
     log = structlog.get_logger()
-    await daemon.run(stop, ready=lambda: log.info("running", cells=list(daemon.cells)))
+
+    def ready() -> None:
+        log.info("running", cells=list(daemon.cells))
+        spare_what_is_there()
+
+    await daemon.run(stop, ready=ready)
     log.info("stopped")

@@ -1,6 +1,5 @@
 """Puts a report together: reads the ledger, several cells at a time, and sums it up."""
 
-import gc
 import multiprocessing
 import sys
 import threading
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from quietcell import __version__
+from quietcell.collector import at_rest
 from quietcell.core.records import ENGINE_VERSION
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import LedgerDamagedError
@@ -195,7 +195,7 @@ def build(
 
 def _work(job: _Job, tell: Callable[[int], None]) -> _CellDone:
     """Do all there is to do for one cell."""
-    with _without_collector():
+    with at_rest():
         with Journal(job.folder) as journal:
             material = gather(journal, job.cell, job.span)
         tell(_GATHERED)
@@ -225,18 +225,6 @@ def _work(job: _Job, tell: Callable[[int], None]) -> _CellDone:
         counted = replace(counted, time_scales=tuple(sorted(scales)))
         tell(STEPS - _READ)
     return _CellDone(report=report if job.rows else replace(report, rows=()), counted=counted, part=part)
-
-
-@contextmanager
-def _without_collector() -> Iterator[None]:
-    """Let the collector of cycles rest: it would look through millions of values again and again."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
 
 
 def count(entries: Sequence[Entry], site: str | None) -> Counted:

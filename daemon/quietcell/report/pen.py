@@ -6,6 +6,7 @@ from datetime import tzinfo
 from io import StringIO
 from typing import TYPE_CHECKING, Any
 
+from quietcell.collector import at_rest
 from quietcell.errors import QuietcellError
 from quietcell.report.material import Span
 
@@ -57,8 +58,9 @@ class Pen:
 
     def __init__(self, zone: tzinfo) -> None:
         try:
-            import matplotlib as mpl  # noqa: PLC0415 # an extra; seconds to import
-            from matplotlib import dates, figure  # noqa: PLC0415 # same
+            with at_rest():
+                import matplotlib as mpl  # noqa: PLC0415 # an extra; seconds to import
+                from matplotlib import dates, figure  # noqa: PLC0415 # same
         except ImportError as error:
             raise QuietcellError(
                 "a report with figures needs matplotlib",
