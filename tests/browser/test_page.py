@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "300", "--pace", "15", "--plain"]
+COMMAND = [sys.executable, "-m", "quietcell", "demo", "--seconds", "300", "--pace", "40", "--plain"]
 
 
 @pytest.mark.browser
