@@ -5,7 +5,14 @@ from dataclasses import replace
 import numpy as np
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import Attendance, EngineInput, Request, SegmentEnded, TimeMark
+from quietcell.core.inputs import (
+    Attendance,
+    EngineInput,
+    ReferenceRequest,
+    Request,
+    SegmentEnded,
+    TimeMark,
+)
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import GrabSample, Json
 from tests.core.test_engine_state import through_storage
@@ -68,6 +75,20 @@ def test_a_request_by_someone_else_is_busy_and_the_sample_goes_on() -> None:
     items: list[EngineInput] = [began(), work(0, "began"), own, block[:5], strange, block[5:]]
     bodies = determinations(run(Engine(CELL), [*items, SegmentEnded(ms=60_000, cause="stopped")]))
     assert [(body["sample_id"], body["reasons"]) for body in bodies] == [("S-18", ["busy"]), ("S-17", [])]
+
+
+def test_a_request_turned_away_does_not_change_when_an_open_measurement_is_looked_at() -> None:
+    cell = replace(CELL, criterion=replace(CELL.criterion, window_s=12.0))
+    come = Attendance(ms=0, id="daemon.1.7", state="began", work="check")
+    asked = ReferenceRequest(ms=10, id="daemon.1.8", purpose="check", solution="A")
+    block = readings(240)
+
+    def ended(*strange: EngineInput) -> list[str]:
+        items: list[EngineInput] = [began(), come, asked, block[:5], *strange, block[5:]]
+        bodies = run(Engine(cell), [*items, SegmentEnded(ms=240_000, cause="stopped")])
+        return [body["ended"] for body in bodies if body["record"] == "reference-measurement"]
+
+    assert ended(Request(ms=5_000, id="daemon.1.9")) == ended()
 
 
 def at_air(seconds: int) -> ReadingBlock:

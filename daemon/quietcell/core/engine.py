@@ -437,10 +437,10 @@ class Engine:
         there = self._attendance
         strange = there is not None and (there.work != "measure" or there.id != request.attendance)
         if strange or (self._attempt is not None and self._attempt.request is not None):
-            held, where = self._attempt, self._standing
+            held = self._attempt, self._standing, self._look_every_ms
             self._begin_attempt(request.ms, request)
             yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
-            self._attempt, self._standing = held, where
+            self._attempt, self._standing, self._look_every_ms = held
             return
         if self._attempt is not None:
             yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
