@@ -35,9 +35,8 @@ def objections(
     """
     reasons = list(worth.faults)
     texts = [reason.value for reason in reasons]
-    salted = settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted)
     brought = grab is not None or settings.mode == "on-request"
-    if brought and not salted and worth.budget is not None and worth.temperature_c is not None:
+    if brought and not settings.salted(grab) and worth.budget is not None and worth.temperature_c is not None:
         uptake = co2_uptake(
             since.ms,
             since.mv,

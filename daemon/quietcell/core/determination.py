@@ -159,7 +159,7 @@ def determination_body(
         low_ionic_check=_low_ionic(settings),
         electrode=settings.electrode,
         meter=settings.meter,
-        kcl_adjusted=settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted),
+        kcl_adjusted=settings.salted(grab),
         from_buffer=outcome.from_buffer,
         portions_ph=tuple(round(ph, 4) for ph in outcome.portions_ph) or ABSENT,
         criterion=CriterionSummary(name=settings.criterion_name, digest=criterion.digest()),

@@ -58,7 +58,7 @@ from quietcell.core.records import (
 from quietcell.core.reference_measurement import reference_measurement
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import ClockWentBackError, ContractError, DomainError
+from quietcell.errors import ClockWentBackError, ContractError
 
 TICK_MS = 1000
 LOOK_MS = 5000
@@ -306,7 +306,7 @@ class Engine:
             if received.rejected:
                 open_now = self._reception if self._attempt is None else self._attempt
                 open_now.rejected.update(received.rejected)
-            if self._of_the_water and not self._salted:
+            if self._of_the_water and not self.settings.salted(self._grab):
                 self._ingress.see(received.counting)
 
     @property
@@ -490,7 +490,7 @@ class Engine:
         """Whether readings tell of the water: it is measured, or flows past and nobody works there."""
         if self._attempt is not None:
             return self._attempt.reference is None
-        return self.settings.mode == "continuous" and self._attendance is None
+        return self._begins_by_itself
 
     @property
     def _flows(self) -> bool:
@@ -511,11 +511,6 @@ class Engine:
         """How the sample was brought that is being measured."""
         request = self._attempt.request if self._attempt else None
         return request.grab if request else None
-
-    @property
-    def _salted(self) -> bool:
-        """Whether potassium chloride was added, so that conductivity says nothing about the water."""
-        return self.settings.kcl_adjusted or (self._grab is not None and self._grab.kcl_adjusted)
 
     @property
     def _criterion(self) -> Criterion:
@@ -717,7 +712,7 @@ class Engine:
             newer,
             at=None if heard_ms is None else self._text(heard_ms),
             age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
-            ph_of=self._live_ph if with_ph else lambda _mv, _temperature_c: None,
+            ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
             where=self._with_look_ahead(),
             attended=self._attendance.work if self._attendance else None,
         )
@@ -740,14 +735,6 @@ class Engine:
             told = replace(where, waits_for="; ".join(filter(None, (where.waits_for, text))))
             self._told = (where, told)
         return self._told[1]
-
-    def _live_ph(self, mv: float | None, temperature_c: float | None) -> float | None:
-        if mv is None or temperature_c is None or not self.settings.calibrated:
-            return None
-        try:
-            return float(self.settings.line.ph(mv, temperature_c))
-        except DomainError:
-            return None
 
 
 def _look_every_ms(criterion: Criterion) -> int:

@@ -86,7 +86,7 @@ def evaluate(
         conductivity = _measured_apart(
             grab.conductivity_us_cm, grab.conductivity_temperature_c, temperature_c
         )
-    kcl_adjusted = settings.kcl_adjusted or (grab is not None and grab.kcl_adjusted)
+    kcl_adjusted = settings.salted(grab)
     by_water = None if kcl_adjusted else conductivity  # what says something about the sample
     bare = Evaluation(mv=mv, temperature_c=temperature_c, conductivity_us_cm=conductivity, flow_ml_min=flow)
     if mv is None or temperature_c is None:

@@ -12,7 +12,6 @@ from quietcell.core.inputs import ReferenceRequest
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import CriterionSummary, Verdict
 from quietcell.core.settings import CellSettings
-from quietcell.errors import DomainError
 
 LARGEST_REMAINING_MV = 1000.0
 
@@ -73,7 +72,7 @@ def reference_measurement(
         temperature_c=temperature_c,
         conductivity_us_cm=mean_of(window.conductivity_us_cm),
         flow_ml_min=mean_of(window.flow_ml_min),
-        ph=_ph(settings, mv, temperature_c),
+        ph=settings.ph(mv, temperature_c),
         noise_mv=drift.scatter_mv if drift else None,
         response_time_s=response_s,
         drift_mv_per_min=drift.slope_mv_per_min if drift else None,
@@ -88,12 +87,3 @@ def reference_measurement(
         criterion=CriterionSummary(name=name, digest=criterion.digest()),
         readings_sha256=evidence_sha256(window),
     )
-
-
-def _ph(settings: CellSettings, mv: float | None, temperature_c: float | None) -> float | None:
-    if mv is None or temperature_c is None or not settings.calibrated:
-        return None
-    try:
-        return float(settings.line.ph(mv, temperature_c))
-    except DomainError:
-        return None

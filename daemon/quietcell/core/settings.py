@@ -7,7 +7,8 @@ from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.known_line import LineError
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
 from quietcell.core.endpoint.criterion import SHIPPED, Criterion
-from quietcell.core.records import Json
+from quietcell.core.records import GrabSample, Json
+from quietcell.errors import DomainError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +75,19 @@ class CellSettings:
         """Return by how much the potential falls for one pH, mV; negative where it rises."""
         factor = nernst_factor_mv(25.0 if temperature_c is None else temperature_c)
         return self.line.slope_pct / 100.0 * factor
+
+    def ph(self, mv: float | None, temperature_c: float | None) -> float | None:
+        """Return the pH of a potential; None where it, the temperature or a calibration is missing."""
+        if mv is None or temperature_c is None or not self.calibrated:
+            return None
+        try:
+            return float(self.line.ph(mv, temperature_c))
+        except DomainError:
+            return None
+
+    def salted(self, grab: GrabSample | None) -> bool:
+        """Return whether potassium chloride is in a sample: its conductivity says nothing of the water."""
+        return self.kcl_adjusted or (grab is not None and grab.kcl_adjusted)
 
     def sample_age_s(self, flow_ml_min: float | None) -> float | None:
         """Return the time from sample point to electrode, s; None where hold-up or flow is not known."""
