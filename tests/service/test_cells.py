@@ -177,10 +177,8 @@ async def test_engine_that_breaks_on_what_was_stored_is_closed_and_begun_anew(
     take = Engine.take
 
     def breaks_in_the_first_segment(self: Engine, item: EngineInput) -> tuple[Body, ...]:
-        if isinstance(item, ReadingBlock | TimeMark):
-            assert self._segment is not None
-            if self._segment.segment == 1:
-                raise ZeroDivisionError("always")
+        if isinstance(item, ReadingBlock | TimeMark) and self._stamp.open_segment.segment == 1:
+            raise ZeroDivisionError("always")
         return take(self, item)
 
     monkeypatch.setattr(Engine, "take", breaks_in_the_first_segment)

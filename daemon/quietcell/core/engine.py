@@ -14,7 +14,6 @@ Rules:
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import chain
-from typing import Any
 
 from quietcell.core.admission import objections
 from quietcell.core.bench_records import ReferenceMeasurementBody
@@ -26,7 +25,7 @@ from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.evaluation import Evaluation, evaluate, mean_of
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
-from quietcell.core.ingress.watch import IngressWatch, Stamp
+from quietcell.core.ingress.watch import IngressWatch
 from quietcell.core.inputs import (
     Attendance,
     EngineInput,
@@ -57,7 +56,7 @@ from quietcell.core.records import (
 )
 from quietcell.core.reference_measurement import reference_measurement
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import rfc3339
+from quietcell.core.stamp import Stamp
 from quietcell.errors import ClockWentBackError, ContractError
 
 TICK_MS = 1000
@@ -87,8 +86,7 @@ class Engine:
 
     def __init__(self, settings: CellSettings) -> None:
         self.settings = settings
-        self._segment: SegmentBegan | None = None
-        self._ordinal = 0
+        self._stamp = Stamp(settings.cell)
         self._now_ms = -1
         """All events up to here have happened."""
         self._fed_ms = -1
@@ -113,7 +111,6 @@ class Engine:
         self._water = IngressWatch(settings)
         self._brought: IngressWatch | None = None
         """Watches what someone brought to the bench, while the cell's own water is left alone."""
-        self._stamp = Stamp(self._identity, self._text)
         self._ended: SegmentEnd | None = None
 
     # --- input ---------------------------------------------------------------------------------
@@ -130,7 +127,7 @@ class Engine:
         """
         if isinstance(item, SegmentBegan):
             return tuple(self._begin_segment(item))
-        if self._segment is None:
+        if self._stamp.segment is None:
             raise ContractError("engine input before a segment began", subject=self.settings.cell)
         if isinstance(item, ReadingBlock):
             if not len(item):
@@ -173,21 +170,20 @@ class Engine:
     # --- segments ------------------------------------------------------------------------------
 
     def _begin_segment(self, began: SegmentBegan) -> Iterator[Body]:
-        if self._segment is not None:
+        if self._stamp.segment is not None:
             raise ContractError("a segment began inside another", subject=self.settings.cell)
         if began.settings is not None:
             self._reconfigure(began.settings)
         if began.cause == "started" and self._ended is not None:
             self._let_pass(self._ended, began)
-        self._segment = began
-        self._ordinal = 0
+        self._stamp.turn_to(began)
         self._now_ms = self._fed_ms = -1
         self._reception.begin_segment(began.cause, self.settings)
         if began.cause in ("started", "reloaded"):
             self._due_ms = 0  # what was open was ended for it, so the next begins at once
-            yield ConfigurationBody(**self._identity(0), settings=self.settings.as_json())
+            yield ConfigurationBody(**self._stamp.identity(0), settings=self.settings.as_json())
         yield SegmentBody(
-            **self._identity(0),
+            **self._stamp.identity(0),
             segment=began.segment,
             state="began",
             cause=began.cause,
@@ -232,24 +228,18 @@ class Engine:
         if refusal is not None:
             yield from self._leave(ended.ms)
         yield SegmentBody(
-            **self._identity(ended.ms),
-            segment=self._open_segment.segment,
+            **self._stamp.identity(ended.ms),
+            segment=self._stamp.open_segment.segment,
             state="ended",
             cause=ended.cause,
             readings=self._reception.readings,
             rejected_readings=dict(sorted(self._reception.rejected.items())),
         )
-        began = self._open_segment
+        began = self._stamp.open_segment
         self._ended = SegmentEnd(utc_ms=began.utc_ms + ended.ms, time_quality=began.time_quality)
-        self._segment = None
-        self._ordinal, self._now_ms, self._fed_ms = 0, -1, -1
+        self._stamp.turn_to(None)
+        self._now_ms = self._fed_ms = -1
         self._shift(ended.ms)  # the next segment's zero is this instant
-
-    @property
-    def _open_segment(self) -> SegmentBegan:
-        if self._segment is None:
-            raise ContractError("no segment is open", subject=self.settings.cell)
-        return self._segment
 
     # --- events --------------------------------------------------------------------------------
 
@@ -296,9 +286,9 @@ class Engine:
             for silence in received.silences:
                 yield from self._look()
                 yield GapBody(
-                    **self._identity(silence.told_ms),
-                    began=self._text(silence.began_ms),
-                    ended=self._text(silence.ended_ms),
+                    **self._stamp.identity(silence.told_ms),
+                    began=self._stamp.text(silence.began_ms),
+                    ended=self._stamp.text(silence.ended_ms),
                     gap_s=(silence.ended_ms - silence.began_ms) / 1000,
                     cause=silence.cause,
                     goes_on=ABSENT if silence.goes_on is None else silence.goes_on,
@@ -408,7 +398,7 @@ class Engine:
             self.settings,
             standing.drift if standing else None,
             standing.forecast if standing else None,
-            utc_ms=self._open_segment.utc_ms + ms,
+            utc_ms=self._stamp.utc_ms(ms),
             grab=self._grab,
         )
 
@@ -422,7 +412,7 @@ class Engine:
         self._attempt = Attempt(
             request=request,
             reference=reference,
-            began=self._text(ms),
+            began=self._stamp.text(ms),
             began_ms=ms,
             deadline_ms=ms + round(criterion.max_wait_s * 1000),
         )
@@ -541,10 +531,10 @@ class Engine:
             outcome,
             self.settings,
             criterion=self._criterion,
-            body_id=self._next_id(),
-            ended=self._text(ms),
+            body_id=self._stamp.next_id(),
+            ended=self._stamp.text(ms),
             quiet_ms=ms - self._reception.quiet_since_ms,
-            time_quality=self._open_segment.time_quality,
+            time_quality=self._stamp.open_segment.time_quality,
             earlier_refused=self._earlier_refused,
             ingress=self._ingress,
         )
@@ -569,8 +559,8 @@ class Engine:
             reference,
             outcome,
             self.settings,
-            body_id=self._next_id(),
-            ended=self._text(ms),
+            body_id=self._stamp.next_id(),
+            ended=self._stamp.text(ms),
             since=self._reception.history.between(attempt.began_ms, ms),
             before_mv=None if reference.purpose == "flow-test" else self._reference_mv,
         )
@@ -595,12 +585,13 @@ class Engine:
         Take it behind a time mark or between segments. Readings are named, not repeated.
         """
         tuple(self._see_readings(self._now_ms))  # those of which nothing is to be told may still wait
+        segment = self._stamp.segment
         return dict(
             plain(
                 EngineState(
-                    segment=None if self._segment is None else replace(self._segment, settings=None),
+                    segment=None if segment is None else replace(segment, settings=None),
                     ended=self._ended,
-                    ordinal=self._ordinal,
+                    ordinal=self._stamp.ordinal,
                     now_ms=self._now_ms,
                     reception=self._reception.state(),
                     attempt=self._attempt,
@@ -637,8 +628,8 @@ class Engine:
         known = rebuilt(EngineState, state)
         stored = ReadingBlock.from_columns([], []) if readings is None else readings
         self._reception.restore(known.reception, stored)
-        self._segment, self._ended = known.segment, known.ended
-        self._ordinal = known.ordinal
+        self._stamp.segment, self._stamp.ordinal = known.segment, known.ordinal
+        self._ended = known.ended
         self._now_ms = self._fed_ms = known.now_ms
         self._attempt, self._standing = known.attempt, known.standing
         self._attendance, self._reference_mv = known.attendance, known.reference_mv
@@ -658,23 +649,13 @@ class Engine:
         """Ids of the records that opened the episodes still open."""
         return tuple(episode for watch in self._watches for episode in watch.episodes)
 
-    def _next_id(self) -> str:
-        self._ordinal += 1
-        return f"{self.settings.cell}.{self._open_segment.segment}.{self._ordinal}"
-
-    def _text(self, ms: int) -> str:
-        return rfc3339(self._open_segment.utc_ms + ms)
-
-    def _identity(self, ms: int) -> dict[str, Any]:
-        return {"id": self._next_id(), "cell": self.settings.cell, "at": self._text(ms)}
-
     @property
     def may_wait_until_ms(self) -> int:
         """Readings and time marks up to here may be kept back and given together: nothing comes of them.
 
         In the time of the segment; -1 where each must be given at once.
         """
-        if self._segment is None or self._reception.tells:
+        if self._stamp.segment is None or self._reception.tells:
             return -1
         return min(self._next_event_ms(), self._reception.steady_until_ms)
 
@@ -703,14 +684,14 @@ class Engine:
             Whether anybody wants its pH.
         """
         if newer is None:
-            newest = None if self._segment is None else self._reception.newest
+            newest = None if self._stamp.segment is None else self._reception.newest
             newer = None if newest is None else row_of(newest[0], newest[1])
         heard_ms = None if newer is None else newer[0]
         now_ms = self._now_ms if now_ms is None else now_ms
         return indication(
             self.settings.cell,
             newer,
-            at=None if heard_ms is None else self._text(heard_ms),
+            at=None if heard_ms is None else self._stamp.text(heard_ms),
             age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
             ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
             where=self._with_look_ahead(),

@@ -1,8 +1,8 @@
 """The detector at work in a cell's engine: readings in, episodes and doubts out, caveats for results."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from quietcell.core.inputs import EpisodeVerdict, FlowTested
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body, DoubtBody, Json, Qualifier, Verdict
 from quietcell.core.settings import CellSettings
+from quietcell.core.stamp import Stamp
 from quietcell.errors import DomainError
 
 TRUE_WATER: Final = ("base-ingress", "salt-ingress", "temperature")
@@ -33,16 +34,6 @@ class Known:
     diagnosis: str
     place: str
     confirmed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Stamp:
-    """What the engine lends for writing records."""
-
-    identity: Callable[[int], dict[str, Any]]
-    """Gives the next body its id, cell and time."""
-    text: Callable[[int], str]
-    """Gives a segment time as RFC 3339."""
 
 
 class IngressWatch:
