@@ -18,6 +18,7 @@ from quietcell.core.records import (
     CalibrationSummary,
     CriterionSummary,
     DeterminationBody,
+    GrabSample,
     LowIonicReference,
     Qualifier,
     Reason,
@@ -40,6 +41,11 @@ class Attempt:
     reference: ReferenceRequest | None = None
     """Set where it is no determination of the water but a measurement in a known solution."""
     rejected: Counter[str] = field(default_factory=Counter)
+
+    @property
+    def grab(self) -> GrabSample | None:
+        """How the sample was brought."""
+        return None if self.request is None else self.request.grab
 
     def shift(self, ms: int) -> None:
         """Move to the time of the next segment, whose zero lies `ms` later."""
@@ -88,7 +94,6 @@ def determination_body(
     Every number comes from the whole window in one go, so that live, replay and recompute agree.
     """
     window, standing, request = outcome.window, outcome.standing, attempt.request
-    grab = request.grab if request else None
     drift = standing.drift if standing else None
     forecast = standing.forecast if standing else None
     long_drift = standing.long_drift if standing else None
@@ -107,7 +112,7 @@ def determination_body(
         request=request.id if request and request.id else ABSENT,
         sample_id=request.sample_id if request else None,
         operator=request.operator if request else None,
-        grab=grab or ABSENT,
+        grab=attempt.grab or ABSENT,
         mode="on-request" if request else "continuous",
         began=attempt.began,
         ended=ended,
@@ -159,7 +164,7 @@ def determination_body(
         low_ionic_check=_low_ionic(settings),
         electrode=settings.electrode,
         meter=settings.meter,
-        kcl_adjusted=settings.salted(grab),
+        kcl_adjusted=settings.salted(attempt.grab),
         from_buffer=outcome.from_buffer,
         portions_ph=tuple(round(ph, 4) for ph in outcome.portions_ph) or ABSENT,
         criterion=CriterionSummary(name=settings.criterion_name, digest=criterion.digest()),

@@ -15,14 +15,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import chain
 
-from quietcell.core.admission import objections
-from quietcell.core.bench_records import ReferenceMeasurementBody
-from quietcell.core.criterion_for import criterion_for
-from quietcell.core.determination import Attempt, Outcome, determination_body
-from quietcell.core.endpoint.criterion import Criterion
-from quietcell.core.endpoint.machine import Phase, Standing, first_judged_ms, look_ahead, standing
+from quietcell.core.attempts import Attempts
+from quietcell.core.endpoint.machine import first_judged_ms
 from quietcell.core.engine_state import EngineState, SegmentEnd
-from quietcell.core.evaluation import Evaluation, evaluate, mean_of
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
 from quietcell.core.ingress.watch import IngressWatch
@@ -40,28 +35,22 @@ from quietcell.core.inputs import (
 from quietcell.core.plain import plain, rebuilt
 from quietcell.core.portions import Portions
 from quietcell.core.readings import ReadingBlock, Row, row_of
-from quietcell.core.reception import HISTORY_MS, Reception
+from quietcell.core.reception import Reception
 from quietcell.core.records import (
     ABSENT,
     Body,
     ConfigurationBody,
-    DeterminationBody,
     GapBody,
-    GrabSample,
     Json,
-    Qualifier,
     Reason,
     SegmentBody,
     Verdict,
 )
-from quietcell.core.reference_measurement import reference_measurement
 from quietcell.core.settings import CellSettings
 from quietcell.core.stamp import Stamp
 from quietcell.errors import ClockWentBackError, ContractError
 
 TICK_MS = 1000
-LOOK_MS = 5000
-"""A determination is looked at so often; every tick where the window is shorter than four looks."""
 _ENDS_RUN = {
     "stopped": Reason.STOPPED,
     "interrupted": Reason.STOPPED,
@@ -69,8 +58,6 @@ _ENDS_RUN = {
     "reloaded": Reason.RECONFIGURED,
 }
 """Ends of a segment behind which an open determination can't go on, and the reason it is refused."""
-
-
 _IN_SOLUTIONS = ("calibration", "check")
 """Work behind which the electrode comes from a solution of many ions."""
 
@@ -92,22 +79,12 @@ class Engine:
         self._fed_ms = -1
         """Time of the last input."""
         self._reception = Reception(settings)
-        self._attempt: Attempt | None = None
-        self._standing: Standing | None = None
-        self._told: tuple[Standing, Standing] | None = None
-        """A standing, and the same with more words for who watches."""
-        self._look_every_ms = _look_every_ms(settings.criterion)
+        self._attempts = Attempts(settings, self._reception, self._stamp)
         self._look_ms: int | None = None
         """Time of the last look for ingress that came and was not done."""
         self._due_ms = 0
-        self._earlier_refused = 0
-        self._from_buffer = False
-        """The electrode comes from a buffer, and nothing was accepted since."""
-        self._portions = Portions()
         self._attendance: Attendance | None = None
         """Someone works at the cell: its readings are not of the water."""
-        self._reference_mv: float | None = None
-        """Level of the last known solution measured meanwhile."""
         self._water = IngressWatch(settings)
         self._brought: IngressWatch | None = None
         """Watches what someone brought to the bench, while the cell's own water is left alone."""
@@ -205,8 +182,8 @@ class Engine:
         self._due_ms -= ms
         for watch in self._watches:
             watch.new_segment(ms)
-        if self._attempt is not None:
-            self._attempt.shift(ms)
+        if self._attempts.open is not None:
+            self._attempts.open.shift(ms)
 
     def _reconfigure(self, settings: CellSettings) -> None:
         """Work with other settings; what is known of the water stays."""
@@ -214,18 +191,15 @@ class Engine:
             raise ContractError(f"settings of {settings.cell} given", subject=self.settings.cell)
         for watch in self._watches:
             watch.reconfigure(settings)
-        if settings.calibration_id != self.settings.calibration_id:
-            self._from_buffer = True
+        self._attempts.reconfigure(settings)
         self.settings = settings
-        self._look_every_ms = _look_every_ms(settings.criterion)
 
     def _end_segment(self, ended: SegmentEnded) -> Iterator[Body]:
         yield from self._see_readings(ended.ms)
         refusal = _ENDS_RUN.get(ended.cause)
-        if self._attempt is not None and refusal is not None:
-            lacks = self._standing.lacks if self._standing else ()
-            yield self._close(ended.ms, Verdict.REFUSED, (refusal, *(r for r in lacks if r is not refusal)))
         if refusal is not None:
+            lacks = self._attempts.standing.lacks if self._attempts.standing else ()
+            yield from self._refuse(ended.ms, refusal, *(r for r in lacks if r is not refusal))
             yield from self._leave(ended.ms)
         yield SegmentBody(
             **self._stamp.identity(ended.ms),
@@ -263,22 +237,22 @@ class Engine:
         if upto_ms > self._now_ms:
             # Between events only the readings' own records matter. They are dated at the reading, so they
             # may wait for the next event, except where that may be far away.
-            if self._attempt is None:
+            if self._attempts.open is None:
                 yield from self._see_readings(upto_ms)
             self._now_ms = upto_ms
 
     def _next_event_ms(self) -> int:
         """Return the time of the next tick or deadline."""
         tick_ms = (self._now_ms // TICK_MS + 1) * TICK_MS
-        if self._attempt is None:
+        attempt = self._attempts.open
+        if attempt is None:
             # Nothing is judged: the next tick of interest is the one at which a determination is due.
             look_ms = (self._now_ms // BLOCK_MS + 1) * BLOCK_MS
             due_tick_ms = -(-self._due_ms // TICK_MS) * TICK_MS
             return min(look_ms, max(tick_ms, due_tick_ms)) if self._begins_by_itself else look_ms
-        every_ms = min(self._look_every_ms, BLOCK_MS)
+        every_ms = min(self._attempts.look_every_ms, BLOCK_MS)
         look_ms = (self._now_ms // every_ms + 1) * every_ms
-        deadline_ms = self._attempt.deadline_ms
-        return min(look_ms, deadline_ms) if deadline_ms > self._now_ms else tick_ms
+        return min(look_ms, attempt.deadline_ms) if attempt.deadline_ms > self._now_ms else tick_ms
 
     def _see_readings(self, upto_ms: int) -> Iterator[Body]:
         """Let the time of readings of at most `upto_ms` come, noting gaps and what does not count."""
@@ -294,9 +268,9 @@ class Engine:
                     goes_on=ABSENT if silence.goes_on is None else silence.goes_on,
                 )
             if received.rejected:
-                open_now = self._reception if self._attempt is None else self._attempt
+                open_now = self._attempts.open or self._reception
                 open_now.rejected.update(received.rejected)
-            if self._of_the_water and not self.settings.salted(self._grab):
+            if self._of_the_water and not self.settings.salted(self._attempts.grab):
                 self._ingress.see(received.counting)
 
     @property
@@ -310,14 +284,15 @@ class Engine:
         That is up to the next determination while none is open, and up to the end of its first window
         while one is.
         """
-        received, attempt = self._reception, self._attempt
+        received, attempts = self._reception, self._attempts
+        attempt = attempts.open
         if attempt is None:
             if self._begins_by_itself:
                 upto_ms = min(upto_ms, self._due_ms - 1)
             return received.without_silence_ms(upto_ms) // BLOCK_MS * BLOCK_MS
-        judged_ms = first_judged_ms(self._criterion, attempt.began_ms, received.quiet_since_ms)
+        judged_ms = first_judged_ms(attempts.criterion, attempt.began_ms, received.quiet_since_ms)
         idle_ms = received.undisturbed_ms(min(upto_ms, judged_ms - 1, attempt.deadline_ms - 1))
-        return idle_ms // self._look_every_ms * self._look_every_ms
+        return idle_ms // attempts.look_every_ms * attempts.look_every_ms
 
     def _look(self) -> Iterator[Body]:
         """Look for ingress up to the last event at which to look.
@@ -330,162 +305,78 @@ class Engine:
 
     def _event(self, ms: int) -> Iterator[Body]:
         """Look at the open determination, or begin one that is due."""
-        if self._attempt is None:
+        attempt = self._attempts.open
+        if attempt is None:
             if self._begins_by_itself and ms >= self._due_ms:
-                self._begin_attempt(ms)
+                self._attempts.begin(ms)
+                every_ms = round(self.settings.every_s * 1000)
+                self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
             return
-        if ms % self._look_every_ms == 0 or ms >= self._attempt.deadline_ms:
-            yield from self._judge(self._attempt, ms)
-
-    def _judge(self, attempt: Attempt, ms: int) -> Iterator[Body]:
-        """See where the open determination stands, and end it if it has come to rest or must end."""
-        received, window = self._reception, self._window(ms)
-        after_ms = max(received.quiet_since_ms, ms - HISTORY_MS)
-        received.learning.catch_up(received.history, ms)
-        self._standing = standing(
-            window,
-            received.history.potentials(after_ms, ms),
-            self._criterion,
-            now_ms=ms,
-            began_ms=attempt.began_ms,
-            disturbed_ms=received.quiet_since_ms,
-            silent_ms=ms - (attempt.began_ms if received.last_ms is None else received.last_ms),
-            disturbance=received.disturbance,
-            mv_per_ph=abs(self.settings.mv_per_ph(mean_of(window.temperature_c))),
-            noise=received.learning.noise,
-            from_buffer=self._from_buffer and attempt.reference is None,
-            flowing=self._flows and attempt.reference is None,
-        )
-        if self._standing.phase is Phase.AT_REST and received.history.last_ms != received.last_ms:
-            text = "a reading that counts: the last does not, so the level may have moved"
-            lacks = (Reason.FLAGGED_READINGS,)
-            self._standing = replace(self._standing, phase=Phase.JUDGING, lacks=lacks, waits_for=text)
-        if self._standing.phase is Phase.AT_REST or ms >= attempt.deadline_ms:
+        looks = ms % self._attempts.look_every_ms == 0 or ms >= attempt.deadline_ms
+        if looks and self._attempts.look(ms):
             yield from self._look()
-        worth: Evaluation | None = None
-        if self._standing.phase is Phase.AT_REST and attempt.reference is None:
-            worth = self._worth(window, self._standing, ms)
-            since = received.history.between(after_ms, ms)
-            reasons, text = objections(worth, since, self.settings, self._grab)
-            if reasons:
-                self._standing = replace(
-                    self._standing, phase=Phase.JUDGING, lacks=reasons, waits_for=f"at rest, but {text}"
-                )
-        if self._standing.phase is Phase.AT_REST:
-            yield self._close(ms, *self._verdict_at_rest(worth), worth)
-        elif ms >= attempt.deadline_ms:
-            yield self._close(ms, Verdict.REFUSED, (Reason.MAX_WAIT, *self._standing.lacks), worth)
+            body = self._attempts.conclude(ms, self._ingress)
+            if body is not None:
+                yield body
 
-    def _verdict_at_rest(self, worth: Evaluation | None) -> tuple[Verdict, tuple[Reason, ...]]:
-        """Return the verdict on a value at rest by the episodes that are open and the portions before."""
-        if self._attempt is not None and self._attempt.reference is not None:
-            return Verdict.ACCEPTED, ()
-        if self._ingress.refuses:
-            return Verdict.REFUSED, (Reason.INGRESS_IN_SAMPLE_PATH,)
-        request = None if self._attempt is None else self._attempt.request
-        budget = None if worth is None else worth.budget
-        if self.settings.criterion.agreeing_portions > 1 and budget is not None:
-            sample_id = None if request is None else request.sample_id
-            if not self._portions.add(budget.ph, sample_id, self.settings.criterion):
-                return Verdict.CANNOT_TELL, (Reason.TOO_FEW_AGREEING_PORTIONS,)
-        open_to_air = worth is not None and Qualifier.OPEN_TO_AIR in worth.qualifiers
-        return Verdict.QUALIFIED if self._ingress.doubtful or open_to_air else Verdict.ACCEPTED, ()
-
-    def _worth(self, window: ReadingBlock, standing: Standing | None, ms: int) -> Evaluation:
-        """Return what a window is worth at `ms`."""
-        return evaluate(
-            window,
-            self.settings,
-            standing.drift if standing else None,
-            standing.forecast if standing else None,
-            utc_ms=self._stamp.utc_ms(ms),
-            grab=self._grab,
-        )
-
-    # --- determinations ------------------------------------------------------------------------
-
-    def _begin_attempt(
-        self, ms: int, request: Request | None = None, reference: ReferenceRequest | None = None
-    ) -> None:
-        grab = None if request is None else request.grab
-        criterion = criterion_for(self.settings, reference, grab)[1]
-        self._attempt = Attempt(
-            request=request,
-            reference=reference,
-            began=self._stamp.text(ms),
-            began_ms=ms,
-            deadline_ms=ms + round(criterion.max_wait_s * 1000),
-        )
-        self._look_every_ms = _look_every_ms(criterion)
-        self._standing = None
-        if request is None and reference is None:
-            every_ms = round(self.settings.every_s * 1000)
-            self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
+    # --- people --------------------------------------------------------------------------------
 
     def _request(self, request: Request) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
         there = self._attendance
         strange = there is not None and (there.work != "measure" or there.id != request.attendance)
-        if strange or (self._attempt is not None and self._attempt.request is not None):
-            held = self._attempt, self._standing, self._look_every_ms
-            self._begin_attempt(request.ms, request)
-            yield self._close(request.ms, Verdict.REFUSED, (Reason.BUSY,))
-            self._attempt, self._standing, self._look_every_ms = held
+        if strange or self.asked is not None:
+            yield self._attempts.turn_away(request, self._ingress)
             return
-        if self._attempt is not None:
-            yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
+        yield from self._refuse(request.ms, Reason.SUPERSEDED)
         if self.settings.mode == "on-request" or self._attendance is not None:
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
             yield from self._ingress.new_sample(request.ms, self._stamp)
         elif request.from_buffer:
             self._ingress.set_aside(request.ms)
-        self._from_buffer = self._from_buffer or request.from_buffer
-        self._begin_attempt(request.ms, request)
+        self._attempts.from_buffer |= request.from_buffer
+        self._attempts.begin(request.ms, request)
 
     def _reference_request(self, request: ReferenceRequest) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
-        if self._attempt is not None:
-            yield self._close(request.ms, Verdict.REFUSED, (Reason.SUPERSEDED,))
+        yield from self._refuse(request.ms, Reason.SUPERSEDED)
         self._reception.disturb(request.ms, Reason.GAP)  # someone has just changed the solution
-        self._begin_attempt(request.ms, reference=request)
+        self._attempts.begin(request.ms, reference=request)
 
     def _attend(self, attendance: Attendance) -> Iterator[Body]:
         yield from self._see_readings(attendance.ms - 1)
         began = attendance.state == "began"
-        if self._attempt is not None:
-            reason = Reason.SUPERSEDED if began else Reason.STOPPED
-            yield self._close(attendance.ms, Verdict.REFUSED, (reason,))
+        yield from self._refuse(attendance.ms, Reason.SUPERSEDED if began else Reason.STOPPED)
         yield from self._leave(attendance.ms)
-        self._portions = Portions()
+        self._attempts.portions = Portions()
         if began:
             self._attendance = attendance
             self._brought = IngressWatch(self.settings) if attendance.work == "measure" else None
         else:
             self._reception.disturb(attendance.ms, Reason.GAP)  # the electrode is back in the water
-            self._from_buffer = self._from_buffer or attendance.work in _IN_SOLUTIONS
+            self._attempts.from_buffer |= attendance.work in _IN_SOLUTIONS
             self._due_ms = attendance.ms
 
     def _leave(self, ms: int) -> Iterator[Body]:
         """Let nobody work at the cell, and what they brought be gone."""
         if self._attendance is not None and self._attendance.work != "flow-test":
             self._water.set_aside(ms)
-        self._attendance = self._reference_mv = None
+        self._attendance = self._attempts.reference_mv = None
         if self._brought is not None:
             yield from self._brought.new_sample(ms, self._stamp)
             self._brought = None
 
+    def _refuse(self, ms: int, *reasons: Reason) -> Iterator[Body]:
+        """End the open determination, if there is one, without a value."""
+        if self._attempts.open is not None:
+            yield self._attempts.close(ms, self._ingress, Verdict.REFUSED, reasons)
+
     @property
     def _of_the_water(self) -> bool:
         """Whether readings tell of the water: it is measured, or flows past and nobody works there."""
-        if self._attempt is not None:
-            return self._attempt.reference is None
-        return self._begins_by_itself
-
-    @property
-    def _flows(self) -> bool:
-        """Whether the sample is renewed all the time: nobody brought it in a vessel."""
-        return self.settings.mode == "continuous" and self._grab is None
+        attempt = self._attempts.open
+        return self._begins_by_itself if attempt is None else attempt.reference is None
 
     @property
     def _ingress(self) -> IngressWatch:
@@ -496,87 +387,6 @@ class Engine:
     def _watches(self) -> tuple[IngressWatch, ...]:
         return (self._water,) if self._brought is None else (self._water, self._brought)
 
-    @property
-    def _grab(self) -> GrabSample | None:
-        """How the sample was brought that is being measured."""
-        request = self._attempt.request if self._attempt else None
-        return request.grab if request else None
-
-    @property
-    def _criterion(self) -> Criterion:
-        """What the open determination is held against."""
-        reference = self._attempt.reference if self._attempt else None
-        return criterion_for(self.settings, reference, self._grab)[1]
-
-    def _close(
-        self, ms: int, verdict: Verdict, reasons: tuple[Reason, ...], worth: Evaluation | None = None
-    ) -> DeterminationBody | ReferenceMeasurementBody:
-        attempt = self._attempt
-        if attempt is None:
-            raise ContractError("no determination is open", subject=self.settings.cell)
-        window = self._window(ms)
-        outcome = Outcome(
-            verdict=verdict,
-            reasons=reasons,
-            standing=self._standing,
-            window=window,
-            worth=worth or self._worth(window, self._standing, ms),
-            from_buffer=self._from_buffer,
-            portions_ph=() if verdict is Verdict.REFUSED else tuple(self._portions.ph),
-        )
-        if attempt.reference is not None:
-            return self._close_reference(ms, attempt, attempt.reference, outcome)
-        body = determination_body(
-            attempt,
-            outcome,
-            self.settings,
-            criterion=self._criterion,
-            body_id=self._stamp.next_id(),
-            ended=self._stamp.text(ms),
-            quiet_ms=ms - self._reception.quiet_since_ms,
-            time_quality=self._stamp.open_segment.time_quality,
-            earlier_refused=self._earlier_refused,
-            ingress=self._ingress,
-        )
-        self._ingress.deliver(ms, body.id, verdict)
-        if verdict is Verdict.REFUSED:
-            if Reason.BUSY not in reasons and Reason.SUPERSEDED not in reasons:
-                self._portions.broken()
-        else:
-            self._from_buffer = False
-            self._reception.learning.at_rest(ms)
-        if Reason.BUSY not in reasons:
-            self._earlier_refused = self._earlier_refused + 1 if verdict is Verdict.REFUSED else 0
-        self._attempt = None
-        self._standing = None
-        return body
-
-    def _close_reference(
-        self, ms: int, attempt: Attempt, reference: ReferenceRequest, outcome: Outcome
-    ) -> ReferenceMeasurementBody:
-        body = reference_measurement(
-            attempt,
-            reference,
-            outcome,
-            self.settings,
-            body_id=self._stamp.next_id(),
-            ended=self._stamp.text(ms),
-            since=self._reception.history.between(attempt.began_ms, ms),
-            before_mv=None if reference.purpose == "flow-test" else self._reference_mv,
-        )
-        self._reference_mv = body.mv if outcome.verdict is Verdict.ACCEPTED else None
-        self._attempt = self._standing = None
-        return body
-
-    def _window(self, ms: int) -> ReadingBlock:
-        """Return the readings the open determination may rest on at `ms`."""
-        attempt = self._attempt
-        if attempt is None:
-            raise ContractError("no determination is open", subject=self.settings.cell)
-        begin_ms = ms - round(self._criterion.window_s * 1000)
-        after_ms = max(begin_ms, self._reception.quiet_since_ms, attempt.began_ms)
-        return self._reception.history.between(after_ms, ms)
-
     # --- state ---------------------------------------------------------------------------------
 
     def state(self) -> dict[str, Json]:
@@ -585,7 +395,7 @@ class Engine:
         Take it behind a time mark or between segments. Readings are named, not repeated.
         """
         tuple(self._see_readings(self._now_ms))  # those of which nothing is to be told may still wait
-        segment = self._stamp.segment
+        segment, attempts = self._stamp.segment, self._attempts
         return dict(
             plain(
                 EngineState(
@@ -594,14 +404,14 @@ class Engine:
                     ordinal=self._stamp.ordinal,
                     now_ms=self._now_ms,
                     reception=self._reception.state(),
-                    attempt=self._attempt,
-                    standing=self._standing,
+                    attempt=attempts.open,
+                    standing=attempts.standing,
                     due_ms=self._due_ms,
-                    earlier_refused=self._earlier_refused,
-                    from_buffer=self._from_buffer,
-                    portions=self._portions,
+                    earlier_refused=attempts.earlier_refused,
+                    from_buffer=attempts.from_buffer,
+                    portions=attempts.portions,
                     attendance=self._attendance,
-                    reference_mv=self._reference_mv,
+                    reference_mv=attempts.reference_mv,
                     ingress=self._water.state(),
                     brought=None if self._brought is None else self._brought.state(),
                 )
@@ -631,11 +441,8 @@ class Engine:
         self._stamp.segment, self._stamp.ordinal = known.segment, known.ordinal
         self._ended = known.ended
         self._now_ms = self._fed_ms = known.now_ms
-        self._attempt, self._standing = known.attempt, known.standing
-        self._attendance, self._reference_mv = known.attendance, known.reference_mv
-        self._look_every_ms = _look_every_ms(self._criterion)
-        self._due_ms, self._earlier_refused = known.due_ms, known.earlier_refused
-        self._from_buffer, self._portions = known.from_buffer, known.portions
+        self._attempts.restore(known)
+        self._attendance, self._due_ms = known.attendance, known.due_ms
         self._water.restore(known.ingress)
         self._brought = None
         if known.brought is not None:
@@ -667,7 +474,7 @@ class Engine:
     @property
     def asked(self) -> Request | None:
         """What someone asked for and is being measured now."""
-        return None if self._attempt is None else self._attempt.request
+        return None if self._attempts.open is None else self._attempts.open.request
 
     def indication(
         self, *, now_ms: int | None = None, newer: Row | None = None, with_ph: bool = True
@@ -694,29 +501,6 @@ class Engine:
             at=None if heard_ms is None else self._stamp.text(heard_ms),
             age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
             ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
-            where=self._with_look_ahead(),
+            where=self._attempts.told(self._now_ms),
             attended=self._attendance.work if self._attendance else None,
         )
-
-    def _with_look_ahead(self) -> Standing | None:
-        """Return where the determination stands, in words with what is still to come while it moves."""
-        where, received = self._standing, self._reception
-        moves = where is not None and where.phase is Phase.JUDGING and Reason.NOT_AT_REST in where.lacks
-        if where is None or not moves or where.forecast is not None or where.drift is None:
-            return where
-        if self._told is None or self._told[0] is not where:
-            after_ms = max(received.quiet_since_ms, self._now_ms - HISTORY_MS)
-            text = look_ahead(
-                received.history.potentials(after_ms, self._now_ms),
-                self._criterion,
-                disturbed_ms=received.quiet_since_ms,
-                mv_per_ph=abs(self.settings.mv_per_ph(None)),
-                flowing=self._flows,
-            )
-            told = replace(where, waits_for="; ".join(filter(None, (where.waits_for, text))))
-            self._told = (where, told)
-        return self._told[1]
-
-
-def _look_every_ms(criterion: Criterion) -> int:
-    return LOOK_MS if criterion.window_s * 1000 >= 4 * LOOK_MS else TICK_MS
