@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 
 from quietcell.contracts import LineCounts
 from quietcell.core.records import Json
+from quietcell.errors import CommandError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances
-from quietcell.service.commands import Commands
+from quietcell.service.calibrating import CalibrateArguments
+from quietcell.service.commands import Commands, checked
 from quietcell.service.control import LONGEST_LINE, MOST_CLIENTS, NAME, ControlSocket, ask
 from quietcell.service.keeping import Keeping
 from quietcell.service.line_watch import LineWatch
@@ -54,6 +56,13 @@ async def control(tmp_path: Path) -> AsyncIterator[ControlSocket]:
         yield served
     assert ledger.seq == 0  # nothing hostile was recorded
     await ledger.close()
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf"), -float("inf")])
+def test_no_command_takes_a_number_that_is_none(number: float) -> None:
+    given: dict[str, Json] = {"cell": "larval-hall", "attendance": "x", "expected_ph": [6.5, number]}
+    with pytest.raises(CommandError, match=r"expected_ph.*finite number"):
+        checked(CalibrateArguments, given)
 
 
 json_values = st.recursive(

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
-from quietcell.config.fields import DAY_S, PH, NotNegative, Number, Positive, Seconds, Section, refuse
+from quietcell.config.fields import DAY_S, PH, NotNegative, Positive, Seconds, Section, refuse
 from quietcell.core.alarms.engine import causes_first
 from quietcell.core.alarms.rule import AlarmRule, Priority
 from quietcell.core.alarms.shipped import ALARM_NAMES, CELL_ALARMS, DAEMON_ALARMS
@@ -25,7 +25,7 @@ def _known(name: str) -> str:
 AlarmName = Annotated[str, AfterValidator(_known)]
 """Name in the alarm table."""
 Prose = Annotated[str, StringConstraints(min_length=1, max_length=500)]
-Delay = Annotated[float, Field(ge=0, le=DAY_S, allow_inf_nan=False)]
+Delay = Annotated[float, Field(ge=0, le=DAY_S)]
 
 
 class AlarmSettings(Section):
@@ -111,8 +111,8 @@ class LimitSettings(Section):
         default=False,
         description="Watch raw conductivity against the stage 1 table of USP <645>, as an aid.",
     )
-    temperature_low_c: Number | None = Field(default=None, description="Lowest sample temperature, °C.")
-    temperature_high_c: Number | None = Field(default=None, description="Highest sample temperature, °C.")
+    temperature_low_c: float | None = Field(default=None, description="Lowest sample temperature, °C.")
+    temperature_high_c: float | None = Field(default=None, description="Highest sample temperature, °C.")
     flow_low_ml_min: NotNegative | None = Field(
         default=None, description="Lowest flow, mL/min; absent: that of the criterion."
     )
@@ -125,7 +125,7 @@ class LimitSettings(Section):
         description="Longest time without a valid result, s; absent: twice every_s and max_wait_s together, "
         "for a continuous cell.",
     )
-    silent_after_s: Annotated[float, Field(ge=3, le=7 * DAY_S, allow_inf_nan=False)] | None = Field(
+    silent_after_s: Annotated[float, Field(ge=3, le=7 * DAY_S)] | None = Field(
         default=None,
         description="A meter that sends nothing for so long is silent, s; absent: max_gap_s of the "
         "criterion, 5 s at least.",

@@ -11,7 +11,6 @@ from quietcell.config.fields import (
     PH,
     Name,
     NotNegative,
-    Number,
     Positive,
     Seconds,
     Section,
@@ -46,7 +45,7 @@ def _sensible_slope(slope_pct: float) -> float:
 class CalibrationSettings(Section):
     """A fixed calibration; without it the last one in the ledger counts."""
 
-    slope_pct: Annotated[Number, AfterValidator(_sensible_slope)] = Field(
+    slope_pct: Annotated[float, AfterValidator(_sensible_slope)] = Field(
         description="Slope, % of theory; negative for a meter whose mV rise with pH."
     )
     zero_mv: Annotated[float, Field(ge=ZERO_SPAN_MV[0], le=ZERO_SPAN_MV[1])] = Field(

@@ -23,11 +23,10 @@ def _one_line(text: str) -> str:
 Text = Annotated[str, StringConstraints(min_length=1, max_length=200), AfterValidator(_one_line)]
 """One printable line."""
 
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
-Seconds = Annotated[float, Field(gt=0, le=7 * DAY_S, allow_inf_nan=False)]
-PH = Annotated[float, Field(ge=0, le=14, allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0, le=1e6)]
+NotNegative = Annotated[float, Field(ge=0, le=1e6)]
+Seconds = Annotated[float, Field(gt=0, le=7 * DAY_S)]
+PH = Annotated[float, Field(ge=0, le=14)]
 
 
 def _placed(path: Path, info: ValidationInfo) -> Path:
@@ -71,7 +70,7 @@ Fault = tuple[str, str]
 class Section(BaseModel):
     """Base of every table of the configuration: strict, frozen, unknown keys refused."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
     def first_given(self, *keys: str) -> str:
         """Return the first of `keys` that the file sets, so that a fault points at something written."""

@@ -51,16 +51,14 @@ class ActArguments(OfCell):
 class ShelveArguments(ActArguments):
     """Puts an alarm aside for a while."""
 
-    for_s: Annotated[float, Field(gt=0, le=7 * DAY_S, allow_inf_nan=False)] = Field(
-        description="For how long, s; a week at most."
-    )
+    for_s: Annotated[float, Field(gt=0, le=7 * DAY_S)] = Field(description="For how long, s; a week at most.")
 
 
 class SanitisationArguments(OfCell):
     """Puts a cell into sanitisation or takes it out."""
 
     reason: Text = Field(description="Why, in the words of whoever does it.")
-    for_s: Annotated[float, Field(gt=0, le=DAY_S, allow_inf_nan=False)] | None = Field(
+    for_s: Annotated[float, Field(gt=0, le=DAY_S)] | None = Field(
         default=None, description="For how long, s; left out: end it now."
     )
 

@@ -36,7 +36,7 @@ LongText = Annotated[str, StringConstraints(min_length=1, max_length=4000), Afte
 class Arguments(BaseModel):
     """Base of what a command takes: strict, unknown keys refused."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
     command: str = ""
     via: Via

@@ -26,7 +26,7 @@ Reference = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._:/-]+$", max
 class GrabArguments(BaseModel):
     """How a sample came from its point to the electrode."""
 
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
     portion: Annotated[int, Field(ge=1, le=100)] = 1
     container: Text | None = Field(default=None, description="Material of the container.")
@@ -75,7 +75,7 @@ class OutcomeArguments(OfCell):
     """Asks what became of a request."""
 
     request: Text = Field(description="Id of the request's record.")
-    wait_s: Annotated[float, Field(ge=0, le=LONGEST_WAIT_S, allow_inf_nan=False)] = Field(
+    wait_s: Annotated[float, Field(ge=0, le=LONGEST_WAIT_S)] = Field(
         default=0.0, description="Wait so long for the determination to end."
     )
 
