@@ -499,6 +499,8 @@ def test_without_its_library_it_says_how_to_get_it(folder: Path, monkeypatch: py
         (["--json", "--from", "2026-06-02T00:00:00"], "neither a day nor a time with zone"),
         (["--json", "--from", "2027-01-01", "--to", "2026-01-01"], "the span is empty"),
         (["--json", "--from", "2026-01-01", "--days", "3"], "not both"),
+        (["--json", "--from", "0001-01-01"], "before 1970"),
+        (["--json", "--to", "9999-12-31T23:59:59Z"], "behind 9998"),
         (["--json", "--time-zone", "Mars/Crater"], "not known here"),
         (["--json", "--time-zone", "../etc/passwd"], "not known here"),
         (["--json", "--limit", "ph=7"], "there is ph_low"),

@@ -15,6 +15,7 @@ from quietcell.cli.bench_session import (
     session,
     told,
 )
+from quietcell.cli.options import Number
 from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.electrode.recognition import NOMINAL_LINE, recognise
@@ -35,8 +36,8 @@ NEAR_MV, FAR_MV = 12.0, 45.0
 )
 @click.option("--set", "buffer_set", type=click.Choice(list(BUFFER_SETS)), default="iupac-2002")
 @click.option("--expected-ph", help="Where the sample is expected, as 6.8 or 6.2:7.4.")
-@click.option("--valid-days", type=float, help="Days until it expires.")
-@click.option("--as-found-limit", type=float, default=0.05, show_default=True, help="pH.")
+@click.option("--valid-days", type=Number(), help="Days until it expires.")
+@click.option("--as-found-limit", type=Number(), default=0.05, show_default=True, help="pH.")
 @click.option("--use/--no-use", default=None, help="Use it if nothing speaks against it, or do not.")
 @click.option("--accept-change/--refuse-change", default=None, help="Answer to a large change.")
 @click.option("--comment")

@@ -15,6 +15,7 @@ from quietcell.cli.bench_session import (
     told,
 )
 from quietcell.cli.flow_test import Flows, flow_tested
+from quietcell.cli.options import Number
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
 
@@ -22,10 +23,10 @@ from quietcell.errors import QuietcellError, UsageError
 @click.command("check")
 @bench_options
 @click.option("--buffer", "check_buffer", help="A third buffer: SET/NAME,lot=... or NAME,ph=7.00,u=0.01.")
-@click.option("--known-ph", type=float, help="pH by another meter or a laboratory.")
+@click.option("--known-ph", type=Number(), help="pH by another meter or a laboratory.")
 @click.option("--known-from", help="Whose value that is.")
 @click.option("--determination", help="Whose water the known pH is of, by id. Absent: the last result.")
-@click.option("--known-temperature", type=float, help="°C by another thermometer.")
+@click.option("--known-temperature", type=Number(), help="°C by another thermometer.")
 @click.option("--low-ionic", is_flag=True, help="Dilute solutions of known pH, at working flow.")
 @click.option(
     "--solution",
@@ -35,9 +36,13 @@ from quietcell.errors import QuietcellError, UsageError
     "stated:5.30:0.02.",
 )
 @click.option(
-    "--conductivity", "conductivities", multiple=True, type=float, help="µS/cm, where the cell measures none."
+    "--conductivity",
+    "conductivities",
+    multiple=True,
+    type=Number(),
+    help="µS/cm, where the cell measures none.",
 )
-@click.option("--tolerance", type=float, help="Largest deviation, pH or °C.")
+@click.option("--tolerance", type=Number(), help="Largest deviation, pH or °C.")
 @click.option(
     "--flow-test",
     is_flag=True,
@@ -47,12 +52,10 @@ from quietcell.errors import QuietcellError, UsageError
     "--flow",
     "flows",
     multiple=True,
-    type=click.FloatRange(min=0.1),
+    type=Number(min=0.1),
     help="For --flow-test, three, mL/min: wait until the meter shows each; without one: as measured.",
 )
-@click.option(
-    "--settle-s", type=click.FloatRange(min=0), help="Wait at each flow. Absent: by hold-up and flow."
-)
+@click.option("--settle-s", type=Number(min=0), help="Wait at each flow. Absent: by hold-up and flow.")
 def command(  # noqa: PLR0917 # one argument a flag
     cell: str,
     path: Path,
@@ -100,7 +103,7 @@ def command(  # noqa: PLR0917 # one argument a flag
             tested = flow_tested(here, found, how)
         return _tested(tested, as_json=as_json)
     if not low_ionic:
-        tolerance = told(tolerance, "Largest deviation allowed", flag="--tolerance", type=float)
+        tolerance = told(tolerance, "Largest deviation allowed", flag="--tolerance", type=Number())
     names: list[str] = []
     asked: dict[str, Json] = {} if tolerance is None else {"tolerance": tolerance}
     asked |= {} if known_from is None else {"known_from": known_from}

@@ -18,6 +18,7 @@ from typing import Any
 import click
 
 from quietcell.cli.demo_view import Story, show_plain, show_table, subscription, summary
+from quietcell.cli.options import Number
 from quietcell.config import load_config
 from quietcell.errors import QuietcellError, UsageError
 from quietcell.ledger.journal import Journal
@@ -42,14 +43,12 @@ METERS = {
     show_default=True,
     help="Where to put ledger and results; each run makes a folder of its own in it.",
 )
-@click.option(
-    "--seconds", default=80.0, show_default=True, type=click.FloatRange(5, 3600), help="How long to run."
-)
+@click.option("--seconds", default=80.0, show_default=True, type=Number(5, 3600), help="How long to run.")
 @click.option(
     "--pace",
     default=25.0,
     show_default=True,
-    type=click.FloatRange(1, 60),
+    type=Number(1, 60),
     help="Seconds of the loop in each second of yours.",
 )
 @click.option("--broker", metavar="HOST:PORT", help="Publish to this MQTT broker in place of an own one.")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import click
 
 from quietcell.cli.bench_session import LOOK_S, Session, confirmed, ready, show, told
+from quietcell.cli.options import Number
 from quietcell.core.ingress.flow_test import BACK_RATIO, LEAST_FLOW_RATIO, LEAST_SETTLE_S, SETTLED_VOLUMES
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
@@ -97,7 +98,7 @@ def _set(here: Session, number: int, words: str, seen: list[float], flows: Flows
         flow: float = (
             _fresh(here)["flow_ml_min"]
             if metered
-            else told(None, "That flow by cylinder and stopwatch, mL/min", flag="--flow", type=float)
+            else told(None, "That flow by cylinder and stopwatch, mL/min", flag="--flow", type=Number())
         )
         if number == len(WHAT_TO_DO):
             fits, why = _ratio(flow, seen[0]) <= BACK_RATIO, f"is not the first, {seen[0]:.1f} mL/min"

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from quietcell.cli.bench_session import CAUTIONS, Session, bench_options, confirmed, ready, session, told
+from quietcell.cli.options import Number
 from quietcell.core.evaluation import AIR_COUNTS_US_CM
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
@@ -31,14 +32,14 @@ NO_USE = frozenset(
 @bench_options
 @click.option("--sample", "sample_id", help="What is measured, as you name it; every record carries it.")
 @click.option("--container", help="Material of the container, such as glass or polypropylene.")
-@click.option("--age-min", type=click.FloatRange(min=0), help="Minutes since the container was filled.")
+@click.option("--age-min", type=Number(min=0), help="Minutes since the container was filled.")
 @click.option(
     "--conductivity",
     help="µS/cm of a separate portion, before the electrode goes in; meter: what the cell's own meter shows "
     "now; none: not measured.",
 )
 @click.option(
-    "--conductivity-temperature", type=float, help="°C of that portion. Absent: that of the sample."
+    "--conductivity-temperature", type=Number(), help="°C of that portion. Absent: that of the sample."
 )
 @click.option("--open-to-air/--closed", default=None, help="Whether air gets at it while it is measured.")
 @click.option("--kcl", is_flag=True, help="0.3 mL of saturated potassium chloride go into each 100 mL.")
@@ -83,7 +84,7 @@ def command(  # one argument a flag
             "container": told(container, "Material of the container", flag="--container"),
             "kcl_adjusted": kcl or found["kcl_adjusted"],
         }
-        age = told(age_min, "Minutes since it was filled", flag="--age-min", type=click.FloatRange(min=0))
+        age = told(age_min, "Minutes since it was filled", flag="--age-min", type=Number(min=0))
         filled_ms = clock.boot_ms() - 60_000.0 * age
         grab |= _conductivity(here, conductivity, conductivity_temperature)
         grab["open_to_air"] = confirmed(

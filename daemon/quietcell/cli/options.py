@@ -2,6 +2,7 @@
 
 import asyncio
 import getpass
+import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,23 @@ from typing import Any
 import click
 
 from quietcell.errors import QuietcellError, UsageError
+
+
+class Number(click.FloatRange):
+    """A number in a range; unlike the library's it is finite."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number, or say that it is none."""
+        try:
+            found = float(value)
+        except (TypeError, ValueError):
+            found = math.nan
+        if not math.isfinite(found):
+            self.fail(f"{value!r} is no number", param, ctx)
+        return super().convert(found, param, ctx)
+
 
 config_option = click.option(
     "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."

@@ -9,6 +9,8 @@ from pathlib import Path
 import click
 from serial.tools import list_ports
 
+from quietcell.cli.options import Number
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortNames:
@@ -55,9 +57,7 @@ def _name_in(folder: Path, device: str) -> str | None:
     "--ask", "question", default="", help=r"For a meter that must be asked: its question, such as READ?\r\n."
 )
 @click.option("--baud", type=int, help="Keep to this speed; left out: the common ones are tried.")
-@click.option(
-    "--seconds", type=click.FloatRange(1, 3600), default=30.0, show_default=True, help="How long to listen."
-)
+@click.option("--seconds", type=Number(1, 3600), default=30.0, show_default=True, help="How long to listen.")
 def command(*, as_json: bool, port: str | None, question: str, baud: int | None, seconds: float) -> int:
     """List serial ports with the names that stay the same.
 

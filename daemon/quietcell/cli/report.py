@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from quietcell.cli.checked import checked
-from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.cli.options import Number, ledger_folder, ledger_options
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import QuietcellError, UsageError
@@ -33,6 +33,8 @@ from quietcell.report.single import (
 )
 from quietcell.service.clock import SystemClock
 
+_LAST_MS = 253_370_764_800_000
+"""When 9999 begins, UTC: time zones need room."""
 _USUAL_DAYS = 7.0
 
 
@@ -45,7 +47,7 @@ _USUAL_DAYS = 7.0
 @click.option("--to", "to_text", metavar="TIME", help="End, not included. Absent: the last record.")
 @click.option(
     "--days",
-    type=click.FloatRange(min=0, min_open=True, max=100_000),
+    type=Number(min=0, min_open=True, max=100_000),
     help=f"So many days up to the end, in place of --from; {_USUAL_DAYS:g} where neither is given.",
 )
 @click.option("--determination", metavar="ID", help="Report on one determination, in place of a span.")
@@ -210,7 +212,7 @@ def _span(folder: Path, from_text: str | None, to_text: str | None, days: float 
     if from_text is not None:
         from_ms = _instant("--from", from_text, zone)
     else:
-        from_ms = to_ms - round((_USUAL_DAYS if days is None else days) * DAY_MS)
+        from_ms = max(0, to_ms - round((_USUAL_DAYS if days is None else days) * DAY_MS))
         if days is None:
             from_ms = max(from_ms, min(whole.from_ms, to_ms - 1))  # a young ledger has no empty days before
     if from_ms >= to_ms:
@@ -223,13 +225,17 @@ def _instant(option: str, text: str, zone: tzinfo) -> int:
     try:
         if len(text) == len("2026-03-01"):
             day = date.fromisoformat(text)
-            return round(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
-        return utc_ms(text)
+            at_ms = round(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
+        else:
+            at_ms = utc_ms(text)
     except (ValueError, OverflowError) as error:
         raise UsageError(
             f"{option} {text!r} is neither a day nor a time with zone",
             hint="Write 2026-03-01 or 2026-03-01T08:00:00Z",
         ) from error
+    if not 0 <= at_ms < _LAST_MS:
+        raise UsageError(f"{option} {text!r} lies before 1970 or behind 9998")
+    return at_ms
 
 
 def _verified(folder: Path, *, quiet: bool) -> dict[str, Json]:
