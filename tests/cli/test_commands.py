@@ -2,6 +2,9 @@
 
 import asyncio
 import json
+import random
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +17,7 @@ from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
 from quietcell.service.control import ControlSocket
 from tests.support.ledgers import note, open_ledger
+from tests.support.recorded import CELL, recorded
 
 
 def status_of(*words: str) -> int:
@@ -46,6 +50,64 @@ def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[
 def test_wrong_use_ends_with_64(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of(*words) == 64
     assert capsys.readouterr().err
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", "-1e999", "seven"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["report", "--days"],
+        ["check", "larval-hall", "--known-ph"],
+        ["calibrate", "larval-hall", "--as-found-limit"],
+        ["measure", "larval-hall", "--age-min"],
+    ],
+)
+def test_what_is_no_finite_number_is_refused(
+    words: list[str], value: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of(*words, value) == 64
+    assert f"'{words[-1]}': '{value}' is no number" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["verify", "report", "export", "backup"])
+def test_a_folder_without_a_ledger_is_said_to_be_one(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "empty").mkdir()
+    more = {"verify": []}.get(command, ["--out", str(tmp_path / "out")])
+    assert status_of(command, "--ledger", str(tmp_path / "empty"), *more) != 0
+    assert "no ledger here. Has `quietcell run` been started once?" in capsys.readouterr().err
+
+
+def test_rows_that_a_damaged_file_hides_are_told_of(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path / "state", seconds=900)
+    (file,) = (tmp_path / "state").glob("readings-*.sqlite")
+    with closing(sqlite3.connect(file)) as database:
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with file.open("r+b") as pages:
+        pages.seek(7 * 4096 + 8)  # where the cells of a page lie: SQLite goes on with what it finds there
+        pages.write(random.Random(1).randbytes(40))
+    words = (
+        "export",
+        "--ledger",
+        str(tmp_path / "state"),
+        "--cell",
+        CELL,
+        "--out",
+        str(tmp_path / "out.csv"),
+    )
+    assert status_of(*words) == 1
+    assert f"{file.name}: rows may be missing" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("place", ["/proc/no/such", "/dev/null/below"])
+def test_where_nothing_can_be_written_is_named(
+    ledger: Path, place: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of("backup", "--ledger", str(ledger), "--out", place) == 1
+    assert "/" in capsys.readouterr().err.removeprefix("quietcell: ").split(": ")[0]
 
 
 def test_the_example_passes_its_own_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,5 +1,7 @@
 """The command line; command bodies are imported only when they run."""
 
+import os
+import sqlite3
 import sys
 from importlib import import_module
 from typing import Any
@@ -84,7 +86,19 @@ def _status(arguments: list[str] | None) -> int:
         return _CONFIGURATION
     except (click.Abort, KeyboardInterrupt):
         return 130
-    except (QuietcellError, click.ClickException) as error:
-        click.echo(f"quietcell: {error}", err=True)
+    except BrokenPipeError:  # whoever read it has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except (QuietcellError, click.ClickException, OSError, sqlite3.Error) as error:
+        click.echo(f"quietcell: {_said(error)}", err=True)
         return 1
     return result if isinstance(result, int) else 0
+
+
+def _said(error: Exception) -> str:
+    if isinstance(error, OSError):
+        place = "" if error.filename is None else f"{error.filename}: "
+        return f"{place}{error.strerror or error}"
+    if isinstance(error, sqlite3.Error):
+        return f"the ledger cannot be read: {error}. See what `quietcell verify` says"
+    return str(error)

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from quietcell.cli.options import ledger_folder, ledger_options
-from quietcell.errors import UsageError
+from quietcell.errors import LedgerDamagedError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.service.export import recording_lines
@@ -21,7 +21,7 @@ def command(config: Path | None, ledger: Path | None, cell: str | None, out: Pat
     """Write the readings of a cell as a recording (CSV).
 
     `quietcell replay` of it, with the same configuration, gives the same records again. The daemon may
-    go on running meanwhile.
+    go on running meanwhile. Where a file is damaged, what can be read is written, and the exit status is 1.
     """
     folder = ledger_folder(config, ledger)
     with Journal(folder) as journal:
@@ -37,6 +37,13 @@ def command(config: Path | None, ledger: Path | None, cell: str | None, out: Pat
                 for line in recording_lines(journal, readings, cell):
                     file.write(line + "\n")
                     rows += 1
+            damaged = readings.damaged()  # of a broken file rows may just not turn up
         finally:
             readings.close()
     click.echo(f"{out}: {rows - 1} rows of {cell}", err=True)
+    if damaged:
+        raise LedgerDamagedError(
+            "rows may be missing: the file is damaged",
+            subject=", ".join(damaged),
+            hint="`quietcell verify` says what is lost; the last backup may have it",
+        )

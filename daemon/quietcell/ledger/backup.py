@@ -16,9 +16,16 @@ _PARTIAL = ".partial"
 def copy_file(source: Path, target: Path) -> None:
     """Copy one SQLite file as of one instant; durable when this returns."""
     uri = f"{source.absolute().as_uri()}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True)) as old, closing(sqlite3.connect(target)) as new:
-        new.execute("PRAGMA synchronous = FULL")
-        old.backup(new)
+    try:
+        with closing(sqlite3.connect(uri, uri=True)) as old, closing(sqlite3.connect(target)) as new:
+            new.execute("PRAGMA synchronous = FULL")
+            old.backup(new)
+    except sqlite3.Error as error:
+        raise LedgerError(
+            f"{source.name} cannot be copied: {error}",
+            subject=str(target.parent),
+            hint="Look at both disks, and remove what was copied",
+        ) from error
 
 
 def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _: None) -> Verified:
@@ -39,7 +46,7 @@ def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _
     Raises
     ------
     LedgerError
-        If the target is in use or the copy does not check out.
+        If there is no ledger, the target is in use or cannot be written, or the copy does not check out.
     """
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise LedgerError("is not empty", subject=str(target), hint="Name a folder that does not exist yet")
@@ -48,6 +55,8 @@ def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _
         raise LedgerError(
             "an earlier backup was not finished", subject=str(part), hint="Look at it, remove it"
         )
+    with Journal(folder):
+        pass  # raises where there is none, or none of ours
     part.mkdir(parents=True)
     names = [FILE_NAME, *sorted(path.name for path in folder.glob("readings-*.sqlite"))]
     if (folder / "cursors.sqlite").exists():

@@ -179,6 +179,10 @@ class ReadingsFiles:
             renamed.append(aside.name)
         return renamed
 
+    def damaged(self) -> list[str]:
+        """Return the names of files that are damaged; each is read through."""
+        return [f"{_PREFIX}{month}.sqlite" for month in self.months() if not self._is_sound(month)]
+
     def _is_sound(self, month: str) -> bool:
         try:
             found = self._month(month).execute("PRAGMA quick_check(1)").fetchone()

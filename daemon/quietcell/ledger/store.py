@@ -51,6 +51,10 @@ def open_file(
     LedgerError
         If it cannot be opened.
     """
+    if read_only and not path.exists():
+        raise LedgerError(
+            "no ledger here", subject=str(path.parent), hint="Has `quietcell run` been started once?"
+        )
     uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
     try:
         database = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
