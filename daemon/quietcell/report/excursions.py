@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
-from quietcell.core.water.inverse import amount_from_ph
+from quietcell.core.water.inverse_ph import amount_from_ph
 from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
 from quietcell.core.water.reference25 import PH_MODELS, ph_25c
 from quietcell.core.water.speciation import PURE_WATER, Composition, solve_ph

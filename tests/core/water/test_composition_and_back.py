@@ -13,7 +13,9 @@ from quietcell.core.water import (
     Composition,
     bases,
     carbonate,
-    inverse,
+    inverse_both,
+    inverse_conductivity,
+    inverse_ph,
     ion_product,
     solvent,
     speciation,
@@ -31,7 +33,7 @@ COMPOSITIONS = st.builds(
     neutral_salt_mol_kg=AMOUNTS,
 )
 ROWS = 5000
-SOLUTES: tuple[inverse.Solute, ...] = ("total_carbonate", "ammonia", "strong_acid", "strong_base")
+SOLUTES: tuple[speciation.Solute, ...] = ("total_carbonate", "ammonia", "strong_acid", "strong_base")
 
 
 def charges(
@@ -112,28 +114,28 @@ def _waters() -> tuple[Composition, NDArray[np.float64]]:
 
 @pytest.mark.parametrize("unknown", SOLUTES)
 def test_amount_comes_back_from_ph(
-    waters: tuple[Composition, NDArray[np.float64]], unknown: inverse.Solute
+    waters: tuple[Composition, NDArray[np.float64]], unknown: speciation.Solute
 ) -> None:
     background, temperature_c = waters
     amount = 10.0 ** np.random.default_rng(1).uniform(-7.5, -4.0, ROWS)
     water = holding(background, unknown, amount)
     ph = speciation.solve_ph(water, temperature_c)
-    back = inverse.amount_from_ph(unknown, ph, temperature_c, background)
+    back = inverse_ph.amount_from_ph(unknown, ph, temperature_c, background)
     np.testing.assert_allclose(back, amount, rtol=1e-9)  # the bar is 1e-6
 
 
 @pytest.mark.parametrize("unknown", SOLUTES)
 def test_amount_comes_back_from_conductivity_on_its_side(
-    waters: tuple[Composition, NDArray[np.float64]], unknown: inverse.Solute
+    waters: tuple[Composition, NDArray[np.float64]], unknown: speciation.Solute
 ) -> None:
     background, temperature_c = waters
     amount = 10.0 ** np.random.default_rng(2).uniform(-7.5, -4.0, ROWS)
     water = speciation.speciate(holding(background, unknown, amount), temperature_c)
-    least = inverse.least_conductivity(unknown, temperature_c, background)
+    least = inverse_conductivity.least_conductivity(unknown, temperature_c, background)
     away = np.abs(np.asarray(water.ph) - least.ph) > 0.02
     acid = np.asarray(water.ph) < least.ph
     for side, here in (("acid", acid & away), ("alkaline", ~acid & away)):
-        back = inverse.amount_from_conductivity(
+        back = inverse_conductivity.amount_from_conductivity(
             unknown,
             water.conductivity_us_cm,
             temperature_c,
@@ -148,7 +150,7 @@ def test_conductivity_alone_leaves_two_waters() -> None:
     background = Composition(ammonia_mol_kg=1e-6)
     seen = 0.20
     acid, alkaline = (
-        inverse.total_carbonate_from_conductivity(seen, 25.0, background, side=side)
+        inverse_conductivity.total_carbonate_from_conductivity(seen, 25.0, background, side=side)
         for side in ("acid", "alkaline")
     )
     assert acid > 3.0 * alkaline > 0.0
@@ -167,7 +169,7 @@ def test_first_co2_lowers_the_conductivity_of_ammoniated_water_by_a_quarter() ->
 
 
 @pytest.mark.parametrize("unknown", SOLUTES)
-def test_amount_and_salt_come_back_from_ph_and_conductivity(unknown: inverse.Solute) -> None:
+def test_amount_and_salt_come_back_from_ph_and_conductivity(unknown: speciation.Solute) -> None:
     generator = np.random.default_rng(3)
     amount = 10.0 ** generator.uniform(-7.5, -4.0, ROWS)
     salt = 10.0 ** generator.uniform(-7.0, -4.0, ROWS)
@@ -175,20 +177,20 @@ def test_amount_and_salt_come_back_from_ph_and_conductivity(unknown: inverse.Sol
     water = speciation.speciate(
         holding(Composition(neutral_salt_mol_kg=salt), unknown, amount), temperature_c
     )
-    back, salt_back = inverse.amount_and_salt(unknown, water.ph, water.conductivity_us_cm, temperature_c)
+    back, salt_back = inverse_both.amount_and_salt(unknown, water.ph, water.conductivity_us_cm, temperature_c)
     np.testing.assert_allclose(back, amount, rtol=1e-6)
     # Salt is a difference of conductivities: identifiable to the rounding of the whole.
     np.testing.assert_allclose(salt_back, salt, rtol=1e-6, atol=1e-12)
 
 
 def test_negative_salt_says_that_ph_asks_for_more_conductivity() -> None:
-    _, salt = inverse.amount_and_salt("total_carbonate", 5.5, 0.5, 25.0)
+    _, salt = inverse_both.amount_and_salt("total_carbonate", 5.5, 0.5, 25.0)
     assert salt < 0.0
 
 
 def test_agreeing_ph_and_conductivity_give_the_amount_with_chi_square_zero() -> None:
     water = speciation.speciate(Composition(total_carbonate_mol_kg=2e-6), 30.0)
-    fit = inverse.amount_from_both(
+    fit = inverse_both.amount_from_both(
         "total_carbonate", water.ph, water.conductivity_us_cm, 30.0, ph_u=0.02, conductivity_rel_u=0.01
     )
     assert fit.amount_mol_kg == pytest.approx(2e-6, rel=1e-9)
@@ -197,7 +199,7 @@ def test_agreeing_ph_and_conductivity_give_the_amount_with_chi_square_zero() -> 
 
 def test_fit_of_both_is_the_least_of_the_weighted_squares() -> None:
     ph, conductivity = 6.2, 0.30
-    fit = inverse.amount_from_both(
+    fit = inverse_both.amount_from_both(
         "total_carbonate", ph, conductivity, 25.0, ph_u=0.03, conductivity_rel_u=0.02
     )
 
@@ -213,7 +215,7 @@ def test_fit_of_both_is_the_least_of_the_weighted_squares() -> None:
 
 
 def test_contradicting_ph_and_conductivity_show_in_chi_square() -> None:
-    fit = inverse.amount_from_both("total_carbonate", 5.8, 0.2, 25.0, ph_u=0.03, conductivity_rel_u=0.02)
+    fit = inverse_both.amount_from_both("total_carbonate", 5.8, 0.2, 25.0, ph_u=0.03, conductivity_rel_u=0.02)
     assert fit.chi_square > 3.84
 
 
@@ -221,7 +223,7 @@ def test_uncertainty_of_the_fit_covers_seeded_noise() -> None:
     generator = np.random.default_rng(11)
     truth = 1.5e-6
     water = speciation.speciate(Composition(total_carbonate_mol_kg=truth), 25.0)
-    fit = inverse.amount_from_both(
+    fit = inverse_both.amount_from_both(
         "total_carbonate",
         water.ph + generator.normal(0.0, 0.02, 4000),
         water.conductivity_us_cm * np.exp(generator.normal(0.0, 0.02, 4000)),
@@ -258,12 +260,14 @@ def test_neutral_water_conducts_more_the_warmer_it_is() -> None:
 
 
 def test_negative_carbonate_stands_for_a_ph_above_neutral() -> None:
-    assert inverse.total_carbonate_from_ph(7.05, 25.0) < 0.0 < inverse.total_carbonate_from_ph(6.95, 25.0)
+    assert (
+        inverse_ph.total_carbonate_from_ph(7.05, 25.0) < 0.0 < inverse_ph.total_carbonate_from_ph(6.95, 25.0)
+    )
 
 
 def test_carbonate_in_terms_of_air_is_the_gas_it_came_from() -> None:
     ph = speciation.solve_ph(PURE_WATER, [5.0, 25.0, 60.0], co2_fugacity_uatm=600.0)
-    back = inverse.co2_fugacity_uatm_from_ph(ph, [5.0, 25.0, 60.0])
+    back = inverse_ph.co2_fugacity_uatm_from_ph(ph, [5.0, 25.0, 60.0])
     np.testing.assert_allclose(back, 600.0, rtol=1e-9)
 
 

@@ -15,7 +15,7 @@ from quietcell.core.water import (
     bases,
     carbonate,
     conductance,
-    inverse,
+    inverse_ph,
     ion_product,
     solvent,
     speciation,
@@ -197,7 +197,7 @@ def test_open_water_from_5_c_upwards_has_the_ph_other_programs_give() -> None:
     ("co2_umol_kg", "ph"), [(0.486, 6.5), (3.22, 6.0)]
 )  # computed beside the tables; three figures
 def test_carbonate_needed_for_a_ph(co2_umol_kg: float, ph: float) -> None:
-    assert 1e6 * inverse.total_carbonate_from_ph(ph, 25.0) == pytest.approx(co2_umol_kg, rel=0.003)
+    assert 1e6 * inverse_ph.total_carbonate_from_ph(ph, 25.0) == pytest.approx(co2_umol_kg, rel=0.003)
 
 
 def test_ammonium_pka_is_that_of_bates_and_pinching() -> None:

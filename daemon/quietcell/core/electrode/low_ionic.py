@@ -15,8 +15,8 @@ from dataclasses import dataclass, replace
 
 from quietcell.core.electrode.domain import number
 from quietcell.core.electrode.influences import LowIonicCheck
-from quietcell.core.water.inverse import Solute, amount_from_conductivity
-from quietcell.core.water.speciation import Composition, speciate
+from quietcell.core.water.inverse_conductivity import amount_from_conductivity
+from quietcell.core.water.speciation import Composition, Solute, speciate
 from quietcell.errors import DomainError
 
 FEWEST_SOLUTIONS = 3

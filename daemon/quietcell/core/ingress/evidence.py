@@ -18,7 +18,8 @@ from quietcell.core.ingress.event import Amount, IngressSettings
 from quietcell.core.water.bases import ammonium_pka
 from quietcell.core.water.carbonate import constants
 from quietcell.core.water.hydration import added_co2
-from quietcell.core.water.inverse import amount_and_salt, amount_from_both, amount_from_ph
+from quietcell.core.water.inverse_both import amount_and_salt, amount_from_both
+from quietcell.core.water.inverse_ph import amount_from_ph
 from quietcell.core.water.limits import allowed_ph_interval
 from quietcell.core.water.speciation import PURE_WATER, Composition, speciate
 

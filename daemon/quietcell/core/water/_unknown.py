@@ -1,12 +1,11 @@
 """One unknown solute at a known H+ activity: charge balance is linear in it, so it needs no search."""
 
-from typing import Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 from quietcell.core.water._elementwise import Number, iterate, magnitude, positive, sqrt
 from quietcell.core.water._mixture import Amounts, Ions, Medium, conductivity, ions
-
-Solute = Literal["total_carbonate", "ammonia", "strong_acid", "strong_base"]
-"""A solute that pH can tell: the unknown of an inverse."""
+from quietcell.core.water.speciation import Solute
+from quietcell.errors import DomainError
 
 FIELD: Final[dict[str, str]] = {
     "total_carbonate": "carbonate",
@@ -30,6 +29,14 @@ class Found(NamedTuple):
     conductivity: Number
     ions: Ions
     amounts: Amounts
+
+
+def admit_unknown(unknown: str) -> None:
+    """Refuse a solute that is none of those pH can tell."""
+    if unknown not in FIELD:
+        raise DomainError(
+            f"unknown = {unknown!r} is not a solute pH can tell", hint=f"use one of {', '.join(FIELD)}"
+        )
 
 
 def find(m: Medium, a: Number, background: Amounts, unknown: Solute) -> Found:

@@ -168,7 +168,7 @@ def added_co2(
     Parameters
     ----------
     apparent_carbonate_mol_kg : array_like
-        Total carbonate as `inverse` gives it from pH or conductivity, mol/kg, -0.1..0.1.
+        Total carbonate as an inverse gives it from pH or conductivity, mol/kg, -0.1..0.1.
     sample_age_s : array_like
         Time since the CO2 came in, s, 0.1..1e6.
     temperature_c, background, source, on_invalid

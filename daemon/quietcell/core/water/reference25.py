@@ -27,8 +27,8 @@ from quietcell.core.water._elementwise import (
     where,
 )
 from quietcell.core.water._mixture import Amounts, Medium, conductivity, ions, medium, root, solve
-from quietcell.core.water._unknown import FIELD, Solute, find_amount, find_dilute, open_charge
-from quietcell.core.water.speciation import PURE_WATER, Composition, admit_composition
+from quietcell.core.water._unknown import FIELD, find_amount, find_dilute, open_charge
+from quietcell.core.water.speciation import PURE_WATER, Composition, Solute, admit_composition
 from quietcell.errors import DomainError
 
 _AT_25C: Final = medium(REFERENCE_TEMPERATURE_C)
@@ -132,7 +132,7 @@ def ph_25c(
 
     Notes
     -----
-    The amount of the model's solute follows from pH (`inverse.amount_from_ph`), the pH at 25 °C from the
+    The amount of the model's solute follows from pH (`inverse_ph.amount_from_ph`), the pH at 25 °C from the
     amount (`speciation.solve_ph`). Plausible are CO2 and strong acid on the acid side, strong base and
     ammonia on the alkaline side. The water is taken as closed: no gas is lost or gained on the way.
 

@@ -5,7 +5,7 @@ salt (as NaCl); closed, or open to a gas that holds the dissolved CO2. Molal sca
 """
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -42,6 +42,9 @@ class Composition:
 
 PURE_WATER: Final = Composition()
 """Water with nothing in it."""
+
+Solute = Literal["total_carbonate", "ammonia", "strong_acid", "strong_base"]
+"""A solute that pH can tell: the unknown of an inverse."""
 
 
 class Speciation(NamedTuple):

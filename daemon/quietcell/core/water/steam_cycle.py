@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from quietcell.core.water._elementwise import Number, OnInvalid
-from quietcell.core.water.inverse import amount_from_conductivity
+from quietcell.core.water.inverse_conductivity import amount_from_conductivity
 from quietcell.core.water.speciation import (
     PURE_WATER,
     Composition,
@@ -73,8 +73,8 @@ def ph_from_conductivity(
     third of the conductivity. Where carbon dioxide is the anion, choose it: taken for chloride it reads
     some hundredths high. Not for water with much salt.
 
-    Source: `inverse.amount_from_conductivity`; the method is that of ASTM D5128's conductivity check and
-    of the IAPWS technical guidance TGD6-13 on alkalised cycles.
+    Source: `inverse_conductivity.amount_from_conductivity`; the method is that of ASTM D5128's conductivity
+    check and of the IAPWS technical guidance TGD6-13 on alkalised cycles.
 
     Examples
     --------
