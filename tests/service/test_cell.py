@@ -11,8 +11,7 @@ from quietcell.core.readings import Reading
 from quietcell.core.records import Body
 from quietcell.errors import DriverError
 from quietcell.ledger.ledger import Ledger, Stamp
-from quietcell.service import cell as cell_module
-from quietcell.service import recovery
+from quietcell.service import metering, recovery
 from quietcell.service.cell import CellTask
 from quietcell.service.recovery import next_segment, recover
 from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings, recovered
@@ -23,8 +22,8 @@ from tests.support.streams import determinations
 @pytest.fixture(autouse=True)
 def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     """Pauses before a port is opened again are the machine's own time, which the held clock does not move."""
-    monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.0)
-    monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.0)
+    monkeypatch.setattr(metering, "REOPEN_FIRST_S", 0.0)
+    monkeypatch.setattr(metering, "REOPEN_LONGEST_S", 0.0)
 
 
 async def test_live_run_ends_in_records_anyone_can_recompute(tmp_path: Path) -> None:

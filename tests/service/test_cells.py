@@ -16,6 +16,7 @@ from quietcell.core.records import Body, Json
 from quietcell.errors import LedgerError
 from quietcell.service import cell as cell_module
 from quietcell.service import cells as cells_module
+from quietcell.service import metering
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.records import DaemonIds
 from tests.support.clocks import RealClock
@@ -115,7 +116,7 @@ class Side:
 @pytest.fixture(autouse=True)
 def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     """Nobody waits for pauses that only spare the disk."""
-    for module, name in [(cell_module, "REOPEN_FIRST_S"), (cells_module, "RESTART_FIRST_S")]:
+    for module, name in [(metering, "REOPEN_FIRST_S"), (cells_module, "RESTART_FIRST_S")]:
         monkeypatch.setattr(module, name, 0.01)
     monkeypatch.setattr(cell_module, "MARK_S", 0.02)
 

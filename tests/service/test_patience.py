@@ -7,7 +7,7 @@ import pytest
 
 from quietcell.core.inputs import Request
 from quietcell.core.readings import Reading
-from quietcell.service import cell as cell_module
+from quietcell.service import metering
 from quietcell.service.cell import CellTask
 from quietcell.service.command_records import RequestBody
 from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings
@@ -18,8 +18,8 @@ from tests.support.streams import determinations
 @pytest.fixture(autouse=True)
 def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
     """Attempts to open a port pause in the machine's own time; on a clock the test moves they need not."""
-    monkeypatch.setattr(cell_module, "REOPEN_FIRST_S", 0.0)
-    monkeypatch.setattr(cell_module, "REOPEN_LONGEST_S", 0.0)
+    monkeypatch.setattr(metering, "REOPEN_FIRST_S", 0.0)
+    monkeypatch.setattr(metering, "REOPEN_LONGEST_S", 0.0)
 
 
 class Patient(ScriptedDriver):

@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import Callable, Coroutine, Sequence
-from itertools import count
 from typing import Any
 
 import numpy as np
@@ -16,17 +15,16 @@ from quietcell.core.readings import Flag, ReadingBlock, ReadingRows, Row
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause, TimeQuality
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import CommandError, ContractError, DriverBrokeError, DriverError
+from quietcell.errors import CommandError, ContractError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import SegmentReadings
-from quietcell.outlets.follower import Backoff
 from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
 from quietcell.service.clock import time_quality
 from quietcell.service.digests import record_digest
 from quietcell.service.given import Given
-from quietcell.service.guarded_driver import LET_GO_S, GuardedDriver
-from quietcell.service.logs import printable
+from quietcell.service.guarded_driver import GuardedDriver
+from quietcell.service.metering import Metering
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
 
 MARK_S = 1.0
@@ -40,16 +38,6 @@ HOLD_S = 2.5
 """Readings of which nothing can come are kept back so long, and are new enough for alarms meanwhile."""
 ASK_QUALITY_MS = 5_000
 """While UTC is not synchronised the kernel is asked so often whether it is now."""
-REOPEN_FIRST_S, REOPEN_LONGEST_S = 0.2, 2.0
-"""Pauses between attempts to open a port: doubled each time, capped, jittered by a fifth."""
-BROKEN_LONGEST_S = 60.0
-"""The cap where it is the driver that broke."""
-WORKED_S = 10.0
-"""After so long with an open port pauses begin anew."""
-LONGEST_TEXT = 500
-"""Of a fault; what drivers say may hold anything."""
-TURNS = 32
-"""Reads after which the other cells get a turn, even where more is waiting."""
 
 
 class CellTask:
@@ -107,25 +95,15 @@ class CellTask:
         self._floor_ms = 0
         self._time_quality: TimeQuality = "not-known"
         self._ask_quality_boot_ms = 0
-        self._last_fault = ""
         self._hold_ms = round(min(HOLD_S, ledger.readings_commit_s) * 1000 * scale)
         self._measuring = False
         """True while a segment is open."""
-        self._metering: asyncio.Task[None] | None = None
-        self._reopened = False
-        """The port was closed since the last reading: the next one begins a segment."""
-        self._receiving = False
-        self._mistake: DriverBrokeError | None = None
-        """Of a patient driver, not yet told."""
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.steps = 0
         """Grows while the cell moves."""
         self._held: list[Row] = []
         self._log = structlog.get_logger().bind(cell=self.name)
-        self._meter = self._metered(driver_name, driver)
-
-    def _metered(self, name: str, driver: MeterDriver) -> GuardedDriver:
-        return GuardedDriver(name, driver, self._clock, scale=self._scale, log=self._log)
+        self._metering = self._metered(driver_name, driver)
 
     def indication(self) -> Indication:
         """Return the live reading and what the cell waits for."""
@@ -170,7 +148,7 @@ class CellTask:
     @property
     def counts(self) -> LineCounts:
         """What its meter has sent since its port was opened."""
-        return self._meter.counts
+        return self._metering.counts
 
     async def reconfigure(
         self,
@@ -200,13 +178,13 @@ class CellTask:
         """
         if meter is not None and self._measuring:
             await self._leave_meter()
+            await self._metering.tell_mistake()
         if not self._measuring:
             raise CommandError("not measuring now", subject=self.name, hint="Try again in a minute")
         bodies = (*because, *self._next_segment("reloaded", settings=settings))
         if meter is not None:
-            self._meter = self._metered(*meter)
-            self._last_fault, self._reopened = "", True
-            self._metering = self._start_meter()
+            self._metering = self._metered(*meter, after_another=True)
+            self._start_meter()
         await self._ledger.record(bodies)
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -220,7 +198,7 @@ class CellTask:
         await self._ledger.submit(self._begin("started", settings=self._settings))
         stopping = asyncio.create_task(stop.wait(), name=f"{self.name} stop")
         marking = asyncio.create_task(self._guard(self._mark_all()), name=f"{self.name} marks")
-        self._metering = self._start_meter()
+        self._start_meter()
         try:
             ends: set[asyncio.Future[Any]] = {stopping, self._broken}
             await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
@@ -248,83 +226,33 @@ class CellTask:
 
     # --- the meter -----------------------------------------------------------------------------
 
-    def _start_meter(self) -> asyncio.Task[None]:
-        return asyncio.create_task(self._guard(self._read_meter()), name=f"{self.name} meter")
+    def _metered(self, name: str, driver: MeterDriver, *, after_another: bool = False) -> Metering:
+        return Metering(
+            GuardedDriver(name, driver, self._clock, scale=self._scale, log=self._log),
+            receive=self._receive,
+            tell=self._record_fault,
+            log=self._log,
+            after_another=after_another,
+        )
+
+    def _start_meter(self) -> None:
+        self._metering.start(self._guard, f"{self.name} meter")
 
     async def _leave_meter(self) -> None:
-        """Leave the meter and release its port; a driver that does not let go is left behind."""
-        if self._metering is not None:
-            self._metering.cancel()
-            _, clinging = await asyncio.wait({self._metering}, timeout=LET_GO_S)
-            if clinging:
-                self._log.error("the driver does not let itself be cancelled", driver=self._meter.name)
+        """Leave the meter and release its port."""
+        await self._metering.stop()
         self._fetch()
-        await self._meter.close()
+        await self._metering.close()
 
-    async def _read_meter(self) -> None:
-        """Open, read and close the meter, again and again."""
-        loop = asyncio.get_running_loop()
-        fault_pause = Backoff(REOPEN_FIRST_S, REOPEN_LONGEST_S)
-        broken_pause = Backoff(REOPEN_FIRST_S, BROKEN_LONGEST_S)
-        opened = False
-        while True:
-            began_s, pause = loop.time(), fault_pause
-            try:
-                await self._meter.open()
-                self._log.info("meter open", driver=self._meter.name)
-                self._reopened = self._reopened or opened
-                opened = True
-                await self._receive_all()
-            except DriverBrokeError as error:
-                pause = broken_pause
-                await self._fault(error)
-            except DriverError as error:
-                await self._fault(error)
-            await self._meter.close()
-            if loop.time() - began_s > WORKED_S:
-                pause.worked()
-            await pause.pause()
-
-    async def _receive_all(self) -> None:
-        for turn in count(1):
-            readings = await self._meter.read()
-            # While they are on their way to the ledger no mark may pass the readings that wait behind them.
-            self._receiving = True
-            try:
-                await self._receive(readings)
-                if turn % TURNS == 0:
-                    await asyncio.sleep(0)  # a meter that always has more must leave the others their turn
-            finally:
-                self._receiving = False
-
-    async def _mark_all(self) -> None:
-        while True:
-            await self._clock.sleep(MARK_S)
-            if not self._receiving:
-                await self._mark()
-                self.steps += 1
-            if self._mistake is not None:
-                mistake, self._mistake = self._mistake, None
-                await self._fault(mistake)
-
-    async def _fault(self, error: Exception) -> None:
-        """Record a fault of the driver once, not at every attempt."""
-        text = printable(str(error))[:LONGEST_TEXT]
-        if text == self._last_fault:
-            return
-        self._last_fault = text
-        self._log.warning("meter fault", driver=self._meter.name, text=text, exc_info=error.__cause__)
-        await self._ledger.submit(
-            [
-                DriverFaultBody(
-                    id=self._ids.next(),
-                    cell=self.name,
-                    at=rfc3339(self._clock.utc_ms()),
-                    driver=self._meter.name,
-                    text=text,
-                )
-            ]
+    async def _record_fault(self, driver: str, text: str) -> None:
+        fault = DriverFaultBody(
+            id=self._ids.next(),
+            cell=self.name,
+            at=rfc3339(self._clock.utc_ms()),
+            driver=driver,
+            text=text,
         )
+        await self._ledger.submit([fault])
 
     # --- the engine ----------------------------------------------------------------------------
 
@@ -343,18 +271,16 @@ class CellTask:
             self._ledger, self._ids, self.name, utc_ms=self._clock.utc_ms(), complete=complete
         )
 
-    async def _receive(self, readings: ReadingRows) -> None:
-        """Hold readings until something may come of them."""
+    async def _receive(self, readings: ReadingRows, *, reopened: bool) -> None:
+        """Hold readings until something may come of them; of a port opened again they begin a segment."""
         bodies: tuple[Body, ...] = ()
-        if self._reopened:
-            self._reopened = False
+        if reopened:
             bodies = self._next_segment("reopened", boot_ms=readings.rows[0][0])
         self._held.extend(readings.rows)
         if self._held[-1][0] > self._patient_until_boot_ms:
             bodies = (*bodies, *self._fed())
         self._be_patient()
         self.steps += 1
-        self._last_fault = ""
         if bodies:
             await self._ledger.submit(bodies)
 
@@ -384,16 +310,11 @@ class CellTask:
         """
         until_ms = min(self._engine.may_wait_until_ms, self._floor_ms + self._hold_ms)
         self._patient_until_boot_ms = 0 if self._floor_ms == 0 else self._anchor_boot_ms + until_ms
-        self._meter.may_wait_until(self._patient_until_boot_ms + 1)
+        self._metering.may_wait_until(self._patient_until_boot_ms + 1)
 
     def _fetch(self) -> None:
         """Hold what a patient driver has kept so far, unless it belongs to the next segment."""
-        if self._reopened:
-            return
-        try:
-            self._held.extend(self._meter.at_hand())
-        except DriverBrokeError as error:
-            self._mistake = error
+        self._held.extend(self._metering.at_hand())
 
     async def give(self, make: Callable[[int, int, str], tuple[Given, Body]]) -> list[Stored]:
         """Journal what a person gives the engine, in one commit with what the engine makes of it.
@@ -426,6 +347,14 @@ class CellTask:
         self._be_patient()
         stored = await self._ledger.record([*before, record, *made])
         return stored[len(before) :]
+
+    async def _mark_all(self) -> None:
+        while True:
+            await self._clock.sleep(MARK_S)
+            if not self._metering.receiving:
+                await self._mark()
+                self.steps += 1
+            await self._metering.tell_mistake()
 
     async def _mark(self) -> None:
         """Tell the engine how far time has come, and notice a step of UTC."""

@@ -13,10 +13,10 @@ from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, ContractError, LedgerError
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Backoff
-from quietcell.service.cell import LONGEST_TEXT, CellTask
+from quietcell.service.cell import CellTask
 from quietcell.service.drivers import make_driver
 from quietcell.service.logs import printable
-from quietcell.service.records import CellFaultBody, DaemonIds
+from quietcell.service.records import LONGEST_FAULT, CellFaultBody, DaemonIds
 from quietcell.service.recovery import next_segment
 from quietcell.service.resume import resume
 
@@ -204,7 +204,7 @@ class Cells(Mapping[str, CellTask]):
 
     async def _pick_up(self, cell: str, error: Exception) -> None:
         """Record that a cell broke, and finish what it left open from what it stored."""
-        text = printable(f"{type(error).__name__}: {error}")[:LONGEST_TEXT]
+        text = printable(f"{type(error).__name__}: {error}")[:LONGEST_FAULT]
         structlog.get_logger().error("cell broke, beginning it anew", cell=cell, text=text, exc_info=error)
         fault = CellFaultBody(
             id=self._ids.next(),

@@ -11,6 +11,9 @@ from typing import ClassVar, Literal
 
 from quietcell.core.records import ABSENT, Absent, Body, Json, decimals
 
+LONGEST_FAULT = 500
+"""Characters of a fault's text; what drivers say may hold anything."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunBody(Body):
