@@ -237,9 +237,9 @@ OTHER_LOOKALIKES = {
 }
 
 
-def lookalike(seed: int, kind: str) -> Scenario:
+def lookalike(seed: int, kind: str, **more: object) -> Scenario:
     """Return something that is no carbon dioxide."""
-    one = plant(seed, 10 + list(OTHER_LOOKALIKES).index(kind))
+    one = plant(seed, 10 + list(OTHER_LOOKALIKES).index(kind), **more)
     OTHER_LOOKALIKES[kind][0](one)
     return one.scenario(kind, seed)
 

@@ -55,6 +55,18 @@ def test_a_lookalike_is_named_and_never_called_carbon_dioxide(kind: str) -> None
     assert first_named(events, "co2-ingress") is None
 
 
+@pytest.mark.parametrize("seed", [40, 107])  # the flow changes, too
+def test_by_ph_alone_a_fall_too_large_for_a_change_of_flow_is_named(seed: int) -> None:
+    scenario = other.leak(seed, "100+", position=None)
+    assert first_named(told(scenario), "co2-ingress", scenario.onset_ms) is not None
+
+
+@pytest.mark.parametrize("kind", ["streaming", "junction"])
+def test_by_ph_alone_what_a_change_of_flow_moves_is_not_carbon_dioxide(kind: str) -> None:
+    for seed in range(3):
+        assert first_named(told(other.lookalike(seed, kind, position=None)), "co2-ingress") is None
+
+
 @pytest.mark.parametrize("kind", [kind for kind in other.OTHER_LOOKALIKES if kind != "strong acid"])
 def test_a_lookalike_of_other_physics_is_never_called_carbon_dioxide(kind: str) -> None:
     assert first_named(told(other.lookalike(4, kind)), "co2-ingress") is None

@@ -35,6 +35,8 @@ _ACID: Final = 2.0
 _SUDDEN_READING, _STEP_READING, _SUDDEN_BLOCKS = 0.5, 0.15, 0.8
 """A change is sudden if so much of it lies between two readings (where conductivity shows that the water
 has not changed, a meter's own filter is allowed for) and between three blocks."""
+_STREAMING_PH: Final = 0.2
+"""What a change of flow moves the pH by, usually (common practice, no source)."""
 _FLOW_MOVE: Final = 0.01
 """So much, as a share, the flow must have moved for the reference to come into it: meters wander less."""
 _MOST_OUTFLOW_UL_H: Final = 30.0
@@ -148,7 +150,7 @@ def score_ph_alone(
     Notes
     -----
     Size and suddenness are all there is: junctions and ageing drift by 0.1 in minutes and by
-    up to 0.3 in hours (common practice, no source).
+    up to 0.3 in hours, and a change of flow moves pH by up to 0.3 (common practice, no source).
     """
     groups = _Groups(stretch, spread)
     null = groups.total(groups.ph * groups.ph / groups.ph_var)
@@ -158,17 +160,17 @@ def score_ph_alone(
     reach = -float(way.ph["co2-ingress"][0, -1])
     sudden = _sudden(stretch.ph, stretch.ph_jump, stretch.first)
     flow_moved = abs(_last(stretch.log_flow)) > FLOW_STEP
+    by_chance = (12.0 if sudden else 0.0) + (4.0 if flow_moved else 0.0)  # what comes in does not do so
     gas = _MISSING
     if change < 0.0 and plausible:
-        gas = 1.5 + (0.0 if -change < reach else 0.5 * ((-change - reach) / 0.05) ** 2)
-        gas += (12.0 if sudden else 0.0) + (4.0 if flow_moved else 0.0)
+        gas = 1.5 + by_chance + (0.0 if -change < reach else 0.5 * ((-change - reach) / 0.05) ** 2)
     half = {
         "co2-ingress": min(gas, _MISSING),
-        "acidic-ingress": 4.0 + (12.0 if sudden else 0.0) if change < 0.0 else _MISSING,
+        "acidic-ingress": 4.0 + by_chance if change < 0.0 else _MISSING,
         "base-ingress": 4.0 if change > 0.0 else _MISSING,
         "junction-drift": drift + (6.0 if sudden else 0.0) + (4.0 if flow_moved else 0.0),
         "electrical-step": 1.0 if sudden else 14.0,
-        "streaming": 0.5 * (change / 0.3) ** 2 if flow_moved else _MISSING,
+        "streaming": 0.5 * (change / _STREAMING_PH) ** 2 if flow_moved else _MISSING,
         "temperature": _temperature(stretch, groups),
         "two-causes": _TWO_CAUSES,
     }
