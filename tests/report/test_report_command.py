@@ -18,7 +18,8 @@ from quietcell.core.times import rfc3339, utc_ms
 from quietcell.core.water.reference25 import ph_25c
 from quietcell.errors import QuietcellError, UsageError
 from quietcell.ledger.journal import FILE_NAME
-from tests.support.long_ledger import BEGINS_UTC_MS, HOUR_MS, LIMITS, long_ledger
+from tests.support.long_ledger import LIMITS, long_ledger
+from tests.support.long_water import BEGINS_UTC_MS, HOUR_MS
 from tests.support.page_tables import Page, Table
 from tests.support.recorded import recorded
 
