@@ -12,7 +12,7 @@ from quietcell.service.cell import CellTask
 from quietcell.service.command_records import RequestBody
 from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings
 from tests.support.scripted_driver import Loss, ScriptedDriver
-from tests.support.streams import determinations
+from tests.support.streams import cell_settings, determinations
 
 
 @pytest.fixture(autouse=True)
@@ -133,6 +133,26 @@ async def test_a_mistake_in_patience_is_recorded_and_measuring_goes_on(tmp_path:
     (fault,) = [body for body in bench.bodies() if body["record"] == "driver-fault"]
     assert "ZeroDivisionError" in fault["text"]
     assert determinations(bench.bodies())[-1]["ended"] > fault["at"]
+    assert_recomputable(bench)
+    await bench.ledger.close()
+
+
+async def test_a_mistake_of_a_meter_that_is_left_is_told_of_that_meter(tmp_path: Path) -> None:
+    class Leaving(Patient):
+        leaves = False
+
+        def at_hand(self) -> Sequence[Reading]:
+            return [1 // 0] if Leaving.leaves else super().at_hand()  # type: ignore[list-item] # breaks first
+
+    bench = Bench(tmp_path, Leaving)
+
+    async def replace(task: CellTask) -> None:
+        Leaving.leaves = True
+        await task.reconfigure(cell_settings(), meter=("another", ScriptedDriver([], bench.clock)))
+
+    await bench.run(fast_readings(20), 16, events={13.0: replace})
+    (fault,) = [body for body in bench.bodies() if body["record"] == "driver-fault"]
+    assert (fault["driver"], "ZeroDivisionError" in fault["text"]) == ("scripted", True)
     assert_recomputable(bench)
     await bench.ledger.close()
 
