@@ -51,6 +51,9 @@ _ROW = np.dtype([("ms", "i8"), *((name, "f8") for name in _QUANTITIES), ("flags"
 _UNTIED = ", ".join(_ROW.names or ())
 _TIED = f"ms, tie, {', '.join(_QUANTITIES)}, flags"
 Page = list[tuple[Any, ...]]
+Ends = tuple[float | None, float | None]
+_WITHIN = "cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? AND ms > ? AND ms <= ?"
+_TURNED = "(mv - ?) / (temperature_c + 273.15)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -61,6 +64,21 @@ class SegmentReadings:
     segment: int
     anchor_utc_ms: int
     block: ReadingBlock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extremes:
+    """Lowest and highest of readings without a flag; None is not measured."""
+
+    readings: int
+    """Stored, flagged ones among them."""
+    good: int
+    mv: Ends
+    temperature_c: Ends
+    conductivity_us_cm: Ends
+    flow_ml_min: Ends
+    by_line: tuple[tuple[float, float], ...]
+    """The readings, as mV and °C, at both ends of what a straight line shows."""
 
 
 def month_of(utc_ms: int) -> str:
@@ -231,12 +249,73 @@ class ReadingsFiles:
     ) -> Iterator[Page]:
         cursor = self._month(month).execute(
             f"SELECT {columns} FROM reading "  # noqa: S608 # columns named in this file are put in
-            "WHERE cell = (SELECT number FROM cell WHERE name = ?) AND segment = ? AND ms > ? AND ms <= ? "
-            "ORDER BY ms, tie",
+            f"WHERE {_WITHIN} ORDER BY ms, tie",
             (cell, segment, after_ms, upto_ms),
         )
         while rows := cursor.fetchmany(page):
             yield rows
+
+    def ends_ms(
+        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int, upto_ms: int
+    ) -> tuple[int, int] | None:
+        """Return when the first and the last reading of such a span came, None where there is none."""
+        found: list[int] = []
+        for month in self._months_of(anchor_utc_ms, after_ms, upto_ms):
+            for end in ("min", "max"):  # one by one each is a look at the index
+                (ms,) = (
+                    self._month(month)
+                    .execute(
+                        f"SELECT {end}(ms) FROM reading WHERE {_WITHIN}",  # noqa: S608 # constants are put in
+                        (cell, segment, after_ms, upto_ms),
+                    )
+                    .fetchone()
+                )
+                found.extend([] if ms is None else [ms])
+        return (min(found), max(found)) if found else None
+
+    def extremes(
+        self,
+        cell: str,
+        segment: int,
+        *,
+        anchor_utc_ms: int,
+        after_ms: int,
+        upto_ms: int,
+        isopotential_mv: float,
+    ) -> Iterator[Extremes]:
+        """Yield the extremes of the readings of such a span, for each file it lies in.
+
+        Found by the database, which is several times as fast as to fetch the readings. The pH a straight
+        line shows goes with (mV - mV at its isopotential point) / K, whatever its slope.
+        """
+        span = (cell, segment, after_ms, upto_ms)
+        for month in self._months_of(anchor_utc_ms, after_ms, upto_ms):
+            select = self._month(month).execute
+            readings, good, *ends = select(
+                "SELECT count(*), sum(flags = 0), "  # noqa: S608 # constants are put in
+                + ", ".join(
+                    f"{end}({name}) FILTER (WHERE flags = 0)"
+                    for name in _QUANTITIES
+                    for end in ("min", "max")
+                )
+                + f" FROM reading WHERE {_WITHIN}",
+                span,
+            ).fetchone()
+            if not readings:
+                continue
+            turned = [
+                select(
+                    f"SELECT {end}({_TURNED}), mv, temperature_c FROM reading WHERE {_WITHIN} AND flags = 0",  # noqa: S608 # same
+                    (isopotential_mv, *span),
+                ).fetchone()
+                for end in ("min", "max")
+            ]
+            yield Extremes(
+                readings=readings,
+                good=good,
+                by_line=tuple((mv, temperature_c) for at, mv, temperature_c in turned if at is not None),
+                **{name: (ends[2 * at], ends[2 * at + 1]) for at, name in enumerate(_QUANTITIES)},
+            )
 
     def segments(self, month: str) -> list[tuple[str | None, int]]:
         """Return cell and segment of everything in the file of a month."""

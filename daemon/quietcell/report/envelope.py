@@ -1,5 +1,6 @@
 """Readings of a long span in few steps: the lowest and highest of each, so that nothing is averaged away."""
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,14 +29,35 @@ class Envelope:
         """Where the steps begin and end, UTC ms, shape (STEPS + 1,)."""
         return np.linspace(self.span.from_ms, self.span.to_ms, STEPS + 1)
 
+    def step_of(self, at_ms: int) -> int:
+        """Return the step an instant of the span falls in."""
+        return min(int((at_ms - self.span.from_ms) / self._width_ms), STEPS - 1)
+
+    def begins_ms(self, step: int) -> int:
+        """Return the first instant of a step, UTC ms; the end of the span for the step behind the last."""
+        if step >= STEPS:
+            return self.span.to_ms
+        at_ms = self.span.from_ms + math.ceil(step * self._width_ms)
+        return at_ms if self.step_of(at_ms) >= step else at_ms + 1
+
+    @property
+    def _width_ms(self) -> float:
+        return (self.span.to_ms - self.span.from_ms) / STEPS
+
+    def put(self, step: int, value: float, temperature_c: float) -> None:
+        """Take one value of a step, an extreme of some of its readings."""
+        if not self.low[step] <= value:
+            self.low[step], self.low_c[step] = value, temperature_c
+        if not self.high[step] >= value:
+            self.high[step], self.high_c[step] = value, temperature_c
+
     def feed(self, at_ms: NDArray[np.int64], values: Quantity, temperature_c: Quantity) -> None:
         """Take readings in order of time, all in the span; NaN is left out."""
         good = np.isfinite(values)
         values, temperature_c = values[good], temperature_c[good]
         if not len(values):
             return
-        width = (self.span.to_ms - self.span.from_ms) / STEPS
-        step = np.minimum(((at_ms[good] - self.span.from_ms) / width).astype(np.int64), STEPS - 1)
+        step = np.minimum(((at_ms[good] - self.span.from_ms) / self._width_ms).astype(np.int64), STEPS - 1)
         starts = np.flatnonzero(np.concatenate(([True], step[1:] != step[:-1])))
         steps = step[starts]
         group = np.repeat(np.arange(len(starts)), np.diff([*starts, len(step)]))

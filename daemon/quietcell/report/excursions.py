@@ -249,6 +249,33 @@ class Excursions:
             old.furthest, old.furthest_ms, old._past = new.furthest, new.furthest_ms, new._past  # noqa: SLF001 # same
 
 
+def may_be_past(
+    limits: Mapping[str, float | None], extremes: Mapping[str, tuple[float, float]], model: str
+) -> bool:
+    """Return whether readings with these extremes may lie past a limit; if not, none does.
+
+    Parameters
+    ----------
+    limits, model
+        As for `Excursions.feed`.
+    extremes : mapping
+        Lowest and highest of each of its columns, NaN for not measured.
+    """
+    coldest_c, warmest_c = extremes["temperature_c"]
+    between = _GRID_C[(coldest_c < _GRID_C) & (warmest_c > _GRID_C)]
+    temperature_c = np.concatenate(([coldest_c], between, [warmest_c]))
+    for name, limit in limits.items():
+        quantity, _, side = LIMITS[name]
+        low, high = extremes["ph" if quantity == "ph_25c" else quantity]
+        thresholds = np.atleast_1d(_threshold(name, limit, temperature_c, model))
+        thresholds = thresholds[np.isfinite(thresholds)]  # none where the temperature is not known
+        if not len(thresholds):
+            continue
+        if (low < thresholds.max()) if side == "low" else (high > thresholds.min()):
+            return True
+    return False
+
+
 def _threshold(name: str, limit: float | None, temperature_c: Quantity, model: str) -> Quantity | float:
     if limit is None:
         return np.asarray(stage_1_limit_us_cm(temperature_c, on_invalid="nan"), np.float64)

@@ -1,9 +1,11 @@
 """The stored readings of a cell over a span, boiled down to what a report shows of them."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
+from math import isinf, isnan, nan
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +14,23 @@ from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
 from quietcell.core.water.reference25 import ph_25c
-from quietcell.ledger.readings_files import ReadingsFiles, month_of
+from quietcell.ledger.readings_files import Ends, Extremes, ReadingsFiles, month_of
 from quietcell.report.coverage import attended
 from quietcell.report.envelope import Envelope
-from quietcell.report.excursions import PH_RANGE, Excursion, Excursions, counting, limits_of, ph_of
+from quietcell.report.excursions import (
+    MV_RANGE,
+    PH_RANGE,
+    Excursion,
+    Excursions,
+    counting,
+    limits_of,
+    may_be_past,
+    ph_of,
+)
 from quietcell.report.material import CellMaterial, Span
 
+SHORT_STEP_MS = 600_000
+"""In shorter steps there are too few readings for their extremes to be found faster than they are read."""
 DRAWN = ("ph", "conductivity_us_cm", "temperature_c")
 
 
@@ -119,18 +132,10 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
     try:
         found.missing = sorted(_measured(want) - set(files.months()))
         for piece in want.pieces:
-            blocks = files.between(
-                want.cell,
-                piece.segment,
-                anchor_utc_ms=piece.anchor_ms,
-                after_ms=max(want.span.from_ms - piece.anchor_ms, 0) - 1,
-                upto_ms=want.span.to_ms - 1 - piece.anchor_ms,
-            )
-            for block in blocks:
-                _take(found, excursions, block, piece, want.apart)
-                end_ms = piece.anchor_ms + int(block.ms[-1])
-                tell((end_ms - done_ms) // 1000)
-                done_ms = end_ms
+            for step in _steps(files, want, piece):
+                _look(files, found, excursions, want, step)
+                tell((step.to_ms - done_ms) // 1000)
+                done_ms = step.to_ms
     finally:
         files.close()
     found.excursions = sorted(excursions.found, key=lambda one: (one.from_ms, one.limit))
@@ -140,6 +145,116 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
         for values, temperature_c in ((ph.low, ph.low_c), (ph.high, ph.high_c))
     )
     return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Step:
+    """What of a piece lies in one step of the envelopes; UTC ms, the end not included."""
+
+    piece: Piece
+    number: int | None
+    """None where steps are so short that their readings are looked at one by one."""
+    from_ms: int
+    to_ms: int
+
+    def of(self, cell: str) -> dict[str, Any]:
+        """Return the step as the stored readings name it."""
+        return {
+            "cell": cell,
+            "segment": self.piece.segment,
+            "anchor_utc_ms": self.piece.anchor_ms,
+            "after_ms": self.from_ms - 1 - self.piece.anchor_ms,
+            "upto_ms": self.to_ms - 1 - self.piece.anchor_ms,
+        }
+
+
+def _steps(files: ReadingsFiles, want: Wanted, piece: Piece) -> Iterator[_Step]:
+    """Part what was read of a piece as the envelopes do."""
+    ends_ms = files.ends_ms(
+        want.cell,
+        piece.segment,
+        anchor_utc_ms=piece.anchor_ms,
+        after_ms=max(want.span.from_ms - piece.anchor_ms, 0) - 1,
+        upto_ms=want.span.to_ms - 1 - piece.anchor_ms,
+    )
+    if ends_ms is None:
+        return
+    first_ms, last_ms = (piece.anchor_ms + each for each in ends_ms)
+    whole = Envelope(span=want.span)
+    if whole.begins_ms(1) - whole.begins_ms(0) < SHORT_STEP_MS:
+        yield _Step(piece=piece, number=None, from_ms=first_ms, to_ms=last_ms + 1)
+        return
+    for number in range(whole.step_of(first_ms), whole.step_of(last_ms) + 1):
+        from_ms, to_ms = whole.begins_ms(number), whole.begins_ms(number + 1)
+        yield _Step(
+            piece=piece,
+            number=number,
+            from_ms=max(from_ms, first_ms),
+            to_ms=min(to_ms, last_ms + 1),
+        )
+
+
+def _look(
+    files: ReadingsFiles, found: Indications, excursions: Excursions, want: Wanted, step: _Step
+) -> None:
+    """Look at the readings of a step: at their extremes, and at each where those do not tell all."""
+    piece, span = step.piece, step.of(want.cell)
+    if step.number is not None and not any(
+        from_ms < step.to_ms and to_ms > step.from_ms for from_ms, to_ms in want.apart
+    ):
+        isopotential_mv = 0.0 if piece.line is None else piece.line.isopotential_mv
+        extremes = list(files.extremes(**span, isopotential_mv=isopotential_mv))
+        ends = [_ends(each, piece.line) for each in extremes if _usual(each)]
+        if len(ends) == len(extremes) and not any(
+            may_be_past(piece.limits, each, piece.water_model) for each in ends
+        ):
+            for each, own in zip(extremes, ends, strict=True):
+                _put(found, step.number, each, own, piece.line)
+            return
+    for block in files.between(**span):
+        _take(found, excursions, block, piece, want.apart)
+
+
+def _usual(extremes: Extremes) -> bool:
+    """Return whether every potential and temperature is one an electrode may have, and all is finite."""
+    within = ((extremes.mv, MV_RANGE), (extremes.temperature_c, (0.0, 100.0)))
+    others = (*extremes.conductivity_us_cm, *extremes.flow_ml_min)
+    return all(
+        each is None or low <= each <= high for ends, (low, high) in within for each in ends
+    ) and not any(each is not None and isinf(each) for each in others)
+
+
+def _ends(extremes: Extremes, line: Line | None) -> dict[str, tuple[float, float]]:
+    """Return lowest and highest of every quantity; NaN for not measured."""
+    ph = [] if line is None else [line.ph(mv, temperature_c) for mv, temperature_c in extremes.by_line]
+    ends: dict[str, Ends] = {
+        "ph": (min(ph), max(ph)) if ph else (None, None),
+        "conductivity_us_cm": extremes.conductivity_us_cm,
+        "temperature_c": extremes.temperature_c,
+        "flow_ml_min": extremes.flow_ml_min,
+    }
+    return {
+        name: (nan if low is None else low, nan if high is None else high)
+        for name, (low, high) in ends.items()
+    }
+
+
+def _put(
+    found: Indications,
+    step: int,
+    extremes: Extremes,
+    ends: Mapping[str, tuple[float, float]],
+    line: Line | None,
+) -> None:
+    """Take what the readings of a step amount to."""
+    found.readings += extremes.readings
+    found.counted += extremes.good
+    for name, envelope in found.envelopes.items():
+        values = [(value, nan) for value in ends[name] if not isnan(value)]
+        if name == "ph" and line is not None:
+            values = [(line.ph(mv, temperature_c), temperature_c) for mv, temperature_c in extremes.by_line]
+        for value, temperature_c in values:
+            envelope.put(step, value, temperature_c)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
