@@ -68,11 +68,11 @@ class SegmentReadings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Extremes:
-    """Lowest and highest of readings without a flag; None is not measured."""
+    """Lowest and highest of some readings; None is not measured."""
 
     readings: int
-    """Stored, flagged ones among them."""
-    good: int
+    flagged: int
+    """Of these, those something is known against."""
     mv: Ends
     temperature_c: Ends
     conductivity_us_cm: Ends
@@ -291,28 +291,23 @@ class ReadingsFiles:
         span = (cell, segment, after_ms, upto_ms)
         for month in self._months_of(anchor_utc_ms, after_ms, upto_ms):
             select = self._month(month).execute
-            readings, good, *ends = select(
-                "SELECT count(*), sum(flags = 0), "  # noqa: S608 # constants are put in
-                + ", ".join(
-                    f"{end}({name}) FILTER (WHERE flags = 0)"
-                    for name in _QUANTITIES
-                    for end in ("min", "max")
-                )
-                + f" FROM reading WHERE {_WITHIN}",
+            columns = ", ".join(f"{end}({name})" for name in _QUANTITIES for end in ("min", "max"))
+            readings, flagged, *ends = select(
+                f"SELECT count(*), sum(flags <> 0), {columns} FROM reading WHERE {_WITHIN}",  # noqa: S608 # constants are put in
                 span,
             ).fetchone()
             if not readings:
                 continue
             turned = [
                 select(
-                    f"SELECT {end}({_TURNED}), mv, temperature_c FROM reading WHERE {_WITHIN} AND flags = 0",  # noqa: S608 # same
+                    f"SELECT {end}({_TURNED}), mv, temperature_c FROM reading WHERE {_WITHIN}",  # noqa: S608 # same
                     (isopotential_mv, *span),
                 ).fetchone()
                 for end in ("min", "max")
             ]
             yield Extremes(
                 readings=readings,
-                good=good,
+                flagged=flagged,
                 by_line=tuple((mv, temperature_c) for at, mv, temperature_c in turned if at is not None),
                 **{name: (ends[2 * at], ends[2 * at + 1]) for at, name in enumerate(_QUANTITIES)},
             )

@@ -216,7 +216,9 @@ def _look(
 
 
 def _usual(extremes: Extremes) -> bool:
-    """Return whether every potential and temperature is one an electrode may have, and all is finite."""
+    """Return whether no reading is flagged or wild and all are finite: then extremes tell of them all."""
+    if extremes.flagged:
+        return False
     within = ((extremes.mv, MV_RANGE), (extremes.temperature_c, (0.0, 100.0)))
     others = (*extremes.conductivity_us_cm, *extremes.flow_ml_min)
     return all(
@@ -248,7 +250,7 @@ def _put(
 ) -> None:
     """Take what the readings of a step amount to."""
     found.readings += extremes.readings
-    found.counted += extremes.good
+    found.counted += extremes.readings
     for name, envelope in found.envelopes.items():
         values = [(value, nan) for value in ends[name] if not isnan(value)]
         if name == "ph" and line is not None:
