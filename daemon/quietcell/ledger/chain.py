@@ -37,7 +37,7 @@ class Stored:
 
     def envelope(self) -> dict[str, Json]:
         """Return the record parsed, body included."""
-        # Twice as fast as the standard library on the thousands of records a report or `verify` reads.
+        # In two thirds of the standard library's time: a report or `verify` reads thousands of records.
         parsed: dict[str, Json] = from_json(self.text)
         return parsed
 

@@ -1,6 +1,7 @@
 """Readings of a long span in few steps: the lowest and highest of each, so that nothing is averaged away."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,6 +12,8 @@ from quietcell.report.material import Span
 
 STEPS = 720
 """More than a printed page can show apart."""
+Point = tuple[float, float]
+"""A value, and the temperature it was read at, °C; NaN where that does not matter."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -44,12 +47,13 @@ class Envelope:
     def _width_ms(self) -> float:
         return (self.span.to_ms - self.span.from_ms) / STEPS
 
-    def put(self, step: int, value: float, temperature_c: float) -> None:
-        """Take one value of a step, an extreme of some of its readings."""
-        if not self.low[step] <= value:
-            self.low[step], self.low_c[step] = value, temperature_c
-        if not self.high[step] >= value:
-            self.high[step], self.high_c[step] = value, temperature_c
+    def put(self, step: int, extremes: Iterable[Point]) -> None:
+        """Take the lowest and highest of some readings of a step."""
+        for value, temperature_c in extremes:
+            if not self.low[step] <= value:
+                self.low[step], self.low_c[step] = value, temperature_c
+            if not self.high[step] >= value:
+                self.high[step], self.high_c[step] = value, temperature_c
 
     def feed(self, at_ms: NDArray[np.int64], values: Quantity, temperature_c: Quantity) -> None:
         """Take readings in order of time, all in the span; NaN is left out."""

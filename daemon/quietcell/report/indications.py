@@ -1,9 +1,9 @@
 """The stored readings of a cell over a span, boiled down to what a report shows of them."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
-from math import isinf, isnan, nan
+from math import isinf, nan
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +14,9 @@ from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
 from quietcell.core.water.reference25 import ph_25c
-from quietcell.ledger.readings_files import Ends, Extremes, ReadingsFiles, month_of
+from quietcell.ledger.readings_files import Extremes, ReadingsFiles, month_of
 from quietcell.report.coverage import attended
-from quietcell.report.envelope import Envelope
+from quietcell.report.envelope import Envelope, Point
 from quietcell.report.excursions import (
     MV_RANGE,
     PH_RANGE,
@@ -132,10 +132,10 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
     try:
         found.missing = sorted(_measured(want) - set(files.months()))
         for piece in want.pieces:
-            for step in _steps(files, want, piece):
+            for step in _steps(files, want, piece, found.envelopes["ph"]):
                 _look(files, found, excursions, want, step)
-                tell((step.to_ms - done_ms) // 1000)
-                done_ms = step.to_ms
+                tell((step.span.to_ms - done_ms) // 1000)
+                done_ms = step.span.to_ms
     finally:
         files.close()
     found.excursions = sorted(excursions.found, key=lambda one: (one.from_ms, one.limit))
@@ -149,70 +149,65 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Step:
-    """What of a piece lies in one step of the envelopes; UTC ms, the end not included."""
+    """What of a piece lies in one step of the envelopes."""
 
     piece: Piece
     number: int | None
     """None where steps are so short that their readings are looked at one by one."""
-    from_ms: int
-    to_ms: int
-
-    def of(self, cell: str) -> dict[str, Any]:
-        """Return the step as the stored readings name it."""
-        return {
-            "cell": cell,
-            "segment": self.piece.segment,
-            "anchor_utc_ms": self.piece.anchor_ms,
-            "after_ms": self.from_ms - 1 - self.piece.anchor_ms,
-            "upto_ms": self.to_ms - 1 - self.piece.anchor_ms,
-        }
+    span: Span
 
 
-def _steps(files: ReadingsFiles, want: Wanted, piece: Piece) -> Iterator[_Step]:
+def _stored(want: Wanted, piece: Piece, span: Span) -> dict[str, Any]:
+    """Return what of a piece lies in a span as the stored readings name it."""
+    return {
+        "cell": want.cell,
+        "segment": piece.segment,
+        "anchor_utc_ms": piece.anchor_ms,
+        "after_ms": max(span.from_ms - piece.anchor_ms, 0) - 1,
+        "upto_ms": span.to_ms - 1 - piece.anchor_ms,
+    }
+
+
+def _steps(files: ReadingsFiles, want: Wanted, piece: Piece, envelope: Envelope) -> Iterator[_Step]:
     """Part what was read of a piece as the envelopes do."""
-    ends_ms = files.ends_ms(
-        want.cell,
-        piece.segment,
-        anchor_utc_ms=piece.anchor_ms,
-        after_ms=max(want.span.from_ms - piece.anchor_ms, 0) - 1,
-        upto_ms=want.span.to_ms - 1 - piece.anchor_ms,
-    )
+    ends_ms = files.ends_ms(**_stored(want, piece, want.span))
     if ends_ms is None:
         return
-    first_ms, last_ms = (piece.anchor_ms + each for each in ends_ms)
-    whole = Envelope(span=want.span)
-    if whole.begins_ms(1) - whole.begins_ms(0) < SHORT_STEP_MS:
-        yield _Step(piece=piece, number=None, from_ms=first_ms, to_ms=last_ms + 1)
+    whole = Span(from_ms=piece.anchor_ms + ends_ms[0], to_ms=piece.anchor_ms + ends_ms[1] + 1)
+    if envelope.begins_ms(1) - envelope.begins_ms(0) < SHORT_STEP_MS:
+        yield _Step(piece=piece, number=None, span=whole)
         return
-    for number in range(whole.step_of(first_ms), whole.step_of(last_ms) + 1):
-        from_ms, to_ms = whole.begins_ms(number), whole.begins_ms(number + 1)
-        yield _Step(
-            piece=piece,
-            number=number,
-            from_ms=max(from_ms, first_ms),
-            to_ms=min(to_ms, last_ms + 1),
-        )
+    for number in range(envelope.step_of(whole.from_ms), envelope.step_of(whole.to_ms - 1) + 1):
+        from_ms, to_ms = whole.clipped(envelope.begins_ms(number), envelope.begins_ms(number + 1))
+        yield _Step(piece=piece, number=number, span=Span(from_ms=from_ms, to_ms=to_ms))
 
 
 def _look(
     files: ReadingsFiles, found: Indications, excursions: Excursions, want: Wanted, step: _Step
 ) -> None:
     """Look at the readings of a step: at their extremes, and at each where those do not tell all."""
-    piece, span = step.piece, step.of(want.cell)
-    if step.number is not None and not any(
-        from_ms < step.to_ms and to_ms > step.from_ms for from_ms, to_ms in want.apart
-    ):
+    piece, stored = step.piece, _stored(want, step.piece, step.span)
+    worked_at = any(from_ms < step.span.to_ms and to_ms > step.span.from_ms for from_ms, to_ms in want.apart)
+    if step.number is not None and not worked_at:
         isopotential_mv = 0.0 if piece.line is None else piece.line.isopotential_mv
-        extremes = list(files.extremes(**span, isopotential_mv=isopotential_mv))
-        ends = [_ends(each, piece.line) for each in extremes if _usual(each)]
-        if len(ends) == len(extremes) and not any(
-            may_be_past(piece.limits, each, piece.water_model) for each in ends
-        ):
-            for each, own in zip(extremes, ends, strict=True):
-                _put(found, step.number, each, own, piece.line)
-            return
-    for block in files.between(**span):
+        extremes = list(files.extremes(**stored, isopotential_mv=isopotential_mv))
+        if all(map(_usual, extremes)):
+            points = [_points(each, piece.line) for each in extremes]
+            if not any(may_be_past(piece.limits, _ends(each), piece.water_model) for each in points):
+                _put(found, step.number, extremes, points)
+                return
+    for block in files.between(**stored):
         _take(found, excursions, block, piece, want.apart)
+
+
+def _put(
+    found: Indications, step: int, extremes: Iterable[Extremes], points: Iterable[Mapping[str, list[Point]]]
+) -> None:
+    for each, own in zip(extremes, points, strict=True):
+        found.readings += each.readings
+        found.counted += each.readings
+        for name, envelope in found.envelopes.items():
+            envelope.put(step, own[name])
 
 
 def _usual(extremes: Extremes) -> bool:
@@ -226,37 +221,20 @@ def _usual(extremes: Extremes) -> bool:
     ) and not any(each is not None and isinf(each) for each in others)
 
 
-def _ends(extremes: Extremes, line: Line | None) -> dict[str, tuple[float, float]]:
-    """Return lowest and highest of every quantity; NaN for not measured."""
-    ph = [] if line is None else [line.ph(mv, temperature_c) for mv, temperature_c in extremes.by_line]
-    ends: dict[str, Ends] = {
-        "ph": (min(ph), max(ph)) if ph else (None, None),
-        "conductivity_us_cm": extremes.conductivity_us_cm,
-        "temperature_c": extremes.temperature_c,
-        "flow_ml_min": extremes.flow_ml_min,
+def _points(extremes: Extremes, line: Line | None) -> dict[str, list[Point]]:
+    """Return lowest and highest of every quantity; empty for not measured."""
+    points = {
+        name: [(each, nan) for each in getattr(extremes, name) if each is not None]
+        for name in ("conductivity_us_cm", "temperature_c", "flow_ml_min")
     }
-    return {
-        name: (nan if low is None else low, nan if high is None else high)
-        for name, (low, high) in ends.items()
-    }
+    points["ph"] = [] if line is None else [(line.ph(mv, at_c), at_c) for mv, at_c in extremes.by_line]
+    return points
 
 
-def _put(
-    found: Indications,
-    step: int,
-    extremes: Extremes,
-    ends: Mapping[str, tuple[float, float]],
-    line: Line | None,
-) -> None:
-    """Take what the readings of a step amount to."""
-    found.readings += extremes.readings
-    found.counted += extremes.readings
-    for name, envelope in found.envelopes.items():
-        values = [(value, nan) for value in ends[name] if not isnan(value)]
-        if name == "ph" and line is not None:
-            values = [(line.ph(mv, temperature_c), temperature_c) for mv, temperature_c in extremes.by_line]
-        for value, temperature_c in values:
-            envelope.put(step, value, temperature_c)
+def _ends(points: Mapping[str, list[Point]]) -> dict[str, tuple[float, float]]:
+    """Return lowest and highest of every quantity, NaN for not measured."""
+    values = {name: [value for value, _ in own] or [nan] for name, own in points.items()}
+    return {name: (min(own), max(own)) for name, own in values.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,15 +256,7 @@ def traces(want: Wanted) -> Traces:
     at_ms, ph, conductivity, blocks, anchors = [], [], [], [], []
     with closing(ReadingsFiles(want.folder, read_only=True)) as files:
         for piece in want.pieces:
-            own = list(
-                files.between(
-                    want.cell,
-                    piece.segment,
-                    anchor_utc_ms=piece.anchor_ms,
-                    after_ms=max(want.span.from_ms - piece.anchor_ms, 0) - 1,
-                    upto_ms=want.span.to_ms - 1 - piece.anchor_ms,
-                )
-            )
+            own = list(files.between(**_stored(want, piece, want.span)))
             if own:
                 block = ReadingBlock.concatenate(own)
                 at_ms.append(block.ms + piece.anchor_ms)
