@@ -105,6 +105,25 @@ def test_extremes_found_by_the_database_tell_what_each_reading_tells(
                 np.testing.assert_array_equal(fast.envelopes[name].high, envelope.high)
 
 
+def test_readings_of_which_extremes_tell_all_are_not_fetched(tmp_path: Path) -> None:
+    files = ReadingsFiles(tmp_path)
+    block = some_readings(np.random.default_rng(1), 900)
+    files.append([SegmentReadings(cell=CELL, segment=1, anchor_utc_ms=BEGAN_MS, block=block)])
+    files.close()
+    piece = Piece(
+        segment=1, anchor_ms=BEGAN_MS, line=Line(slope_pct=98.4, zero_mv=3.1), water_model="carbonate",
+        limits={"ph_low": 5.0, "conductivity_high_us_cm": 1.0},
+    )  # fmt: skip
+    span = Span(from_ms=BEGAN_MS, to_ms=BEGAN_MS + int(block.ms[-1]) + 1)
+    want = Wanted(folder=tmp_path, cell=CELL, span=span, pieces=(piece,), apart=())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(indications, "SHORT_STEP_MS", 0)
+        patch.setattr(ReadingsFiles, "between", None)  # breaks where it is asked
+        found = read(want)
+    assert (found.readings, found.excursions) == (900, [])
+    assert np.nanmax(found.envelopes["temperature_c"].high) == block.temperature_c.max()
+
+
 @given(st.integers(0, 10**13), st.integers(STEPS, 10**11), st.integers(0, STEPS - 1))
 def test_every_instant_lies_in_the_step_that_begins_before_it(
     from_ms: int, length_ms: int, step: int
