@@ -4,6 +4,8 @@ import asyncio
 import json
 import random
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -110,6 +112,30 @@ def test_where_nothing_can_be_written_is_named(
 ) -> None:
     assert status_of("backup", "--ledger", str(ledger), "--out", place) == 1
     assert capsys.readouterr().err.startswith(f"quietcell: {told}")
+
+
+def test_a_file_that_is_broken_through_and_through_is_said_to_be(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded(tmp_path / "state", seconds=900)
+    (file,) = (tmp_path / "state").glob("readings-*.sqlite")
+    with closing(sqlite3.connect(file)) as database:
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    with file.open("r+b") as pages:
+        pages.seek(4096)
+        pages.write(b"\xff" * (file.stat().st_size - 4096))
+    assert status_of("report", "--ledger", str(tmp_path / "state"), "--json") == 1
+    assert "the ledger cannot be read: database disk image is malformed. See what" in capsys.readouterr().err
+
+
+def test_who_stops_reading_is_not_told_of_a_mistake() -> None:
+    words = [sys.executable, "-m", "quietcell", "config", "example"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as told:
+        assert told.stdout is not None
+        assert told.stderr is not None
+        told.stdout.close()
+        assert told.stderr.read() == b""
+        assert told.wait(30) == 1
 
 
 def test_the_example_passes_its_own_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
