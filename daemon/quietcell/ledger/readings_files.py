@@ -284,7 +284,7 @@ class ReadingsFiles:
     ) -> Iterator[Extremes]:
         """Yield the extremes of the readings of such a span, for each file it lies in.
 
-        Found by the database, which takes about half as long as to fetch the readings.
+        Found by the database, in about two thirds of the time it takes to fetch the readings.
         """
         span = (cell, segment, after_ms, upto_ms)
         for month in self._months_of(anchor_utc_ms, after_ms, upto_ms):
