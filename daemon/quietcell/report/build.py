@@ -7,6 +7,7 @@ from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -17,7 +18,7 @@ from quietcell import __version__
 from quietcell.collector import at_rest
 from quietcell.core.records import ENGINE_VERSION
 from quietcell.core.times import rfc3339, utc_ms
-from quietcell.errors import LedgerDamagedError
+from quietcell.errors import LedgerDamagedError, QuietcellError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.links import check_links
 from quietcell.report.cell_report import CellReport
@@ -159,6 +160,11 @@ def build(
         Give the determinations one by one as well.
     tell : callable
         Told how far the work is.
+
+    Raises
+    ------
+    QuietcellError
+        If the ledger cannot be read, or a process that read a part of it was ended from outside.
     """
     days = tuple(calendar_days(span, zone))
     jobs = [
@@ -362,8 +368,14 @@ def _awaited(futures: Sequence[Future[_CellDone]], done: Any, whole: int, tell: 
         if any(each.done() and each.exception() for each in futures):
             break
     tell(whole, whole)
-    for future in futures:
-        yield future.result()
+    try:
+        for future in futures:
+            yield future.result()
+    except BrokenProcessPool as error:
+        raise QuietcellError(
+            "a process that worked on a cell was ended from outside",
+            hint="Was there too little memory? Report on one cell at a time, or on a shorter span",
+        ) from error
 
 
 def _share(done: Any) -> None:
