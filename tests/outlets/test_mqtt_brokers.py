@@ -1,6 +1,7 @@
 """Real brokers pass on what the outlet sends: an independent client sees every result, in order."""
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -8,6 +9,8 @@ from pathlib import Path
 import pytest
 import structlog
 
+from quietcell.outlets.mqtt_client import BrokerConnection
+from quietcell.outlets.mqtt_library import Broker
 from tests.core.alarms.alarm_builders import SOMEONE, at, engine, rule, see
 from tests.support.brokers import DebianBroker, RealBroker, WheelBroker
 from tests.support.consumer import Consumer
@@ -61,6 +64,15 @@ async def test_an_independent_client_sees_every_result_as_it_was_stored(
         assert consumer.records("result") == stored[:100] + stored[120:]
         await until(lambda: seqs(consumer, "head")[-1:] == [150])
     await until(lambda: states(consumer) == ["online", "offline"])
+
+
+async def test_a_result_does_not_wait_until_the_packet_before_it_is_confirmed(broker: RealBroker) -> None:
+    address = Broker(host="127.0.0.1", port=broker.port)
+    async with BrokerConnection(address, will=(f"quietcell/{SITE}/daemon", "{}")) as connection:
+        wire = connection._client._client.socket()
+        assert isinstance(wire, socket.socket)
+        assert wire.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+        await connection.disconnect()
 
 
 async def test_who_comes_late_finds_head_and_state_retained(
