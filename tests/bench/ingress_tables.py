@@ -21,8 +21,8 @@ from tests.support import ingress_other as other
 from tests.support import ingress_scenarios as own
 from tests.support import ingress_third as third
 from tests.support.ingress_engine import bodies_of
-from tests.support.ingress_scenarios import Scenario
 from tests.support.ingress_score import final_diagnosis, first_named, lower_limit, told, upper_limit
+from tests.support.ingress_simulation import Scenario
 
 Make = Callable[[int], Scenario]
 Found = tuple[Scenario, list[EpisodeEvent]]

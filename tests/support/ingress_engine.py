@@ -9,7 +9,7 @@ from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, SegmentEnded
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
-from tests.support.ingress_scenarios import Scenario
+from tests.support.ingress_simulation import Scenario
 from tests.support.streams import began, cell_settings
 
 LINE = Line(slope_pct=98.4, zero_mv=3.1)

@@ -15,7 +15,7 @@ from numpy.random import Generator
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.water.speciation import Composition, speciate
-from tests.support.ingress_scenarios import GRID_S, UG_PER_MOL, Array, Scenario, lagged
+from tests.support.ingress_simulation import GRID_S, UG_PER_MOL, Array, Scenario, lagged, log_uniform
 
 MINUTES_BEHIND = 150.0
 
@@ -63,7 +63,7 @@ class Plant:
     def onset(self, fast: float, slow: float) -> Array:
         """Return a rise to 1: a ramp, a square root of time, or a pulse that ends."""
         rng = self.rng
-        tau = math.exp(rng.uniform(math.log(fast), math.log(slow)))
+        tau = log_uniform(rng, fast, slow)
         x = self.since() / (2.0 * tau)
         how = rng.integers(3)
         if how == 0:
@@ -161,7 +161,7 @@ def leak(seed: int, size: str, **more: object) -> Scenario:
     """Return carbon dioxide coming in; half of the leaks lie in the sample path and go with 1/flow."""
     one = plant(seed, 1, **more)
     low, high = SIZES[size]
-    final = math.exp(one.rng.uniform(math.log(low), math.log(high))) / UG_PER_MOL
+    final = log_uniform(one.rng, low, high) / UG_PER_MOL
     one.gas = final * one.onset(*_TIMES[size])
     if one.rng.uniform() < 0.5:
         one.gas = one.gas * one.usual_flow / one.flow
@@ -180,20 +180,20 @@ def hidden_leak(seed: int) -> Scenario:
     """Return a leak behind an upstream conductivity cell."""
     one = plant(seed, 3, position="upstream")
     one.hidden = True
-    one.gas = math.exp(one.rng.uniform(math.log(4.0), math.log(100.0))) / UG_PER_MOL * one.onset(0.3, 8.0)
+    one.gas = log_uniform(one.rng, 4.0, 100.0) / UG_PER_MOL * one.onset(0.3, 8.0)
     return one.scenario("hidden leak", seed)
 
 
 def _acid(one: Plant) -> None:
-    one.acid = math.exp(one.rng.uniform(math.log(1e-7), math.log(1e-5))) * one.onset(0.2, 6.0)
+    one.acid = log_uniform(one.rng, 1e-7, 1e-5) * one.onset(0.2, 6.0)
 
 
 def _base(one: Plant) -> None:
-    one.base = math.exp(one.rng.uniform(math.log(1e-7), math.log(1e-5))) * one.onset(0.2, 6.0)
+    one.base = log_uniform(one.rng, 1e-7, 1e-5) * one.onset(0.2, 6.0)
 
 
 def _salt(one: Plant) -> None:
-    one.more_salt = math.exp(one.rng.uniform(math.log(8e-8), math.log(1e-5))) * one.onset(0.2, 15.0)
+    one.more_salt = log_uniform(one.rng, 8e-8, 1e-5) * one.onset(0.2, 15.0)
 
 
 def _junction(one: Plant) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.event import EpisodeEvent
-from tests.support.ingress_scenarios import Scenario
+from tests.support.ingress_simulation import Scenario
 
 
 def told(scenario: Scenario) -> list[EpisodeEvent]:

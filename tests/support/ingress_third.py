@@ -21,7 +21,7 @@ from numpy.random import Generator
 
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.readings import ReadingBlock
-from tests.support.ingress_scenarios import UG_PER_MOL, Array, Scenario
+from tests.support.ingress_simulation import UG_PER_MOL, Array, Scenario
 from tests.support.plain_water import Ions, reads
 
 SIZES = {"2-5": (2.0, 5.0), "5-20": (5.0, 20.0), "20-100": (20.0, 100.0), "100+": (100.0, 500.0)}

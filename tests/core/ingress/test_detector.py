@@ -18,8 +18,8 @@ from quietcell.core.readings import ReadingBlock
 from quietcell.errors import DomainError
 from tests.support import ingress_other as other
 from tests.support import ingress_scenarios as own
-from tests.support.ingress_scenarios import Scenario
 from tests.support.ingress_score import final_diagnosis, first_named, told
+from tests.support.ingress_simulation import Scenario, clean_water, default_noise, simulate
 
 
 @cache
@@ -228,11 +228,11 @@ def test_readings_of_any_water_and_of_none_are_judged_without_a_fault(seed: int)
 
 def test_gas_that_comes_and_goes_is_the_same_gas_again() -> None:
     rng = np.random.default_rng(11)
-    calm = own.default_noise(rng, 0.3, 0.3)
-    water = own.clean_water(rng, lag_s=35.0, onset_min=40.0, minutes=130.0, noise=calm)
+    calm = default_noise(rng, 0.3, 0.3)
+    water = clean_water(rng, lag_s=35.0, onset_min=40.0, minutes=130.0, noise=calm)
     x = water.since()
     water.added_ug_l = np.where((x > 0) & (x % 20.0 < 14.0), 300.0, 0.0)
-    events = told(own.simulate("comes and goes", 11, water))
+    events = told(simulate("comes and goes", 11, water))
     assert {event.diagnosis for event in events} == {"co2-ingress"}
     assert sum(event.state == "closed" for event in events) >= 3
 
@@ -240,9 +240,9 @@ def test_gas_that_comes_and_goes_is_the_same_gas_again() -> None:
 def test_what_an_electrode_still_follows_is_no_second_cause() -> None:
     for seed in range(4):
         rng = np.random.default_rng([seed, 12])
-        water = own.clean_water(rng, lag_s=60.0)
+        water = clean_water(rng, lag_s=60.0)
         water.added_ug_l = np.where(water.since() > 0, 250.0, 0.0)
-        events = told(own.simulate("slow electrode", seed, water))
+        events = told(simulate("slow electrode", seed, water))
         assert {event.diagnosis for event in events} == {"co2-ingress"}
 
 

@@ -6,6 +6,7 @@ import pytest
 from quietcell.core.ingress.detector import Detector
 from tests.support import ingress_scenarios as own
 from tests.support.ingress_score import first_named, told
+from tests.support.ingress_simulation import Water, clean_water, simulate
 
 WATERS: dict[str, dict[str, object]] = {
     "clean": {},
@@ -17,12 +18,12 @@ WATERS: dict[str, dict[str, object]] = {
 }
 
 
-def water(kind: str, seed: int) -> own.Water:
-    return own.clean_water(np.random.default_rng([seed, 55]), **WATERS[kind])
+def water(kind: str, seed: int) -> Water:
+    return clean_water(np.random.default_rng([seed, 55]), **WATERS[kind])
 
 
 def stated_ug_l(kind: str, seed: int) -> float | None:
-    quiet = own.simulate("quiet", seed, water(kind, seed))
+    quiet = simulate("quiet", seed, water(kind, seed))
     before = int(np.searchsorted(quiet.block.ms, quiet.onset_ms))
     detector = Detector(quiet.settings)
     detector.see(quiet.block[:before], quiet.ph[:before])
@@ -35,7 +36,7 @@ def found(kind: str, seed: int, ug_l: float) -> bool:
     leak.added_ug_l = ug_l * np.minimum(leak.since() / 2.0, 1.0)
     if leak.hold_up_ml is not None:
         leak.age_s = 60.0 * leak.hold_up_ml / leak.flow_usual
-    scenario = own.simulate("leak", seed, leak)
+    scenario = simulate("leak", seed, leak)
     return first_named(told(scenario), "co2-ingress", scenario.onset_ms) is not None
 
 

@@ -6,7 +6,7 @@ import pytest
 from quietcell.core.water.hydration import apparent_carbonate
 from quietcell.core.water.speciation import Composition, speciate
 from tests.support import ingress_third as third
-from tests.support.ingress_scenarios import UG_PER_MOL
+from tests.support.ingress_simulation import UG_PER_MOL
 from tests.support.plain_water import Ions, reads
 
 NONE = np.zeros(1)

@@ -10,24 +10,23 @@ from quietcell.core.engine import Engine
 from quietcell.core.inputs import EpisodeVerdict, FlowTested, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
-from tests.support import ingress_scenarios as own
 from tests.support.ingress_engine import bodies_of, inputs_of, settings_of
-from tests.support.ingress_scenarios import Scenario
+from tests.support.ingress_simulation import Scenario, Water, clean_water, default_noise, simulate
 from tests.support.streams import SHORT, determinations
 
 
-def calm(seed: int, **more: Json) -> own.Water:
+def calm(seed: int, **more: Json) -> Water:
     """Return water so quiet that the short criterion of tests accepts it."""
     rng = np.random.default_rng(seed)
-    short = {"onset_min": 32.0, "minutes": 85.0, "every_s": 2.0, "noise": own.default_noise(rng, 0.1, 0.1)}
-    return own.clean_water(rng, **{**short, **more})
+    short = {"onset_min": 32.0, "minutes": 85.0, "every_s": 2.0, "noise": default_noise(rng, 0.1, 0.1)}
+    return clean_water(rng, **{**short, **more})
 
 
 @cache
 def slow_leak() -> Scenario:
     water = calm(5)
     water.added_ug_l = 0.2 * water.since()
-    return own.simulate("slow leak", 5, water)
+    return simulate("slow leak", 5, water)
 
 
 @cache
@@ -87,7 +86,7 @@ def in_the_path(seed: int) -> Scenario:
     water = calm(seed, hold_up_ml=200.0)
     water.flow_share = np.where(water.since() > 20.0, 0.5, 1.0)
     water.added_ug_l = 30.0 * np.minimum(water.since(), 1.0) / water.flow_share
-    return own.simulate("in the sample path", seed, water)
+    return simulate("in the sample path", seed, water)
 
 
 def test_carbon_dioxide_that_comes_in_before_the_electrode_refuses_and_says_so() -> None:
@@ -102,7 +101,7 @@ def test_carbon_dioxide_in_the_water_itself_is_delivered_with_its_caveat() -> No
     water = calm(4, position="upstream")
     water.delay_s = -10.0
     water.added_ug_l = 30.0 * np.minimum(water.since() / 3.0, 1.0)
-    bodies = bodies_of(own.simulate("upstream", 4, water))
+    bodies = bodies_of(simulate("upstream", 4, water))
     first = episodes(bodies)[0]
     later = [d for d in determinations(bodies) if d["ended"] > first["at"]]
     assert (first["diagnosis"], first["place"]) == ("co2-ingress", "upstream")
