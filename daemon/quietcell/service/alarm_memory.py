@@ -3,7 +3,7 @@
 from itertools import islice
 
 from quietcell.config import Config
-from quietcell.core.alarms.cell_watch import VALID
+from quietcell.core.alarms.cell_facts import VALID
 from quietcell.core.alarms.engine import state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
 from quietcell.core.bench_records import CHECK_GROUPS

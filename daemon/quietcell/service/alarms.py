@@ -214,7 +214,7 @@ class Alarms:
             "continuous": watch is None or watch.facts.continuous,
             "sanitisation_until": None,
         }
-        if watch is not None and (ends := watch.facts.sanitisation_ends_utc_ms) is not None:
+        if watch is not None and (ends := watch.sanitisation_ends_utc_ms) is not None:
             told["sanitisation_until"] = rfc3339(ends)
         if watch is None or result is None:
             return told

@@ -1,12 +1,11 @@
-"""What a cell's records and live readings mean for its alarms. Pure."""
+"""What the facts of a cell and its live readings mean for its alarms. Pure."""
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
 
 from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.cell_facts import Facts
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
 from quietcell.core.alarms.limits import CellLimits
-from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
@@ -29,46 +28,6 @@ ALARM_OF_DIAGNOSIS = {
     "sensor-fault": "sensor-fault",
     "cannot-tell": "unexplained-change",
 }
-_NOT_ABOUT_WATER = frozenset({"stopped", "superseded", "busy", "reconfigured"})
-"""Reasons of determinations that ended before anything could be judged."""
-VALID = frozenset({"accepted", "qualified"})
-
-
-@dataclass(slots=True, kw_only=True)
-class Facts:
-    """What the records of a cell have said so far."""
-
-    began_utc_ms: int
-    """When watching began, or the meter came back: nothing was owed before."""
-    result: Mapping[str, Json] | None = None
-    """The last accepted or qualified determination."""
-    doubt: Mapping[str, Json] | None = None
-    """What was found later and speaks against that result."""
-    determination: Mapping[str, Json] | None = None
-    """The last that judged the water."""
-    blind: int = 0
-    """Determinations in a row that no carbon dioxide, however much, would have spoken against."""
-    attended: bool = False
-    """Someone works at the cell: what it reads is not of the water."""
-    episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
-    """Those open, by the id of the record that opened them."""
-    changed_utc_ms: int = 0
-    """When an episode last began or ended: the water before it is not the water after it."""
-    sparse: Mapping[str, Json] | None = None
-    """What says that readings come too seldom, while they do."""
-    fault: Mapping[str, Json] | None = None
-    """The last fault of the driver."""
-    check: Mapping[str, Json] | None = None
-    """The last calibration or check that was completed."""
-    failed: dict[str, Mapping[str, Json]] = field(default_factory=dict)
-    """Those that did not pass and that nothing has cleared, by what they speak of."""
-    cared_utc_ms: dict[str, int] = field(default_factory=dict)
-    """When each work was last done that people note, by its name."""
-    calibration_expires_utc_ms: int | None = None
-    continuous: bool = True
-    finding: tuple[str, str | None] = ("", None)
-    """What is said against the electrode's condition, and the record that says it."""
-    sanitisation_ends_utc_ms: int | None = None
 
 
 class CellWatch:
@@ -90,108 +49,30 @@ class CellWatch:
         self.cell = cell
         self.engine = engine
         self.limits = limits
-        self.facts = Facts(began_utc_ms=began_utc_ms)
+        self.facts = Facts()
+        self.sanitisation_ends_utc_ms: int | None = None
+        self._began_utc_ms = began_utc_ms
+        """When watching began, or the meter came back: nothing was owed before."""
+        self._attended = False
+        """Someone works at the cell: what it reads is not of the water."""
         self._looked_ms: int | None = None
         """When everything was last looked at; None where there is news."""
 
-    # --- records -------------------------------------------------------------------------------
-
     def learn(self, body: Mapping[str, Json]) -> None:
         """Take in a record of the cell; what follows from it shows at the next look."""
-        taker: Callable[[Mapping[str, Json]], None] | None = {
-            "determination": self._learn_determination,
-            "episode": self._learn_episode,
-            "doubt": self._learn_doubt,
-            "driver-fault": self._learn_fault,
-            "gap": self._learn_gap,
-            "configuration": self._learn_configuration,
-            "calibration": self._learn_check,
-            "check": self._learn_check,
-            "electrode": self._learn_electrode,
-            "note": self._learn_note,
-        }.get(body["record"])
-        if taker is not None:
+        if self.facts.learn(body):
             self._looked_ms = None
-            taker(body)
-
-    def _learn_determination(self, body: Mapping[str, Json]) -> None:
-        if "grab" in body and self.facts.continuous:
-            return  # a sample someone brought says nothing of the water that flows here
-        if body["verdict"] in VALID:
-            self.facts.result, self.facts.doubt = body, None
-        if not _NOT_ABOUT_WATER & set(body["reasons"]):
-            self.facts.determination = body
-            blind = "smallest_co2_ug_per_l" in body and body["smallest_co2_ug_per_l"] is None
-            self.facts.blind = self.facts.blind + 1 if blind else 0
-
-    def _learn_doubt(self, body: Mapping[str, Json]) -> None:
-        if self.facts.result is not None and self.facts.result["id"] in body["determinations"]:
-            self.facts.doubt = body
-
-    def _learn_episode(self, body: Mapping[str, Json]) -> None:
-        if body["state"] == "closed":
-            self.facts.episodes.pop(body["episode"], None)
-            changed = body["at"]
-        else:
-            self.facts.episodes[body["episode"]] = body
-            changed = body["began"]
-        self.facts.changed_utc_ms = max(self.facts.changed_utc_ms, utc_ms(changed))
-
-    def _learn_fault(self, body: Mapping[str, Json]) -> None:
-        self.facts.fault = body
-
-    def _learn_gap(self, body: Mapping[str, Json]) -> None:
-        if (goes_on := body.get("goes_on")) is not None:
-            self.facts.sparse = body if goes_on else None
-
-    def _learn_configuration(self, body: Mapping[str, Json]) -> None:
-        settings = body["settings"]
-        self.facts.calibration_expires_utc_ms = settings["calibration_expires_utc_ms"]
-        self.facts.continuous = settings["mode"] == "continuous"
-
-    def _learn_check(self, body: Mapping[str, Json]) -> None:
-        self._learn_condition(body)
-        if body["verdict"] == "declined":  # somebody changed their mind: it says nothing
-            return
-        group = CHECK_GROUPS[body.get("method", "buffer")]
-        if group != "temperature":  # the electrode is what is to be checked so often
-            self.facts.check = body
-        if _failed(body):
-            self.facts.failed[group] = body
-        else:
-            cleared = CLEARED_BY_CALIBRATION if body["record"] == "calibration" else {group}
-            for each in cleared & self.facts.failed.keys():
-                del self.facts.failed[each]
-
-    def _learn_electrode(self, body: Mapping[str, Json]) -> None:
-        """Take over what was done to an electrode elsewhere, and what is said of it."""
-        if body["thing"] == "electrode" and body["state"] == "in-use":
-            refilled = body["electrolyte_at"]
-            self.facts.cared_utc_ms.pop("electrolyte-refilled", None)
-            if refilled is not None:
-                self.facts.cared_utc_ms["electrolyte-refilled"] = utc_ms(refilled)
-            self._learn_condition(body)
-
-    def _learn_note(self, body: Mapping[str, Json]) -> None:
-        if (work := body.get("work")) is not None:
-            self.facts.cared_utc_ms[work] = utc_ms(body["at"])
-
-    def _learn_condition(self, body: Mapping[str, Json]) -> None:
-        signal = body.get("condition")
-        if signal is not None:
-            reasons = body.get("condition_reasons") or [signal]
-            self.facts.finding = ("" if signal == "none" else "; ".join(reasons), body["id"])
 
     # --- looking -------------------------------------------------------------------------------
 
     def look(self, now: Moment, live: Indication) -> list[AlarmBody]:
         """Hold everything known against the table and return what changed."""
         attended = live.attended not in (None, "measure")
-        if attended is not self.facts.attended:
+        if attended is not self._attended:
             self._looked_ms = None
             if not attended:
                 self._begin_anew(now)
-        self.facts.attended = attended
+        self._attended = attended
         self._look_at_meter(now, live)
         self._look_at_sanitisation(now)
         # What records and the calendar say changes with a record, or slowly.
@@ -209,13 +90,13 @@ class CellWatch:
 
     def condition(self) -> Signal:
         """Return the signal of the cell after NAMUR NE 107; work at it is function check."""
-        attended = Signal.FUNCTION_CHECK if self.facts.attended else Signal.NONE
+        attended = Signal.FUNCTION_CHECK if self._attended else Signal.NONE
         return max(self.engine.condition(), attended, key=SEVERITY.index)
 
     def has_current_result(self, now: Moment) -> bool:
         """Tell whether the last valid result may be taken for what the water is now."""
         result, limit_s = self.facts.result, self.limits.no_result_after_s
-        if result is None or limit_s is None or self.facts.attended:
+        if result is None or limit_s is None or self._attended:
             return False
         if self.engine.present("meter-silent") or self.engine.present("sanitisation"):
             return False
@@ -224,13 +105,13 @@ class CellWatch:
 
     def _begin_anew(self, now: Moment) -> None:
         """Owe nothing for the time that could not be watched."""
-        self.facts.began_utc_ms = now.utc_ms
+        self._began_utc_ms = now.utc_ms
         self._looked_ms = None
 
     def _look_at_meter(self, now: Moment, live: Indication) -> None:
         fault = self.facts.fault
         lost = fault is not None and (live.at is None or utc_ms(live.at) <= utc_ms(fault["at"]))
-        quiet_s = (now.utc_ms - self.facts.began_utc_ms) / 1000 if live.age_s is None else live.age_s
+        quiet_s = (now.utc_ms - self._began_utc_ms) / 1000 if live.age_s is None else live.age_s
         sparse = self.facts.sparse
         usual_s = 0.0 if sparse is None else 3 * sparse["gap_s"]
         silent = lost or quiet_s > max(self.limits.silent_after_s, usual_s)
@@ -250,9 +131,9 @@ class CellWatch:
             self._begin_anew(now)
 
     def _look_at_sanitisation(self, now: Moment) -> None:
-        ends = self.facts.sanitisation_ends_utc_ms
+        ends = self.sanitisation_ends_utc_ms
         if ends is not None and now.utc_ms >= ends:
-            self.facts.sanitisation_ends_utc_ms = ends = None
+            self.sanitisation_ends_utc_ms = ends = None
             self._begin_anew(now)
         if ends is None:
             self.engine.observe(now, "sanitisation", holds=False)
@@ -374,7 +255,7 @@ class CellWatch:
             )
         after_s = limits.no_result_after_s
         if self.facts.continuous and after_s is not None:
-            since = max(self.facts.began_utc_ms, 0 if result is None else utc_ms(result["ended"]))
+            since = max(self._began_utc_ms, 0 if result is None else utc_ms(result["ended"]))
             late = now.utc_ms - since > after_s * 1000
             told = "none since watching began" if result is None else f"the last is of {result['ended']}"
             text = f"no valid result for more than {after_s / 60:.0f} min; {told}"
@@ -426,8 +307,8 @@ class CellWatch:
             If it is under way already, or its end is past or too far off.
         """
         subject = f"{self.cell}/sanitisation"
-        if self.facts.sanitisation_ends_utc_ms is not None:
-            ends = rfc3339(self.facts.sanitisation_ends_utc_ms)
+        if self.sanitisation_ends_utc_ms is not None:
+            ends = rfc3339(self.sanitisation_ends_utc_ms)
             raise AlarmRefusedError(f"is under way until {ends}", subject=subject, hint="End it first")
         if not now.utc_ms < until_utc_ms <= now.utc_ms + DAY_MS:
             raise AlarmRefusedError(
@@ -439,7 +320,7 @@ class CellWatch:
         self.engine.observe(now, "sanitisation", holds=True, text=text, ends_utc_ms=until_utc_ms)
         raised = self.engine.advance(now)
         known = self.engine.acknowledge(now, "sanitisation", by)
-        self.facts.sanitisation_ends_utc_ms = until_utc_ms
+        self.sanitisation_ends_utc_ms = until_utc_ms
         return [*raised, *known]
 
     def end_sanitisation(self, now: Moment, by: Person) -> list[AlarmBody]:
@@ -450,9 +331,9 @@ class CellWatch:
         AlarmRefusedError
             If it is not in it.
         """
-        if self.facts.sanitisation_ends_utc_ms is None:
+        if self.sanitisation_ends_utc_ms is None:
             raise AlarmRefusedError("is not under way", subject=f"{self.cell}/sanitisation")
-        self.facts.sanitisation_ends_utc_ms = now.utc_ms
+        self.sanitisation_ends_utc_ms = now.utc_ms
         self._look_at_sanitisation(now)
         return self.engine.advance(now, by={"sanitisation": by})
 
@@ -460,11 +341,7 @@ class CellWatch:
         """Take up the alarms where a run before left them."""
         self.engine.restore(state, now)
         if self.engine.present("sanitisation"):
-            self.facts.sanitisation_ends_utc_ms = self.engine.ends_utc_ms("sanitisation")
-
-
-def _failed(body: Mapping[str, Json]) -> bool:
-    return body["verdict"] in {"failed", "refused"}
+            self.sanitisation_ends_utc_ms = self.engine.ends_utc_ms("sanitisation")
 
 
 def _shown(ph: float | None) -> str:

@@ -1,0 +1,130 @@
+"""What a cell's records have said so far, as far as alarms rest on it. Pure."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION
+from quietcell.core.records import Json
+from quietcell.core.times import utc_ms
+
+_NOT_ABOUT_WATER = frozenset({"stopped", "superseded", "busy", "reconfigured"})
+"""Reasons of determinations that ended before anything could be judged."""
+VALID = frozenset({"accepted", "qualified"})
+
+
+@dataclass(slots=True, kw_only=True)
+class Facts:
+    """What the records of a cell have said so far; `learn` takes in the next."""
+
+    result: Mapping[str, Json] | None = None
+    """The last accepted or qualified determination."""
+    doubt: Mapping[str, Json] | None = None
+    """What was found later and speaks against that result."""
+    determination: Mapping[str, Json] | None = None
+    """The last that judged the water."""
+    blind: int = 0
+    """Determinations in a row that no carbon dioxide, however much, would have spoken against."""
+    episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
+    """Those open, by the id of the record that opened them."""
+    changed_utc_ms: int = 0
+    """When an episode last began or ended: the water before it is not the water after it."""
+    sparse: Mapping[str, Json] | None = None
+    """What says that readings come too seldom, while they do."""
+    fault: Mapping[str, Json] | None = None
+    """The last fault of the driver."""
+    check: Mapping[str, Json] | None = None
+    """The last calibration or check that was completed."""
+    failed: dict[str, Mapping[str, Json]] = field(default_factory=dict)
+    """Those that did not pass and that nothing has cleared, by what they speak of."""
+    cared_utc_ms: dict[str, int] = field(default_factory=dict)
+    """When each work was last done that people note, by its name."""
+    calibration_expires_utc_ms: int | None = None
+    continuous: bool = True
+    finding: tuple[str, str | None] = ("", None)
+    """What is said against the electrode's condition, and the record that says it."""
+
+    def learn(self, body: Mapping[str, Json]) -> bool:
+        """Take in a record of the cell; return whether it is of a kind that says something."""
+        taker: Callable[[Mapping[str, Json]], None] | None = {
+            "determination": self._learn_determination,
+            "episode": self._learn_episode,
+            "doubt": self._learn_doubt,
+            "driver-fault": self._learn_fault,
+            "gap": self._learn_gap,
+            "configuration": self._learn_configuration,
+            "calibration": self._learn_check,
+            "check": self._learn_check,
+            "electrode": self._learn_electrode,
+            "note": self._learn_note,
+        }.get(body["record"])
+        if taker is not None:
+            taker(body)
+        return taker is not None
+
+    def _learn_determination(self, body: Mapping[str, Json]) -> None:
+        if "grab" in body and self.continuous:
+            return  # a sample someone brought says nothing of the water that flows here
+        if body["verdict"] in VALID:
+            self.result, self.doubt = body, None
+        if not _NOT_ABOUT_WATER & set(body["reasons"]):
+            self.determination = body
+            blind = "smallest_co2_ug_per_l" in body and body["smallest_co2_ug_per_l"] is None
+            self.blind = self.blind + 1 if blind else 0
+
+    def _learn_doubt(self, body: Mapping[str, Json]) -> None:
+        if self.result is not None and self.result["id"] in body["determinations"]:
+            self.doubt = body
+
+    def _learn_episode(self, body: Mapping[str, Json]) -> None:
+        if body["state"] == "closed":
+            self.episodes.pop(body["episode"], None)
+            changed = body["at"]
+        else:
+            self.episodes[body["episode"]] = body
+            changed = body["began"]
+        self.changed_utc_ms = max(self.changed_utc_ms, utc_ms(changed))
+
+    def _learn_fault(self, body: Mapping[str, Json]) -> None:
+        self.fault = body
+
+    def _learn_gap(self, body: Mapping[str, Json]) -> None:
+        if (goes_on := body.get("goes_on")) is not None:
+            self.sparse = body if goes_on else None
+
+    def _learn_configuration(self, body: Mapping[str, Json]) -> None:
+        settings = body["settings"]
+        self.calibration_expires_utc_ms = settings["calibration_expires_utc_ms"]
+        self.continuous = settings["mode"] == "continuous"
+
+    def _learn_check(self, body: Mapping[str, Json]) -> None:
+        self._learn_condition(body)
+        if body["verdict"] == "declined":  # somebody changed their mind: it says nothing
+            return
+        group = CHECK_GROUPS[body.get("method", "buffer")]
+        if group != "temperature":  # the electrode is what is to be checked so often
+            self.check = body
+        if body["verdict"] in {"failed", "refused"}:
+            self.failed[group] = body
+        else:
+            cleared = CLEARED_BY_CALIBRATION if body["record"] == "calibration" else {group}
+            for each in cleared & self.failed.keys():
+                del self.failed[each]
+
+    def _learn_electrode(self, body: Mapping[str, Json]) -> None:
+        """Take over what was done to an electrode elsewhere, and what is said of it."""
+        if body["thing"] == "electrode" and body["state"] == "in-use":
+            refilled = body["electrolyte_at"]
+            self.cared_utc_ms.pop("electrolyte-refilled", None)
+            if refilled is not None:
+                self.cared_utc_ms["electrolyte-refilled"] = utc_ms(refilled)
+            self._learn_condition(body)
+
+    def _learn_note(self, body: Mapping[str, Json]) -> None:
+        if (work := body.get("work")) is not None:
+            self.cared_utc_ms[work] = utc_ms(body["at"])
+
+    def _learn_condition(self, body: Mapping[str, Json]) -> None:
+        signal = body.get("condition")
+        if signal is not None:
+            reasons = body.get("condition_reasons") or [signal]
+            self.finding = ("" if signal == "none" else "; ".join(reasons), body["id"])
