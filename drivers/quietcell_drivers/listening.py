@@ -9,9 +9,10 @@ from typing import Any
 from quietcell.errors import PortLostError, PortUnavailableError, UsageError
 from quietcell_drivers.line_format import unescape
 from quietcell_drivers.machine_clock import MachineClock
+from quietcell_drivers.message_shape import messages
 from quietcell_drivers.port import open_port
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings
-from quietcell_drivers.proposal import Proposal, messages, propose
+from quietcell_drivers.proposal import Proposal, propose
 
 ENOUGH_MESSAGES = 12
 MOST_BYTES = 64 * 1024

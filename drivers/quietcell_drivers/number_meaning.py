@@ -1,0 +1,138 @@
+"""What the numbers of messages mean: by the unit behind, else the label before, else their size. Pure."""
+
+import re
+from collections.abc import Sequence
+from itertools import pairwise, product
+
+from quietcell_drivers.line_format import IGNORED
+from quietcell_drivers.message_shape import Slot
+from quietcell_drivers.units import UNITS, find_unit
+
+_LABELS = {
+    "mv": r"mv|e|u|emf|ise|pot\w*|millivolts?|volts?",
+    "temperature_c": r"t|temp\w*|thermo\w*|pt\w*|(?:deg)?[cf]",
+    "conductivity_us_cm": r"k|kappa|cond\w*|lf|ec|rho|res\w*|kond\w*|[uµμ]s\w*|ms\w*",
+    "flow_ml_min": r"q|flow\w*|rate|ml\w*",
+}
+_NOT_WANTED = r"ph|orp|do|o|date|time|no|nr"
+"""Labels of numbers that are none of the readings'; their size must not make them one."""
+
+
+def name_numbers(slots: list[Slot]) -> None:
+    """Say of each number what it is: by its unit, its label, or its size."""
+    for place, slot in enumerate(slots):
+        if slot.kind == "number":
+            _name_by_unit(slot, _behind(slots, place), _free(slots))
+    for place, slot in enumerate(slots):
+        label = _before(slots, place)
+        if slot.kind != "number" or slot.quantity != IGNORED or not label:
+            continue
+        for quantity in _free(slots):
+            if re.fullmatch(_LABELS[quantity], label, re.IGNORECASE):
+                slot.quantity, slot.unit = quantity, _unit_by_size(quantity, slot)
+                slot.why = f"its label {label!r}"
+                break
+    unnamed = [
+        slot
+        for place, slot in enumerate(slots)
+        if slot.kind == "number"
+        and slot.quantity == IGNORED
+        and (slot.moves or slot.decimals > 0)
+        and not slot.counts
+        and not re.fullmatch(_NOT_WANTED, _before(slots, place) or "-", re.IGNORECASE)
+    ]
+    _name_by_size(unnamed[:5], _free(slots))
+
+
+def _free(slots: list[Slot]) -> list[str]:
+    """Return the quantities no number has been found for."""
+    return [quantity for quantity in UNITS if all(slot.quantity != quantity for slot in slots)]
+
+
+def _name_by_unit(slot: Slot, behind: str, free: Sequence[str]) -> None:
+    if not behind:
+        return
+    for quantity in free:
+        if (unit := find_unit(quantity, behind)) is not None:
+            slot.quantity, slot.unit, slot.why = quantity, unit.name, f"its unit {behind!r}"
+            return
+    if "temperature_c" in free and re.fullmatch(r"ohm|\u03a9|\u2126", behind, re.IGNORECASE):
+        element = "Pt1000 ohm" if abs(slot.values[0]) > 400 else "Pt100 ohm"
+        slot.quantity, slot.unit, slot.why = "temperature_c", element, f"its unit {behind!r}"
+
+
+def _name_by_size(unnamed: list[Slot], free: list[str]) -> None:
+    """Give numbers the quantities that fit their sizes best, all together."""
+    best: tuple[float, tuple[str, ...]] = (0.0, ())
+    for names in product([*free, IGNORED], repeat=len(unnamed)):
+        twice = any(name != IGNORED and names.count(name) > 1 for name in names)
+        if twice or ("mv" in free and "mv" not in names):
+            continue
+        worth = sum(_fits(name, slot) for name, slot in zip(names, unnamed, strict=True))
+        order = [list(UNITS).index(name) for name in names if name != IGNORED]
+        worth += 0.5 * sum(a < b for a, b in pairwise(order)) + 1.0 * (order[:1] == [0])
+        if not best[1] or worth > best[0]:
+            best = (worth, names)
+    for name, slot in zip(best[1], unnamed, strict=False):
+        if name != IGNORED:
+            slot.quantity, slot.unit = name, _unit_by_size(name, slot)
+            slot.why = "a guess from its size and place"
+
+
+def _fits(quantity: str, slot: Slot) -> float:
+    """Return how well a number without name goes with a quantity; 0 where nothing speaks for it."""
+    values = slot.values
+    mean, spread = sum(values) / len(values), max(values) - min(values)
+    decimals = slot.decimals
+    if quantity == "mv":
+        return 1.0 + 4.0 * (min(values) < 0.0) + 1.0 * (abs(mean) >= 1.0) + 0.5 * (decimals in {1, 2})
+    if quantity == "temperature_c":
+        ordinary = 5.0 <= mean <= 45.0 and decimals <= 3
+        return 3.0 if spread < 8.0 and (ordinary or 278.0 <= mean <= 318.0 or _element(mean)) else -5.0
+    if quantity == "conductivity_us_cm":
+        return 1.0 + 1.0 * (decimals >= 3) + 1.0 * (mean < 1.0) if 0.01 <= mean <= 20.0 else -5.0
+    if quantity == "flow_ml_min":
+        return 2.0 - 0.5 * decimals if 10.0 <= mean <= 1000.0 else -5.0
+    return 0.0
+
+
+def _behind(slots: list[Slot], place: int) -> str:
+    """Return what may be the unit behind a number."""
+    text, place = "", place + 1
+    if place < len(slots) and slots[place].kind == "blank":
+        place += 1
+    while place < len(slots) and len(text) < 8:
+        slot = slots[place]
+        inside = slot.kind == "word" or (slot.kind == "other" and slot.texts[0] in "°µΩ·/%.²")
+        if slot.moves or not inside:
+            break
+        text += slot.texts[0]
+        place += 1
+    return text
+
+
+def _before(slots: list[Slot], place: int) -> str:
+    """Return what may be the label before a number."""
+    place -= 1
+    while place >= 0 and (slots[place].kind == "blank" or slots[place].texts[0] in "=:>#"):
+        place -= 1
+    return slots[place].texts[0] if place >= 0 and slots[place].kind == "word" else ""
+
+
+def _element(mean: float) -> str:
+    """Return the thermometer whose ohms between 10 and 45 °C these may be."""
+    return "Pt100 ohm" if 103.9 <= mean <= 117.5 else "Pt1000 ohm" if 1039.0 <= mean <= 1175.0 else ""
+
+
+def _unit_by_size(quantity: str, slot: Slot) -> str:
+    """Return the unit that fits the size of unnamed numbers."""
+    values = slot.values
+    mean = sum(values) / len(values)
+    if quantity == "mv":
+        fine = all(len(re.split("[.,]", text)[-1]) >= 4 for text in slot.texts if re.search("[.,]", text))
+        return "V" if abs(mean) < 2.0 and fine and any(re.search("[.,]", t) for t in slot.texts) else "mV"
+    if quantity == "temperature_c":
+        return "K" if 273.0 <= mean <= 373.0 else _element(mean) or ("°F" if mean > 45.0 else "°C")
+    if quantity == "conductivity_us_cm" and 14.0 < mean <= 20.0:
+        return "MΩ·cm"  # purified water is far likelier than water of so much conductivity
+    return UNITS[quantity][0].name
