@@ -1,0 +1,50 @@
+"""A determination and a calibration in full are their records, with what rests on them."""
+
+import json
+from pathlib import Path
+
+from tests.support.page_tables import Page
+from tests.support.recorded import recorded
+from tests.support.reporting import VALID, bodies, results, run
+
+
+def test_one_determination_in_full(tmp_path: Path) -> None:
+    recorded(tmp_path / "state")
+    body = next(b for b in bodies(tmp_path / "state", "determination") if b["verdict"] in VALID)
+    out = tmp_path / "one.html"
+    done = run(
+        "--ledger", tmp_path / "state", "--determination", body["id"], "--out", out, "--json", "--verify"
+    )
+    assert done.return_value == 0, done.exception
+    told, seen = json.loads(done.stdout), Page(out)
+    assert told["determination"] == {key: value for key, value in body.items() if key != "seq"}
+    assert told["readings_match"] is True
+    assert told["ledger"]["verified"]["sound"] is True
+    fields = {row[0].text: row[1] for found in seen.tables.values() for row in found.rows if len(row) == 2}
+    assert fields["ph"].value == body["ph"]
+    assert fields["drift_bound_mv_per_min, mV/min"].value == body["drift_bound_mv_per_min"]
+    assert fields["ended"].value == body["ended"]
+    assert fields["readings_sha256"].text == body["readings_sha256"]
+    lines = [[c.value for c in row] for row in seen.tables["budget"].rows]
+    assert [[line[0], line[3], line[4]] for line in lines] == [
+        [b["name"], b["standard_uncertainty_ph"], b["bias_ph"]] for b in body["ph_budget"]
+    ]
+
+
+def test_one_calibration_in_full(folder: Path, tmp_path: Path) -> None:
+    body = bodies(folder, "calibration", "header-tank")[1]
+    out = tmp_path / "one.html"
+    done = run("--ledger", folder, "--calibration", body["id"], "--out", out, "--json")
+    assert done.return_value == 0, done.exception
+    told, seen = json.loads(done.stdout), Page(out)
+    assert told["calibration"] == {key: value for key, value in body.items() if key != "seq"}
+    assert [doubt["about"] for doubt in told["doubts"]] == [body["id"]]
+    resting = [b for b in results(folder, "header-tank") if b["calibration"]["id"] == body["id"]]
+    assert told["results"] == len(resting) > 0
+    assert told["last_result_at"] == resting[-1]["ended"]
+    for row, point in zip(seen.tables["points"].rows, body["points"], strict=True):
+        names = ("ph", "temperature_c", "mv", "residual_mv", "residual_ph", "as_found_ph", "response_time_s")
+        assert [c.value for c in row[3:]] == [point[name] for name in names]
+    history = [row[0].text for row in seen.tables["calibration-history"].rows]
+    assert history == [b["id"] for b in bodies(folder, "calibration", "header-tank")[:2]]
+    assert "script" not in {name for name, _ in seen.tags}
