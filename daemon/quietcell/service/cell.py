@@ -29,6 +29,8 @@ from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
 
 MARK_S = 1.0
 """Time between time marks."""
+MARK_BEATS = 8
+"""Marks of all cells fall on so many instants between."""
 LAG_MS = 250
 """A mark lies this far behind the clock (times its scale), so that a reading received before it but
 decoded after it is not late."""
@@ -350,7 +352,8 @@ class CellTask:
 
     async def _mark_all(self) -> None:
         while True:
-            await self._clock.sleep(MARK_S)
+            # On beats the cells share: a machine that wakes up for one of them serves several.
+            await self._clock.sleep(MARK_S - self._clock.boot_ms() / 1000 % (MARK_S / MARK_BEATS))
             if not self._metering.receiving:
                 await self._mark()
                 self.steps += 1
