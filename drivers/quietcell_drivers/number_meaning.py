@@ -16,6 +16,8 @@ _LABELS = {
 }
 _NOT_WANTED = r"ph|orp|do|o|date|time|no|nr"
 """Labels of numbers that are none of the readings'; their size must not make them one."""
+_UNIT = r"[^\W\d_]?(?:S|[lL])/.+|[^\W\d_]?(?:[oO]hm|\u03a9|\u2126).*|[^\W\d_]V"
+"""What looks like a unit, whether it is known or not."""
 
 
 def name_numbers(slots: list[Slot]) -> None:
@@ -24,8 +26,13 @@ def name_numbers(slots: list[Slot]) -> None:
         if slot.kind == "number":
             _name_by_unit(slot, _behind(slots, place), _free(slots))
     for place, slot in enumerate(slots):
+        behind = _behind(slots, place)
+        known = any(find_unit(quantity, behind) for quantity in UNITS)
+        if slot.kind == "number" and slot.quantity == IGNORED and not known and re.fullmatch(_UNIT, behind):
+            slot.why = f"its unit {behind!r} is none that is known here"  # off by a factor, if taken
+    for place, slot in enumerate(slots):
         label = _before(slots, place)
-        if slot.kind != "number" or slot.quantity != IGNORED or not label:
+        if slot.kind != "number" or slot.quantity != IGNORED or slot.why or not label:
             continue
         for quantity in _free(slots):
             if re.fullmatch(_LABELS[quantity], label, re.IGNORECASE):
@@ -37,6 +44,7 @@ def name_numbers(slots: list[Slot]) -> None:
         for place, slot in enumerate(slots)
         if slot.kind == "number"
         and slot.quantity == IGNORED
+        and not slot.why
         and (slot.moves or slot.decimals > 0)
         and not slot.counts
         and not re.fullmatch(_NOT_WANTED, _before(slots, place) or "-", re.IGNORECASE)

@@ -118,6 +118,8 @@ UNITS: Mapping[str, tuple[Unit, ...]] = {
     ),
     "conductivity_us_cm": (
         _scaled("µS/cm", 1.0),
+        _scaled("nS/cm", 1.0e-3),
+        _scaled("mS/cm", 1.0e3),
         _scaled("mS/m", 10.0),
         _scaled("S/m", 1.0e4),
         _inverse("MΩ·cm", 1.0),

@@ -70,6 +70,25 @@ def test_seventeen_without_a_word_is_the_resistivity_of_pure_water() -> None:
     assert found.settings["units"] == {"conductivity_us_cm": "MΩ·cm"}
 
 
+@pytest.mark.parametrize("unit", ["L/min", "kΩ.cm", "MΩ"])
+def test_no_label_and_no_size_makes_a_number_what_its_unit_denies(unit: str) -> None:
+    lines = (f"E={25 + n / 10:.1f}mV COND={61 + n / 10:.1f}{unit}\n" for n in range(12))
+    found = propose([(200 * n, line.encode("utf-8")) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.last is not None
+    assert found.last.mv == pytest.approx(26.1)
+    assert found.last.conductivity_us_cm is None
+    assert f"not used, its unit '{unit}' is none that is known here" in found.moving[1]
+
+
+def test_nanosiemens_are_taken_for_what_they_are() -> None:
+    lines = (f"E={25 + n / 10:.1f}mV COND {61 + n / 10:.1f}nS/cm\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.last is not None
+    assert found.last.conductivity_us_cm == pytest.approx(0.0621)
+
+
 @given(st.lists(st.tuples(st.integers(0, 2000), st.binary(max_size=60)), max_size=12))
 @settings(max_examples=60, deadline=None)
 def test_arbitrary_bytes_give_a_proposal_or_none(pieces: list[tuple[int, bytes]]) -> None:

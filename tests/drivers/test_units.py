@@ -51,6 +51,8 @@ def test_a_resistance_outside_the_table_stands_for_no_temperature(ratio: float) 
         ("temperature_c", "degF", 212.0, 100.0),
         ("temperature_c", "Pt1000 ohm", 1097.347, 25.0),
         ("temperature_c", "Pt100 Ω", 84.2707, -40.0),
+        ("conductivity_us_cm", "nS/cm", 55.0, 0.055),
+        ("conductivity_us_cm", "mS/cm", 0.055, 55.0),
         ("conductivity_us_cm", "mS/m", 0.0055, 0.055),
         ("conductivity_us_cm", "S/m", 5.5e-6, 0.055),
         ("conductivity_us_cm", "MΩ·cm", 18.18, 0.0550055),
