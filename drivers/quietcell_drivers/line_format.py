@@ -88,8 +88,8 @@ class LineFormatSettings(DriverSettings):
     units: dict[str, str] = Field(
         default_factory=dict,
         description="The unit the meter sends, for each column whose name ends in another: mV, V; °C, °F, "
-        "K, Pt100 ohm, Pt1000 ohm; µS/cm, nS/cm, mS/cm, mS/m, S/m, MΩ·cm; mL/min, L/h. A unit written behind a number "
-        "in the line goes before this.",
+        "K, Pt100 ohm, Pt1000 ohm; µS/cm, nS/cm, mS/cm, mS/m, S/m, MΩ·cm; mL/min, L/h. A unit written "
+        "behind a number in the line goes before this.",
     )
     decimal_comma: bool = Field(default=False, description="Whether the meter writes 25,04 for 25.04.")
     status: dict[str, str] = Field(

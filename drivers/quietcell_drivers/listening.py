@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from pydantic import ValidationError
+
 from quietcell.errors import PortLostError, PortUnavailableError, UsageError
 from quietcell_drivers.line_format import unescape
 from quietcell_drivers.machine_clock import MachineClock
@@ -114,6 +116,10 @@ async def listen(
     try:
         asked = unescape(question).encode("latin-1")
         candidates = list(_candidates(port, baud))
+    except ValidationError as error:
+        raise UsageError(
+            "; ".join(each["msg"].removeprefix("Value error, ") for each in error.errors())
+        ) from error
     except ValueError as error:
         raise UsageError(str(error)) from error
     if not candidates:
@@ -262,9 +268,10 @@ def _section(proposal: Proposal, settings: PortSettings, question: str) -> str:
         rows.append(f"{key} = {_toml(value)}" + (f"   # {note}" if note else ""))
     rows += [
         "",
-        "[cells.my-cell.calibration]   # from your electrode's last calibration",
-        "slope_pct = 100.0",
-        "zero_mv = 0.0",
+        "# No pH is shown until `quietcell calibrate my-cell` has been done, or the last one stands here:",
+        "#[cells.my-cell.calibration]",
+        "#slope_pct = 98.4   # % of theory",
+        "#zero_mv = 3.1      # at pH 7 and 25 °C",
     ]
     return "\n".join(rows) + "\n"
 

@@ -193,6 +193,12 @@ def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path
     assert second.by_path == str(tmp_path / "by-path" / "socket-2")
 
 
+def test_what_to_ask_needs_a_port_to_listen_to(capsys: pytest.CaptureFixture[str]) -> None:
+    for flags in (("--ask", "READ?"), ("--baud", "9600")):
+        assert status_of("ports", *flags) == 64
+        assert "--listen PORT" in capsys.readouterr().err
+
+
 async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_nothing(tmp_path: Path) -> None:
     asked: list[dict[str, Any]] = []
 

@@ -129,6 +129,7 @@ async def test_a_working_section_is_proposed_for_each_of_nine_meters(
     ):
         assert found.section, (name, found)
         config = parse_config(SITE + found.section, f"{name}.toml", InstalledDrivers())
+        assert config.cells["my-cell"].calibration is None  # nobody has made one yet
         settings = config.cells["my-cell"].settings
         assert isinstance(settings, LineFormatSettings), name
         reader = LineReader(settings)
@@ -176,6 +177,8 @@ async def test_silence_ends_with_what_to_do(tmp_path: Path, monkeypatch: pytest.
         await heard(terminal.port)
     with pytest.raises(UsageError, match="begins no escape"):
         await heard(terminal.port, question="\\q")
+    with pytest.raises(UsageError, match=r"^'socket://serial-server' is not of the form socket://host:port"):
+        await heard("socket://serial-server")
 
 
 def test_a_section_is_toml_whatever_the_meter_says() -> None:

@@ -10,6 +10,7 @@ import click
 from serial.tools import list_ports
 
 from quietcell.cli.options import Number
+from quietcell.errors import UsageError
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +69,8 @@ def command(*, as_json: bool, port: str | None, question: str, baud: int | None,
     """
     if port is not None:
         return _listen(port, question, baud, seconds, as_json=as_json)
+    if question or baud is not None:
+        raise UsageError("--ask and --baud go with --listen PORT")
     ports = serial_ports()
     if as_json:
         click.echo(json.dumps([asdict(port) for port in ports], ensure_ascii=False))
