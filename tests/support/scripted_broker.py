@@ -81,6 +81,12 @@ async def acknowledge(peer: Peer, publish: Publish) -> None:
     peer.acknowledge(publish)
 
 
+async def values_only(peer: Peer, publish: Publish) -> None:
+    """Acknowledge retained values, no records."""
+    if publish.retain:
+        peer.acknowledge(publish)
+
+
 @dataclass(slots=True)
 class ScriptedBroker:
     """Listens on a free port of the loopback and does what its two scripts say.
