@@ -122,6 +122,21 @@ def test_a_steady_change_does_not_hold_an_electrode_from_buffer_for_ever() -> No
 
 
 @pytest.mark.parametrize("numbers", [GRAB, LOOP])
+def test_an_electrode_from_buffer_is_held_by_its_present_slope(numbers: Numbers) -> None:
+    t = np.arange(3000.0)
+    approach = 60.0 * np.exp(-t / 10.0)
+    # 0.004 pH to come: over 20 min it fell much faster than it falls now, over 10 min little.
+    faded = approach + 7.0 * np.exp(-t / 900.0) + noise(3000)
+    assert look(faded, numbers, from_buffer=True).at_rest
+    # Through slow waves of noise the brief span can't tell, the longer one can.
+    waves = approach + 0.15 * np.sin(t / 150.0) + noise(3000)
+    assert look(waves, numbers, from_buffer=True).at_rest
+    # 0.03 pH to come
+    relaxing = approach + 6.0 * np.exp(-t / 2400.0) + noise(3000)
+    assert look(relaxing, numbers, from_buffer=True).missing == (Missing.REMAINING,)
+
+
+@pytest.mark.parametrize("numbers", [GRAB, LOOP])
 def test_no_false_plateau_is_accepted(numbers: Numbers) -> None:
     t = np.arange(420.0)
     course = 60.0 * np.exp(-t / 30.0) - 8.0 * np.exp(-t / 250.0) + noise(420)

@@ -39,7 +39,8 @@ FORECAST_SPAN_S = 3600.0
 WIDER = (2.0, 4.0)  # under white noise the slope is known 3 and 8 times better, under 1/f 2 and 4 times
 NEWEST = 5  # readings whose median two spikes don't move
 FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most junctions relax for long
-JUNCTION_SPAN_S = (240.0, 1200.0)  # shortest and longest span whose slope tells of a junction
+JUNCTION_LEAST_SPAN_S = 240.0  # the shortest whose slope tells of a junction
+JUNCTION_SPANS_S = (1200.0, 600.0)  # what fades was steeper half a span ago, but noise hides less of it
 JUNCTION_TAU_MIN = 40.0  # its slowest relaxation: what is still to come is slope times this at most
 
 
@@ -271,12 +272,14 @@ def _hold_newest(mv: NDArray[np.float64], mean_mv: float, limit_mv: float, lacks
 
 
 def _may_be_a_junction(over: Callable[[float], Drift], quiet_s: float, limit_mv: float) -> bool:
-    """Return whether a slope may be that of a junction that has more than the limit to come."""
+    """Return whether no slope excludes that of a junction that has more than the limit to come."""
     if quiet_s > OWN_CHANGE_AFTER_S:
         return False  # three of its longest time constants; the water may well change steadily
-    measured = over(min(0.5 * quiet_s, JUNCTION_SPAN_S[1]))
-    short = measured.span_s < JUNCTION_SPAN_S[0]
-    return short or measured.bound_mv_per_min * JUNCTION_TAU_MIN > limit_mv
+    spans_s = dict.fromkeys(min(0.5 * quiet_s, longest_s) for longest_s in JUNCTION_SPANS_S)
+    return not any(
+        measured.span_s >= JUNCTION_LEAST_SPAN_S and measured.bound_mv_per_min * JUNCTION_TAU_MIN <= limit_mv
+        for measured in map(over, spans_s)
+    )
 
 
 def _bound_of_the_run(
