@@ -193,6 +193,24 @@ def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path
     assert second.by_path == str(tmp_path / "by-path" / "socket-2")
 
 
+def test_a_user_without_a_name_is_asked_for_one(
+    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def nobody() -> str:
+        raise KeyError("getpwuid(): uid not found: 54321")
+
+    monkeypatch.setattr("getpass.getuser", nobody)
+    assert status_of("note", "live-feed-room", "hose replaced", "--ledger", str(ledger)) == 64
+    assert "Give --operator" in capsys.readouterr().err
+
+
+def test_help_shows_a_range_only_where_there_is_one(capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of("check", "--help") == 0
+    shown = capsys.readouterr().out
+    assert "None" not in shown
+    assert "[x>=0.1]" in shown
+
+
 def test_what_to_ask_needs_a_port_to_listen_to(capsys: pytest.CaptureFixture[str]) -> None:
     for flags in (("--ask", "READ?"), ("--baud", "9600")):
         assert status_of("ports", *flags) == 64

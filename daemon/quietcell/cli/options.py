@@ -27,6 +27,17 @@ class Number(click.FloatRange):
             self.fail(f"{value!r} is no number", param, ctx)
         return super().convert(found, param, ctx)
 
+    def _describe_range(self) -> str:
+        return "" if self.min is self.max is None else super()._describe_range()
+
+
+def user_name() -> str:
+    """Return the name of whoever runs this; a container's user may have none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        raise UsageError("your user has no name here", hint="Give --operator") from None
+
 
 config_option = click.option(
     "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."
@@ -34,7 +45,7 @@ config_option = click.option(
 
 
 operator_option = click.option(
-    "--operator", default=getpass.getuser, show_default="your user name", help="Who asks; records carry it."
+    "--operator", default=user_name, show_default="your user name", help="Who asks; records carry it."
 )
 
 
