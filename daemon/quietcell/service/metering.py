@@ -154,5 +154,7 @@ class Metering:
         if text == self._last_fault:
             return
         self._last_fault = text
-        self._log.warning("meter fault", driver=self._meter.name, text=text, exc_info=error.__cause__)
+        # Where it is the driver that broke its author needs the trace; of a pulled plug the text says all.
+        trace = error.__cause__ if isinstance(error, DriverBrokeError) else None
+        self._log.warning("meter fault", driver=self._meter.name, text=text, exc_info=trace)
         await self._tell(self._meter.name, text)
