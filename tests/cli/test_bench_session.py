@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 
-from quietcell.cli import bench_session
+from quietcell.cli import bench_session, main
 from quietcell.cli.bench_session import Session
+from tests.support.bench_meter import configure
 
 
 class Asked:
@@ -15,12 +16,16 @@ class Asked:
 
     def __init__(self) -> None:
         self.commands: list[str] = []
+        self.shown: list[dict[str, Any]] = []
+        """Live readings to show, in order."""
         self.heard_twice = threading.Event()
 
     async def __call__(self, _folder: Path, request: dict[str, Any]) -> dict[str, Any]:
         self.commands.append(request["command"])
         if self.commands.count("attended") >= 2:
             self.heard_twice.set()
+        if request["command"] == "status":
+            return {"ok": True, "cells": [{"cell": "live-feed-room", **self.shown.pop(0)}]}
         return {"ok": True, "attendance": "daemon.1.3"}
 
 
@@ -44,3 +49,41 @@ def test_who_has_gone_is_heard_of_no_longer(asked: Asked, monkeypatch: pytest.Mo
     with Session(Path("nowhere"), "live-feed-room", "Ada").attending("calibration"):
         pass
     assert asked.commands == ["attend", "leave"]
+
+
+def test_who_only_looks_waits_for_the_first_reading(asked: Asked, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench_session, "LOOK_S", 0.001)
+    asked.shown = [{"at": None}, {"at": None}, {"at": "2026-03-01T08:00:00.000Z"}]
+    found = Session(Path("nowhere"), "live-feed-room", "Ada").indication()
+    assert found["at"] == "2026-03-01T08:00:00.000Z"
+    assert set(asked.commands) == {"status"}
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("calibrate", "--buffer", "phtalate", "--buffer", "borax"), "no buffer 'phtalate'"),
+        (("calibrate", "--buffer", "borax,expires=31.12.2099", "--buffer", "phthalate"), "31.12.2099"),
+        (("calibrate", "--buffer", "borax"), "1 --buffer given"),
+        (("calibrate", "--expected-ph", "6,8"), "Write 6.8 or 6.2:7.4"),
+        (("check", "--low-ionic", "--solution", "acid:5e-5"), "1 --solution given"),
+        (("measure", "--conductivity", "1,2"), "Write µS/cm as 1.25"),
+    ],
+)
+def test_a_slip_in_a_flag_is_told_before_anything_is_measured(
+    words: tuple[str, ...], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command, *flags = words
+    with pytest.raises(SystemExit) as ended:
+        main([command, "hall", *flags, "--operator", "Ada", "--config", str(configure(tmp_path))])
+    assert ended.value.code == 64
+    assert told in capsys.readouterr().err
+    assert not (tmp_path / "state").exists()
+
+
+def test_a_cell_there_is_not_is_told_before_anybody_is_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["measure", "hall", "--config", str(configure(tmp_path))])
+    assert "no cell hall; the configuration has live-feed-room" in capsys.readouterr().err

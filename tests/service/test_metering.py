@@ -42,8 +42,8 @@ async def test_only_a_driver_that_broke_leaves_a_trace_in_the_log(
     async def tell(_driver: str, _text: str) -> None:
         told.set()
 
-    async def receive(_readings: Any, *, reopened: bool) -> None:
-        raise AssertionError(reopened)
+    async def receive(readings: Any, *, reopened: bool) -> None:
+        raise AssertionError(readings, reopened)
 
     def guard(work: Coroutine[Any, Any, None]) -> Coroutine[Any, Any, None]:
         return work

@@ -14,8 +14,9 @@ import click
 
 from quietcell.config import Config, load_config
 from quietcell.config.outlets import OutletSettings
+from quietcell.core.calibration_record import described_buffer
 from quietcell.core.records import Json
-from quietcell.errors import QuietcellError, UsageError
+from quietcell.errors import DomainError, QuietcellError, UsageError
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask
 from quietcell.service.drivers import InstalledDrivers
@@ -120,11 +121,18 @@ class Session:
             If the meter is silent.
         """
         for _ in range(round(START_S / LOOK_S)):
-            live: dict[str, Json] = self.ask("attended", attendance=self.attendance)["indication"]
+            live = self._live()
             if live["at"] is not None:
                 return live
             time.sleep(LOOK_S)
         raise QuietcellError("the meter is silent", subject=self.cell, hint="Look at its power and port")
+
+    def _live(self) -> dict[str, Json]:
+        if self.attendance is None:  # who only looks is not at work here
+            cells: list[dict[str, Json]] = self.ask("status")["cells"]
+            return next(each for each in cells if each["cell"] == self.cell)
+        indication: dict[str, Json] = self.ask("attended", attendance=self.attendance)["indication"]
+        return indication
 
     def brought_sample(
         self, sample_id: str, grab: dict[str, Json], *, from_buffer: bool = False
@@ -168,9 +176,7 @@ def show(text: str) -> None:
 @contextmanager
 def session(path: Path, cell: str, operator: str | None) -> Iterator[Session]:
     """Talk to the daemon of a configuration, or be one for the time of the command."""
-    config = load_config(path, InstalledDrivers())
-    if cell not in config.cells:
-        raise UsageError(f"no cell {cell}; the configuration has {', '.join(config.cells)}")
+    config = _configured(path, cell)
     folder = Path(config.store.folder)
     here = Session(folder, cell, operator)
     if _answers(folder):
@@ -178,6 +184,20 @@ def session(path: Path, cell: str, operator: str | None) -> Iterator[Session]:
         return
     with _own_daemon(config, cell):
         yield here
+
+
+def _configured(path: Path, cell: str) -> Config:
+    config = load_config(path, InstalledDrivers())
+    if cell not in config.cells:
+        raise UsageError(f"no cell {cell}; the configuration has {', '.join(config.cells)}")
+    return config
+
+
+def who_works(path: Path, cell: str, operator: str | None) -> str:
+    """Return who works; what is wrong with the configuration or the cell is told before anybody is asked."""
+    _configured(path, cell)
+    given: str = told(operator, "Who works", flag="--operator")
+    return given
 
 
 def _answers(folder: Path) -> bool:
@@ -231,7 +251,7 @@ def told(value: Any, prompt: str, *, flag: str, **options: Any) -> Any:
         return value
     if not sys.stdin.isatty():
         if "default" in options:
-            return options["default"]
+            return click.types.convert_type(options.get("type"))(options["default"])
         raise UsageError(f"{prompt}: nobody to ask; give {flag}")
     return click.prompt(prompt, err=True, show_default=bool(options.get("default")), **options)
 
@@ -275,7 +295,7 @@ def buffer_from(text: str) -> dict[str, Json]:
     Raises
     ------
     UsageError
-        If it cannot be read.
+        If it cannot be read, or does not describe a buffer.
 
     Examples
     --------
@@ -297,4 +317,8 @@ def buffer_from(text: str) -> dict[str, Json]:
         raise UsageError(f"--buffer {text!r} cannot be read", hint=hint) from None
     if not group and "ph" not in found:
         found["set"] = "iupac-2002"
+    try:
+        described_buffer(found)  # before anything is measured in it
+    except DomainError as error:
+        raise UsageError(f"--buffer {text!r}: {error.message}", hint=error.hint) from None
     return found

@@ -1,6 +1,8 @@
 """``quietcell calibrate``: find slope and zero of an electrode in buffers, one after another."""
 
 import json
+from datetime import date
+from math import isfinite
 from pathlib import Path
 
 import click
@@ -14,6 +16,7 @@ from quietcell.cli.bench_session import (
     ready,
     session,
     told,
+    who_works,
 )
 from quietcell.cli.options import Number
 from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
@@ -22,8 +25,28 @@ from quietcell.core.electrode.recognition import NOMINAL_LINE, recognise
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
 
+FEWEST_BUFFERS, MOST_BUFFERS = 2, 5
 NEAR_MV, FAR_MV = 12.0, 45.0
 """How far a buffer may be from what the last calibration, or theory, expects, mV."""
+
+
+def _read_day(text: str) -> str:
+    """Return a day as it is recorded; nothing stands for none."""
+    try:
+        return date.fromisoformat(text).isoformat() if text else ""
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is no day. Write it like 2027-12-31") from None
+
+
+def _read_ph_span(text: str) -> list[float]:
+    """Return one pH, or lowest and highest."""
+    try:
+        values = sorted(float(part) for part in text.split(":"))
+    except ValueError:
+        values = []
+    if not 1 <= len(values) <= 2 or not all(map(isfinite, values)):
+        raise click.BadParameter(f"{text!r} is no pH. Write 6.8 or 6.2:7.4")
+    return values
 
 
 @click.command("calibrate")
@@ -35,7 +58,9 @@ NEAR_MV, FAR_MV = 12.0, 45.0
     help="In order: SET/NAME,lot=...,expires=YYYY-MM-DD or NAME,ph=7.00,u=0.01. Absent: the potential tells.",
 )
 @click.option("--set", "buffer_set", type=click.Choice(list(BUFFER_SETS)), default="iupac-2002")
-@click.option("--expected-ph", help="Where the sample is expected, as 6.8 or 6.2:7.4.")
+@click.option(
+    "--expected-ph", metavar="PH", type=_read_ph_span, help="Where the sample is expected, as 6.8 or 6.2:7.4."
+)
 @click.option("--valid-days", type=Number(), help="Days until it expires.")
 @click.option("--as-found-limit", type=Number(), default=0.05, show_default=True, help="pH.")
 @click.option("--use/--no-use", default=None, help="Use it if nothing speaks against it, or do not.")
@@ -47,7 +72,7 @@ def command(
     operator: str | None,
     buffers: tuple[str, ...],
     buffer_set: str,
-    expected_ph: str | None,
+    expected_ph: list[float] | None,
     valid_days: float | None,
     as_found_limit: float,
     comment: str | None,
@@ -62,7 +87,8 @@ def command(
     Works beside a running daemon, and without one. Two buffers or more must lie on both sides of the
     expected pH. Every question has a flag; stopping early changes nothing.
     """
-    operator = told(operator, "Who works", flag="--operator")
+    _require_buffers(buffers)
+    operator = who_works(path, cell, operator)
     with session(path, cell, operator) as here, here.attending("calibration") as found:
         if found["fixed"]:
             key = f"the configuration fixes this calibration: cells.{cell}.calibration"
@@ -74,9 +100,13 @@ def command(
         click.echo(CAUTIONS, err=True)
         expected = _span(expected_ph, found)
         points = []
-        names = list(buffers) or [""] * 5
+        names = list(buffers) or [""] * MOST_BUFFERS
         for number, name in enumerate(names, start=1):
-            if number > 2 and not buffers and not confirmed(None, "Another buffer", flag="--buffer"):
+            if (
+                number > FEWEST_BUFFERS
+                and not buffers
+                and not confirmed(None, "Another buffer", flag="--buffer")
+            ):
                 break
             points.append(_point(here, found, number, name, buffer_set, pause=not no_pause))
         asked: dict[str, Json] = {
@@ -107,16 +137,25 @@ def command(
     return 0 if kept["body"]["verdict"] == "accepted" else 1
 
 
-def _span(text: str | None, found: dict[str, Json]) -> list[float]:
+def _require_buffers(given: tuple[str, ...]) -> None:
+    """Refuse what could not be used before it is measured."""
+    for text in given:
+        buffer_from(text)
+    if given and not FEWEST_BUFFERS <= len(given) <= MOST_BUFFERS:
+        raise UsageError(
+            f"{len(given)} --buffer given; a calibration takes {FEWEST_BUFFERS} to {MOST_BUFFERS}"
+        )
+
+
+def _span(given: list[float] | None, found: dict[str, Json]) -> list[float]:
     """Return where the sample is expected."""
     recent = found["expected_ph"]
     usual = "7.0" if recent is None else ":".join(f"{value:.2f}" for value in recent)
-    given = told(text, "Expected pH of the sample", flag="--expected-ph", default=usual)
-    try:
-        values = sorted(float(part) for part in str(given).split(":"))
-    except ValueError:
-        raise UsageError(f"--expected-ph {given!r} is no pH", hint="Write 6.8 or 6.2:7.4") from None
-    return [values[0], values[-1]]
+    if given is None:
+        given = told(
+            None, "Expected pH of the sample", flag="--expected-ph", default=usual, type=_read_ph_span
+        )
+    return [given[0], given[-1]]
 
 
 def _point(
@@ -139,7 +178,8 @@ def _point(
     described = buffer_from(given) if given else _recognised(body, found, buffer_set)
     if "ph" not in described and not given:
         described["lot"] = told(None, "Lot of the bottle", flag="--buffer ...,lot=", default="")
-        expiry = told(None, "Last day of use (YYYY-MM-DD)", flag="--buffer ...,expires=", default="")
+        prompt, flag = "Last day of use (YYYY-MM-DD)", "--buffer ...,expires="
+        expiry = told(None, prompt, flag=flag, default="", type=_read_day)
         described |= {"expires": expiry} if expiry else {}
     return {**described, "measurement": body["id"]}
 

@@ -13,9 +13,11 @@ from quietcell.cli.bench_session import (
     ready,
     session,
     told,
+    who_works,
 )
 from quietcell.cli.flow_test import Flows, flow_tested
 from quietcell.cli.options import Number
+from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
 
@@ -89,21 +91,17 @@ def command(  # noqa: PLR0917 # one argument a flag
         low_ionic,
         flow_test,
     )
-    if sum(ways) != 1:
-        raise UsageError(
-            "choose one of --buffer, --known-ph, --known-temperature, --low-ionic and --flow-test"
-        )
+    _require_one(sum(ways), len(solutions) if low_ionic else None)
     if flow_test:
         how = Flows(given_ml_min=flows, settle_s=settle_s, pause=not no_pause)
-        with (
-            session(path, cell, told(operator, "Who works", flag="--operator")) as here,
-            here.attending("flow-test") as found,
-        ):
+        operator = who_works(path, cell, operator)
+        with session(path, cell, operator) as here, here.attending("flow-test") as found:
             click.echo(CAUTIONS, err=True)
             tested = flow_tested(here, found, how)
         return _tested(tested, as_json=as_json)
     if not low_ionic:
-        tolerance = told(tolerance, "Largest deviation allowed", flag="--tolerance", type=Number())
+        unit = "pH" if known_temperature is None else "°C"
+        tolerance = told(tolerance, f"Largest deviation allowed, {unit}", flag="--tolerance", type=Number())
     names: list[str] = []
     asked: dict[str, Json] = {} if tolerance is None else {"tolerance": tolerance}
     asked |= {} if known_from is None else {"known_from": known_from}
@@ -118,8 +116,11 @@ def command(  # noqa: PLR0917 # one argument a flag
     elif check_buffer is not None:
         names = [check_buffer]
         asked |= {"method": "buffer", "buffer": buffer_from(check_buffer)}
-    with session(path, cell, told(operator, "Who works", flag="--operator")) as here:
+    operator = who_works(path, cell, operator)
+    with session(path, cell, operator) as here:
         if not names:
+            if known_temperature is not None:
+                here.indication()  # without a daemon the meter has only just been opened
             outcome = here.ask("check", **asked)
         else:
             with here.attending("check"):
@@ -128,6 +129,16 @@ def command(  # noqa: PLR0917 # one argument a flag
                 ids = [_measured(here, purpose, name, pause=not no_pause) for name in names]
                 outcome = here.ask("check", **asked, attendance=here.attendance, measurements=ids)
     return _told(outcome, as_json=as_json)
+
+
+def _require_one(ways: int, solutions: int | None) -> None:
+    """Refuse what is no check before anybody prepares one."""
+    if ways != 1:
+        raise UsageError(
+            "choose one of --buffer, --known-ph, --known-temperature, --low-ionic and --flow-test"
+        )
+    if solutions is not None and solutions < FEWEST_SOLUTIONS:
+        raise UsageError(f"{solutions} --solution given; --low-ionic takes {FEWEST_SOLUTIONS} or more")
 
 
 def _measured(here: Session, purpose: str, name: str, *, pause: bool) -> str:

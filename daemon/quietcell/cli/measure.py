@@ -1,15 +1,25 @@
 """``quietcell measure``: a sample someone brought to the bench, portion by portion until they agree."""
 
 import json
+import math
 from pathlib import Path
 
 import click
 
-from quietcell.cli.bench_session import CAUTIONS, Session, bench_options, confirmed, ready, session, told
+from quietcell.cli.bench_session import (
+    CAUTIONS,
+    Session,
+    bench_options,
+    confirmed,
+    ready,
+    session,
+    told,
+    who_works,
+)
 from quietcell.cli.options import Number
 from quietcell.core.evaluation import AIR_COUNTS_US_CM
 from quietcell.core.records import Json
-from quietcell.errors import QuietcellError, UsageError
+from quietcell.errors import QuietcellError
 from quietcell.service.clock import SystemClock
 
 ADVICE = (
@@ -28,6 +38,30 @@ NO_USE = frozenset(
 """Reasons another portion does not cure."""
 
 
+def _read_conductivity(text: str) -> str | float:
+    """Return µS/cm, or the word that stands for where it comes from."""
+    if text in ("none", "meter"):
+        return text
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value < 1e6:
+        raise click.BadParameter(f"{text!r} is no conductivity. Write µS/cm as 1.25, meter, or none")
+    return value
+
+
+def _read_temperature(text: str) -> float | None:
+    """Return °C; nothing stands for none."""
+    try:
+        value = float(text) if text else None
+    except ValueError:
+        value = math.nan
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{text!r} is no temperature. Write °C as 22.5")
+    return value
+
+
 @click.command("measure")
 @bench_options
 @click.option("--sample", "sample_id", help="What is measured, as you name it; every record carries it.")
@@ -35,6 +69,8 @@ NO_USE = frozenset(
 @click.option("--age-min", type=Number(min=0), help="Minutes since the container was filled.")
 @click.option(
     "--conductivity",
+    metavar="NUMBER",
+    type=_read_conductivity,
     help="µS/cm of a separate portion, before the electrode goes in; meter: what the cell's own meter shows "
     "now; none: not measured.",
 )
@@ -56,7 +92,7 @@ def command(  # one argument a flag
     sample_id: str | None,
     container: str | None,
     age_min: float | None,
-    conductivity: str | None,
+    conductivity: str | float | None,
     conductivity_temperature: float | None,
     portions: int,
     *,
@@ -73,7 +109,7 @@ def command(  # one argument a flag
     potassium chloride leaks into the sample; they travel with each record. Every question has a flag;
     stopping early changes nothing.
     """
-    operator = told(operator, "Who works", flag="--operator")
+    operator = who_works(path, cell, operator)
     sample_id = told(sample_id, "Sample", flag="--sample")
     with session(path, cell, operator) as here, here.attending("measure") as found:
         _require_able(cell, found)
@@ -118,13 +154,14 @@ def _require_able(cell: str, found: dict[str, Json]) -> None:
         )
 
 
-def _conductivity(here: Session, given: str | None, temperature_c: float | None) -> dict[str, Json]:
+def _conductivity(here: Session, given: str | float | None, temperature_c: float | None) -> dict[str, Json]:
     """Return the conductivity of a separate portion, and its temperature."""
     answer = told(
         given,
         "Conductivity of a separate portion, before the electrode goes in (µS/cm; meter: as the cell shows "
         "it now; none)",
         flag="--conductivity",
+        type=_read_conductivity,
     )
     if answer == "none":
         return {}
@@ -139,24 +176,15 @@ def _conductivity(here: Session, given: str | None, temperature_c: float | None)
             "conductivity_us_cm": live["conductivity_us_cm"],
             "conductivity_temperature_c": live["temperature_c"],
         }
-    try:
-        value = float(answer)
-    except ValueError:
-        value = 0.0
-    if not 0.0 < value < 1e6:
-        raise UsageError(f"--conductivity {answer!r} is none", hint="Write µS/cm as 1.25, meter, or none")
     if given is None and temperature_c is None:
-        text = told(
+        temperature_c = told(
             None,
             "Its temperature, °C (empty: that of the sample)",
             flag="--conductivity-temperature",
             default="",
+            type=_read_temperature,
         )
-        try:
-            temperature_c = float(text) if text else None
-        except ValueError:
-            raise UsageError(f"{text!r} is no temperature", hint="Write °C as 22.5") from None
-    return {"conductivity_us_cm": value, "conductivity_temperature_c": temperature_c}
+    return {"conductivity_us_cm": answer, "conductivity_temperature_c": temperature_c}
 
 
 def _what_to_do(number: int, *, kcl: bool) -> str:
