@@ -193,6 +193,16 @@ def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path
     assert second.by_path == str(tmp_path / "by-path" / "socket-2")
 
 
+def test_a_file_that_cannot_be_written_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config, recording, out = tmp_path / "cells.toml", tmp_path / "hall.csv", tmp_path / "none" / "out.jsonl"
+    config.write_text(
+        '[site]\nname = "merrow-sound"\n[cells.hall.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n'
+    )
+    recording.write_text("time,mv\n2026-03-01T08:00:00Z,25.0\n")
+    assert status_of("replay", str(recording), "--out", str(out), "--config", str(config)) == 1
+    assert str(out) in capsys.readouterr().err
+
+
 def test_a_user_without_a_name_is_asked_for_one(
     ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

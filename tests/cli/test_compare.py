@@ -74,7 +74,10 @@ def test_a_picture_of_one_determination_is_drawn(archive: Path) -> None:
 
 @pytest.mark.parametrize(
     ("words", "told"),
-    [((), "names no criterion"), (("hasty", "nonsense"), "no such recording")],
+    [
+        ((), "names no criterion"),
+        (("hasty", "nonsense"), "nonsense: no such recording. Nor is it a criterion: there is hasty"),
+    ],
 )
 def test_what_is_no_criterion_and_no_recording_is_named(
     archive: Path, words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]

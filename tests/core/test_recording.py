@@ -125,6 +125,8 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
     [
         ("", "loop.csv: no header line"),
         ("time,temperature_c\n", "loop.csv:1: no column 'mv'"),
+        ("time;mv\n2026-03-01T08:00:00Z;25,0\n", "the file has time;mv. Commas part columns"),
+        ("time,mv,mv\n", "loop.csv:1: columns share the name 'mv'"),
         (GOOD + "yesterday,1,21\n", "loop.csv:3: time: 'yesterday' is no time"),
         (GOOD + "2026-03-01T08:00:01,1,21\n", "loop.csv:3: time"),
         (GOOD + "2026-03-01T08:00:01Z,1.x,21\n", "loop.csv:3: mv: '1.x' is no number"),

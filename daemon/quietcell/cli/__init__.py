@@ -99,6 +99,8 @@ def _said(error: Exception) -> str:
     if isinstance(error, OSError):
         place = "" if error.filename is None else f"{error.filename}: "
         return f"{place}{error.strerror or error}"
+    if isinstance(error, click.ClickException):
+        return error.format_message()
     if isinstance(error, sqlite3.Error):
         return f"the ledger cannot be read: {error}. See what `quietcell verify` says"
     return str(error)

@@ -20,8 +20,9 @@ from quietcell.service.export import recording_lines
 def command(config: Path | None, ledger: Path | None, cell: str | None, out: Path) -> None:
     """Write the readings of a cell as a recording (CSV).
 
-    `quietcell replay` of it, with the same configuration, gives the same records again. The daemon may
-    go on running meanwhile. Where a file is damaged, what can be read is written, and the exit status is 1.
+    `quietcell replay` of it, with the same configuration, gives the same records again, apart from what
+    people asked for meanwhile. The daemon may go on running. Where a file is damaged, what can be read is
+    written, and the exit status is 1.
     """
     folder = ledger_folder(config, ledger)
     with Journal(folder) as journal:

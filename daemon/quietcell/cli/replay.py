@@ -35,7 +35,9 @@ def _times(_context: click.Context, _option: click.Parameter, texts: tuple[str, 
 @click.command("replay")
 @click.argument("words", nargs=-1, required=True, metavar="[CRITERION]... RECORDING...")
 @config_option
-@click.option("--out", type=click.File("w", encoding="utf-8"), help="JSON lines; - for here.")
+@click.option(
+    "--out", type=click.File("w", encoding="utf-8"), help="JSON lines; - for here. Needed without --compare."
+)
 @click.option("--cell", help="Cell of the configuration; else the one named like the recording.")
 @click.option(
     "--request", "requests", multiple=True, callback=_times, help="Ask for a determination at this time."
@@ -45,7 +47,8 @@ def _times(_context: click.Context, _option: click.Parameter, texts: tuple[str, 
     "--plot",
     "picture",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Draw the first determination of the first recording here (png, svg, pdf; extra `report`).",
+    help="Draw the first determination of the first recording here (png, svg, pdf; extra `report`). Without "
+    "--compare: by the cell's own criterion, of which --out then tells what --compare does.",
 )
 def command(
     words: tuple[str, ...],
@@ -113,10 +116,10 @@ def _pieces(config: Config, recording: Path, cell: str) -> Iterator[Iterator[Pie
         try:
             yield read_recording(_counted(file, bar.update), name=str(recording), layout=layout)
         except UnicodeDecodeError as error:
-            raise RecordingError("not UTF-8 text", subject=str(recording)) from error
+            raise RecordingError("not UTF-8 text", subject=str(recording), hint="Save it as UTF-8") from error
 
 
-def _existing(words: tuple[str, ...]) -> list[Path]:
+def _existing(words: tuple[str, ...], *, hint: str = "") -> list[Path]:
     """Return the recordings named.
 
     Raises
@@ -126,7 +129,7 @@ def _existing(words: tuple[str, ...]) -> list[Path]:
     """
     for word in words:
         if not Path(word).is_file():
-            raise UsageError("no such recording", subject=word)
+            raise UsageError("no such recording", subject=word, hint=hint)
     return [Path(word) for word in words]
 
 
@@ -136,7 +139,8 @@ def _criteria_and_recordings(
     """Part the criteria in front from the recordings behind them."""
     known = [*config.criteria, *SHIPPED]
     criteria = list(takewhile(lambda word: word in known and not Path(word).is_file(), words))
-    recordings = _existing(words[len(criteria) :])
+    no_criterion = f"Nor is it a criterion: there is {', '.join(known)}" if compare else ""
+    recordings = _existing(words[len(criteria) :], hint=no_criterion)
     if compare and not criteria:
         raise UsageError("--compare names no criterion", hint=f"There is {', '.join(known)}.")
     if not recordings:

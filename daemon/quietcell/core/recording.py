@@ -199,13 +199,17 @@ class _Reader:
         self._width = len(header)
         place = {}
         for key, heading in self._layout.columns.items():
+            if header.count(heading) > 1:
+                raise RecordingError(f"columns share the name {heading!r}", subject=f"{self._name}:1")
             if heading in header:
                 place[key] = header.index(heading)
             elif key in self._layout.required:
                 raise RecordingError(
                     f"no column {heading!r} (for {key}); the file has {', '.join(header)}",
                     subject=f"{self._name}:1",
-                    hint="Name the columns under [cells.NAME.recording]",
+                    hint="Name the columns under [cells.NAME.recording]"
+                    if len(header) > 1
+                    else "Commas part columns, and points decimals",
                 )
         if self._layout.columns == CANONICAL:
             self._refuse_misspelt(header, place)
