@@ -13,14 +13,12 @@ Rules:
 
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import chain
 
 from quietcell.core.attempts import Attempts
 from quietcell.core.endpoint.machine import first_judged_ms
 from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.indication import Indication, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
-from quietcell.core.ingress.watch import IngressWatch
 from quietcell.core.inputs import (
     Attendance,
     EngineInput,
@@ -48,6 +46,7 @@ from quietcell.core.records import (
 )
 from quietcell.core.settings import CellSettings
 from quietcell.core.stamp import Stamp
+from quietcell.core.waters import Waters
 from quietcell.errors import ClockWentBackError, ContractError
 
 TICK_MS = 1000
@@ -80,14 +79,8 @@ class Engine:
         """Time of the last input."""
         self._reception = Reception(settings)
         self._attempts = Attempts(settings, self._reception, self._stamp)
-        self._look_ms: int | None = None
-        """Time of the last look for ingress that came and was not done."""
+        self._waters = Waters(settings, self._stamp)
         self._due_ms = 0
-        self._attendance: Attendance | None = None
-        """Someone works at the cell: its readings are not of the water."""
-        self._water = IngressWatch(settings)
-        self._brought: IngressWatch | None = None
-        """Watches what someone brought to the bench, while the cell's own water is left alone."""
         self._ended: SegmentEnd | None = None
 
     # --- input ---------------------------------------------------------------------------------
@@ -135,8 +128,8 @@ class Engine:
         if isinstance(item, Attendance):
             return self._attend(item)
         if isinstance(item, FlowTested):
-            return self._water.flow_tested(item, self._stamp)
-        return chain.from_iterable(watch.judge(item, self._stamp) for watch in self._watches)
+            return self._waters.own.flow_tested(item, self._stamp)
+        return self._waters.judge(item)
 
     def _require_order(self, ms: int) -> None:
         if ms <= self._now_ms or ms < self._fed_ms:
@@ -180,17 +173,15 @@ class Engine:
         """Move to the time of the next segment, whose zero lies `ms` later."""
         self._reception.end_segment(ms)
         self._due_ms -= ms
-        for watch in self._watches:
-            watch.new_segment(ms)
+        self._waters.new_segment(ms)
         if self._attempts.open is not None:
             self._attempts.open.shift(ms)
 
     def _reconfigure(self, settings: CellSettings) -> None:
-        """Work with other settings; what is known of the water stays."""
+        """Work with other settings."""
         if settings.cell != self.settings.cell:
             raise ContractError(f"settings of {settings.cell} given", subject=self.settings.cell)
-        for watch in self._watches:
-            watch.reconfigure(settings)
+        self._waters.reconfigure(settings)
         self._attempts.reconfigure(settings)
         self.settings = settings
 
@@ -230,10 +221,10 @@ class Engine:
             event_ms = max(event_ms, self._last_idle_ms(upto_ms))
             yield from self._see_readings(event_ms)
             if event_ms // BLOCK_MS > self._now_ms // BLOCK_MS:
-                self._look_ms = event_ms // BLOCK_MS * BLOCK_MS
+                self._waters.look_at(event_ms // BLOCK_MS * BLOCK_MS)
             self._now_ms = event_ms
             yield from self._event(event_ms)
-        yield from self._look()
+        yield from self._waters.look()
         if upto_ms > self._now_ms:
             # Between events only the readings' own records matter. They are dated at the reading, so they
             # may wait for the next event, except where that may be far away.
@@ -258,7 +249,7 @@ class Engine:
         """Let the time of readings of at most `upto_ms` come, noting gaps and what does not count."""
         for received in self._reception.see(upto_ms):
             for silence in received.silences:
-                yield from self._look()
+                yield from self._waters.look()
                 yield GapBody(
                     **self._stamp.identity(silence.told_ms),
                     began=self._stamp.text(silence.began_ms),
@@ -271,12 +262,12 @@ class Engine:
                 open_now = self._attempts.open or self._reception
                 open_now.rejected.update(received.rejected)
             if self._of_the_water and not self.settings.salted(self._attempts.grab):
-                self._ingress.see(received.counting)
+                self._waters.measured.see(received.counting)
 
     @property
     def _begins_by_itself(self) -> bool:
         """Whether the next determination begins when it is due."""
-        return self.settings.mode == "continuous" and self._attendance is None
+        return self.settings.mode == "continuous" and self._waters.attendance is None
 
     def _last_idle_ms(self, upto_ms: int) -> int:
         """Return the last event, at most `upto_ms`, up to which nothing can come of any; -1 if there is none.
@@ -294,15 +285,6 @@ class Engine:
         idle_ms = received.undisturbed_ms(min(upto_ms, judged_ms - 1, attempt.deadline_ms - 1))
         return idle_ms // attempts.look_every_ms * attempts.look_every_ms
 
-    def _look(self) -> Iterator[Body]:
-        """Look for ingress up to the last event at which to look.
-
-        Many cost little more than one, so each waits until its records are due or a verdict rests on it.
-        """
-        if self._look_ms is not None:
-            ms, self._look_ms = self._look_ms, None
-            yield from self._ingress.tick(ms, self._stamp)
-
     def _event(self, ms: int) -> Iterator[Body]:
         """Look at the open determination, or begin one that is due."""
         attempt = self._attempts.open
@@ -314,8 +296,8 @@ class Engine:
             return
         looks = ms % self._attempts.look_every_ms == 0 or ms >= attempt.deadline_ms
         if looks and self._attempts.look(ms):
-            yield from self._look()
-            body = self._attempts.conclude(ms, self._ingress)
+            yield from self._waters.look()
+            body = self._attempts.conclude(ms, self._waters.measured)
             if body is not None:
                 yield body
 
@@ -323,18 +305,18 @@ class Engine:
 
     def _request(self, request: Request) -> Iterator[Body]:
         yield from self._see_readings(request.ms - 1)
-        there = self._attendance
+        there = self._waters.attendance
         strange = there is not None and (there.work != "measure" or there.id != request.attendance)
         if strange or self.asked is not None:
-            yield self._attempts.turn_away(request, self._ingress)
+            yield self._attempts.turn_away(request, self._waters.measured)
             return
         yield from self._refuse(request.ms, Reason.SUPERSEDED)
-        if self.settings.mode == "on-request" or self._attendance is not None:
+        if self.settings.mode == "on-request" or self._waters.attendance is not None:
             # Someone has just put the electrode into the sample.
             self._reception.disturb(request.ms, Reason.GAP)
-            yield from self._ingress.new_sample(request.ms, self._stamp)
+            yield from self._waters.measured.new_sample(request.ms, self._stamp)
         elif request.from_buffer:
-            self._ingress.set_aside(request.ms)
+            self._waters.measured.set_aside(request.ms)
         self._attempts.from_buffer |= request.from_buffer
         self._attempts.begin(request.ms, request)
 
@@ -351,41 +333,27 @@ class Engine:
         yield from self._leave(attendance.ms)
         self._attempts.portions = Portions()
         if began:
-            self._attendance = attendance
-            self._brought = IngressWatch(self.settings) if attendance.work == "measure" else None
+            self._waters.attend(attendance)
         else:
             self._reception.disturb(attendance.ms, Reason.GAP)  # the electrode is back in the water
             self._attempts.from_buffer |= attendance.work in _IN_SOLUTIONS
             self._due_ms = attendance.ms
 
     def _leave(self, ms: int) -> Iterator[Body]:
-        """Let nobody work at the cell, and what they brought be gone."""
-        if self._attendance is not None and self._attendance.work != "flow-test":
-            self._water.set_aside(ms)
-        self._attendance = self._attempts.reference_mv = None
-        if self._brought is not None:
-            yield from self._brought.new_sample(ms, self._stamp)
-            self._brought = None
+        """Let nobody work at the cell."""
+        self._attempts.reference_mv = None
+        return self._waters.leave(ms)
 
     def _refuse(self, ms: int, *reasons: Reason) -> Iterator[Body]:
         """End the open determination, if there is one, without a value."""
         if self._attempts.open is not None:
-            yield self._attempts.close(ms, self._ingress, Verdict.REFUSED, reasons)
+            yield self._attempts.close(ms, self._waters.measured, Verdict.REFUSED, reasons)
 
     @property
     def _of_the_water(self) -> bool:
         """Whether readings tell of the water: it is measured, or flows past and nobody works there."""
         attempt = self._attempts.open
         return self._begins_by_itself if attempt is None else attempt.reference is None
-
-    @property
-    def _ingress(self) -> IngressWatch:
-        """The watch over what is measured now."""
-        return self._brought or self._water
-
-    @property
-    def _watches(self) -> tuple[IngressWatch, ...]:
-        return (self._water,) if self._brought is None else (self._water, self._brought)
 
     # --- state ---------------------------------------------------------------------------------
 
@@ -395,7 +363,7 @@ class Engine:
         Take it behind a time mark or between segments. Readings are named, not repeated.
         """
         tuple(self._see_readings(self._now_ms))  # those of which nothing is to be told may still wait
-        segment, attempts = self._stamp.segment, self._attempts
+        segment, attempts, waters = self._stamp.segment, self._attempts, self._waters
         return dict(
             plain(
                 EngineState(
@@ -410,10 +378,10 @@ class Engine:
                     earlier_refused=attempts.earlier_refused,
                     from_buffer=attempts.from_buffer,
                     portions=attempts.portions,
-                    attendance=self._attendance,
+                    attendance=waters.attendance,
                     reference_mv=attempts.reference_mv,
-                    ingress=self._water.state(),
-                    brought=None if self._brought is None else self._brought.state(),
+                    ingress=waters.own.state(),
+                    brought=None if waters.brought is None else waters.brought.state(),
                 )
             )
         )
@@ -442,19 +410,15 @@ class Engine:
         self._ended = known.ended
         self._now_ms = self._fed_ms = known.now_ms
         self._attempts.restore(known)
-        self._attendance, self._due_ms = known.attendance, known.due_ms
-        self._water.restore(known.ingress)
-        self._brought = None
-        if known.brought is not None:
-            self._brought = IngressWatch(self.settings)
-            self._brought.restore(known.brought)
+        self._waters.restore(known)
+        self._due_ms = known.due_ms
 
     # --- views ---------------------------------------------------------------------------------
 
     @property
     def open_episodes(self) -> tuple[str, ...]:
         """Ids of the records that opened the episodes still open."""
-        return tuple(episode for watch in self._watches for episode in watch.episodes)
+        return self._waters.episodes
 
     @property
     def may_wait_until_ms(self) -> int:
@@ -469,7 +433,7 @@ class Engine:
     @property
     def attendance(self) -> Attendance | None:
         """Who works at the cell now."""
-        return self._attendance
+        return self._waters.attendance
 
     @property
     def asked(self) -> Request | None:
@@ -502,5 +466,5 @@ class Engine:
             age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
             ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
             where=self._attempts.told(self._now_ms),
-            attended=self._attendance.work if self._attendance else None,
+            attended=self._waters.attendance.work if self._waters.attendance else None,
         )

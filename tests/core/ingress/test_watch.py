@@ -180,9 +180,9 @@ def test_what_is_known_survives_a_restart() -> None:
     scenario = slow_leak()
     engine = Engine(settings_of(scenario))
     told(engine, inputs_of(scenario)[0], halves(scenario)[0])
-    watch = engine._ingress
+    watch = engine._waters.measured
     plain = json.loads(json.dumps(watch.state(), allow_nan=False))
-    again = Engine(settings_of(scenario))._ingress
+    again = Engine(settings_of(scenario))._waters.measured
     again.restore(plain)
     assert again.episodes == watch.episodes
     assert again.state() == watch.state()
