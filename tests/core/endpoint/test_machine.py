@@ -48,3 +48,40 @@ def test_a_look_judges_from_the_first_full_window_on_and_never_before(
     first_ms = first_judged_ms(criterion, began_ms, disturbed_ms)
     assert phase(first_ms - 1) in (Phase.WAITING, Phase.FILLING)
     assert phase(first_ms) in (Phase.JUDGING, Phase.AT_REST)
+
+
+def test_an_electrode_from_buffer_is_said_to_wait_for_its_junction_and_for_no_risk() -> None:
+    criterion = SHIPPED["grab-water"]
+    ms = np.arange(0, 240_000, 1000)
+    block = ReadingBlock.from_columns(ms, 8.0 + np.random.default_rng(1).normal(0.0, 0.02, len(ms)))
+    found = standing(
+        block[ms > 240_000 - round(criterion.window_s * 1000)],
+        (ms, block.mv),
+        criterion,
+        now_ms=240_000,
+        began_ms=-1,
+        disturbed_ms=-1,
+        silent_ms=0,
+        disturbance=Reason.GAP,
+        mv_per_ph=58.0,
+        from_buffer=True,
+    )
+    assert found.lacks == (Reason.STILL_RELAXING,)
+    assert found.waits_for == "the junction, fresh from a buffer, to be shown at rest"
+
+
+def test_a_silent_meter_is_told_while_the_electrode_is_rinsed_too() -> None:
+    none = np.empty(0)
+    found = standing(
+        ReadingBlock.from_columns(np.empty(0, np.int64), none),
+        (np.empty(0, np.int64), none),
+        PLAIN,
+        now_ms=20_000,
+        began_ms=0,
+        disturbed_ms=0,
+        silent_ms=20_000,
+        disturbance=Reason.GAP,
+        mv_per_ph=58.0,
+    )
+    assert found.phase is Phase.WAITING
+    assert found.waits_for == "the meter to speak, silent for 20 s"

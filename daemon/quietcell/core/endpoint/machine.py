@@ -105,17 +105,13 @@ def standing(
         The sample is renewed all the time: a change that goes on steadily may be its own.
     """
     waited_ms, quiet_ms = now_ms - began_ms, now_ms - max(disturbed_ms, began_ms)
+    silent = silent_ms > criterion.max_gap_s * 1000
+    silence = f"the meter to speak, silent for {silent_ms / 1000:.0f} s" if silent else ""
     if waited_ms < criterion.min_wait_s * 1000:
-        left_s = criterion.min_wait_s - waited_ms / 1000
-        return Standing(
-            phase=Phase.WAITING, lacks=(disturbance,), waits_for=f"rinse and response, {left_s:.0f} s to go"
-        )
-    if silent_ms > criterion.max_gap_s * 1000:
-        return Standing(
-            phase=Phase.FILLING,
-            lacks=(Reason.GAP,),
-            waits_for=f"the meter to speak, silent for {silent_ms / 1000:.0f} s",
-        )
+        rinse = f"rinse and response, {criterion.min_wait_s - waited_ms / 1000:.0f} s to go"
+        return Standing(phase=Phase.WAITING, lacks=(disturbance,), waits_for=silence or rinse)
+    if silent:
+        return Standing(phase=Phase.FILLING, lacks=(Reason.GAP,), waits_for=silence)
     if quiet_ms < criterion.window_s * 1000 or len(window) < criterion.min_readings:
         text = f"window {min(quiet_ms / 1000, criterion.window_s):.0f} of {criterion.window_s:.0f} s"
         if quiet_ms >= criterion.window_s * 1000:
@@ -184,6 +180,8 @@ def _waiting(found: Judgement, criterion: Criterion, mv_per_ph: float) -> str:
     if Missing.REMAINING in found.missing:
         if found.forecast is None:
             return "a forecast of what is still to come"
+        if found.forecast.beyond <= criterion.max_remaining_risk:
+            return "the junction, fresh from a buffer, to be shown at rest"  # what `judge` holds it for
         return still_to_come(found.forecast, criterion, mv_per_ph)
     if (
         found.long_drift is not None
