@@ -61,7 +61,7 @@ def test_checks_of_every_kind_count_for_what_they_are_about(tmp_path: Path) -> N
         )
         status, said = check(tmp_path, "--known-temperature", "24.0", "--tolerance", "0.5")
         assert status == 1
-        assert "+1.000 Cel" in said
+        assert "+1.000 °C" in said
         # A laboratory's value that is far off does not make the thermometer better, nor the other way round.
         assert (
             check(

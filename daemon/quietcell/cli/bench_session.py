@@ -17,6 +17,7 @@ from quietcell.config.outlets import OutletSettings
 from quietcell.core.calibration_record import described_buffer
 from quietcell.core.records import Json
 from quietcell.errors import DomainError, QuietcellError, UsageError
+from quietcell.report.wording import REASONS
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask
 from quietcell.service.drivers import InstalledDrivers
@@ -164,6 +165,17 @@ def live(indication: Mapping[str, Json]) -> str:
     form = {"ph": "pH {:.2f}", "mv": "{:.2f} mV", "temperature_c": "{:.1f} °C"}
     values = [text.format(indication[key]) for key, text in form.items() if indication[key] is not None]
     return f"{', '.join(values)}: waits for {indication['waits_for']}"
+
+
+def in_words(reasons: list[str]) -> str:
+    """Return reasons and qualifiers with what they mean.
+
+    Examples
+    --------
+    >>> in_words(["max-wait"])
+    'max-wait (it took longer than the criterion waits)'
+    """
+    return ", ".join(f"{each} ({REASONS[each]})" if each in REASONS else each for each in reasons)
 
 
 def show(text: str) -> None:

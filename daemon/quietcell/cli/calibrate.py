@@ -13,6 +13,7 @@ from quietcell.cli.bench_session import (
     bench_options,
     buffer_from,
     confirmed,
+    in_words,
     ready,
     session,
     told,
@@ -171,7 +172,7 @@ def _point(
         body = here.known_solution("calibration", given or f"buffer {number}")
         if body["verdict"] == "accepted":
             break
-        click.echo(f"Did not come to rest: {', '.join(body['reasons'])}.", err=True)
+        click.echo(f"Did not come to rest: {in_words(body['reasons'])}.", err=True)
         if not confirmed(None, "Measure it again", flag="a fresh buffer"):
             raise QuietcellError("a buffer did not come to rest")
     click.echo(f"At rest: {body['mv']:.2f} mV at {body['temperature_c']:.1f} °C.", err=True)

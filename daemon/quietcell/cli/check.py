@@ -10,6 +10,7 @@ from quietcell.cli.bench_session import (
     Session,
     bench_options,
     buffer_from,
+    in_words,
     ready,
     session,
     told,
@@ -20,6 +21,7 @@ from quietcell.cli.options import Number
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError, UsageError
+from quietcell.report.wording import UNITS
 
 
 @click.command("check")
@@ -147,7 +149,7 @@ def _measured(here: Session, purpose: str, name: str, *, pause: bool) -> str:
     ready(f"{name}: rinse with pure water, blot, put the electrode into it and {where}.", pause=pause)
     body = here.known_solution(purpose, name)
     if body["verdict"] != "accepted":
-        raise QuietcellError(f"{name} did not come to rest: {', '.join(body['reasons'])}")
+        raise QuietcellError(f"{name} did not come to rest: {in_words(body['reasons'])}")
     shown = "" if body["ph"] is None else f", pH {body['ph']:.3f}"
     click.echo(f"At rest: {body['mv']:.2f} mV{shown}.", err=True)
     found: str = body["id"]
@@ -175,7 +177,8 @@ def _told(outcome: dict[str, Json], *, as_json: bool) -> int:
     if as_json:
         click.echo(json.dumps(outcome, ensure_ascii=False))
     else:
-        click.echo(f"{body['verdict']}: {body['id']}, {body['deviation']:+.3f} {body['unit']}")
+        unit = UNITS.get(body["unit"], body["unit"])
+        click.echo(f"{body['verdict']}: {body['id']}, {body['deviation']:+.3f} {unit}")
         for refusal in body["refusals"]:
             click.echo(f"  {refusal['reason']}: {refusal['text']}")
         if outcome["doubt"]:

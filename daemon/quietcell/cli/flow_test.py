@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import click
 
-from quietcell.cli.bench_session import LOOK_S, Session, confirmed, ready, show, told
+from quietcell.cli.bench_session import LOOK_S, Session, confirmed, in_words, ready, show, told
 from quietcell.cli.options import Number
 from quietcell.core.ingress.flow_test import BACK_RATIO, LEAST_FLOW_RATIO, LEAST_SETTLE_S, SETTLED_VOLUMES
 from quietcell.core.records import Json
@@ -78,7 +78,7 @@ def flow_tested(here: Session, found: dict[str, Json], flows: Flows) -> dict[str
         _settle(here, flow, found, flows)
         body = here.known_solution("flow-test", f"flow {number} of {len(WHAT_TO_DO)}")
         if body["verdict"] != "accepted":
-            raise QuietcellError(f"flow {number} did not come to rest: {', '.join(body['reasons'])}")
+            raise QuietcellError(f"flow {number} did not come to rest: {in_words(body['reasons'])}")
         seen.append(body["flow_ml_min"] if metered else flow)
         click.echo(f"At rest: pH {body['ph']:.3f} at {seen[-1]:.1f} mL/min.", err=True)
         measured.append(body["id"])

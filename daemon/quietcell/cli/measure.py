@@ -11,6 +11,7 @@ from quietcell.cli.bench_session import (
     Session,
     bench_options,
     confirmed,
+    in_words,
     ready,
     session,
     told,
@@ -202,7 +203,7 @@ def _is_result(body: dict[str, Json]) -> bool:
 def _tell(number: int, body: dict[str, Json]) -> None:
     """Say what became of a portion; raises where another would end no better."""
     if body["verdict"] == "refused":
-        reasons = ", ".join(body["reasons"])
+        reasons = in_words(body["reasons"])
         if NO_USE & set(body["reasons"]):
             raise QuietcellError(f"portion {number} was refused: {reasons}")
         click.echo(f"Portion {number} was refused: {reasons}.", err=True)
@@ -230,7 +231,7 @@ def _told(sample_id: str, bodies: list[dict[str, Json]], *, as_json: bool) -> in
         if len(result.get("portions_ph", ())) > 1:
             click.echo(f"  portions: {', '.join(f'{ph:.3f}' for ph in result['portions_ph'])}")
         if result["qualifiers"]:
-            click.echo(f"  bear in mind: {', '.join(result['qualifiers'])}")
+            click.echo(f"  bear in mind: {in_words(result['qualifiers'])}")
     return 0 if result is not None else 1
 
 
