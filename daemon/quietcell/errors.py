@@ -110,3 +110,10 @@ class OutletError(QuietcellError):
     """An outlet cannot deliver now; its cursor stays."""
 
     retryable = True
+
+
+def spoken(error: Exception) -> str:
+    """Return an error in words: of the system's, the file and what is wrong with it, without a number."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror if error.filename is None else f"{error.filename}: {error.strerror}"
+    return str(error)

@@ -5,6 +5,8 @@ from pathlib import Path
 import pytest
 
 from quietcell.core.records import Json
+from quietcell.errors import CommandError
+from quietcell.service.commands import OfCell, checked
 from quietcell.service.control import NAME, ControlSocket, ask
 
 
@@ -20,3 +22,9 @@ async def test_a_command_is_answered_however_deep_the_folder_lies(tmp_path: Path
         assert (await ask(folder, {"command": "echo", "text": "°C"}))["heard"] == "°C"
         assert (folder / NAME).stat().st_mode & 0o777 == 0o660
     assert not (folder / NAME).exists()
+
+
+def test_a_wrong_argument_is_told_by_name_and_what_it_must_be() -> None:
+    with pytest.raises(CommandError) as told:
+        checked(OfCell, {"cell": "hall", "via": "socket", "operator": "", "for_s": 5})
+    assert "operator: must have at least 1 character" in str(told.value)

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from quietcell.collector import at_rest
-from quietcell.errors import ConfigError, QuietcellError, UsageError
+from quietcell.errors import ConfigError, QuietcellError, UsageError, spoken
 
 _USAGE, _CONFIGURATION = 64, 78
 """Exit statuses of sysexits.h: wrong use of the command line, fault in the configuration."""
@@ -96,11 +96,8 @@ def _status(arguments: list[str] | None) -> int:
 
 
 def _said(error: Exception) -> str:
-    if isinstance(error, OSError):
-        place = "" if error.filename is None else f"{error.filename}: "
-        return f"{place}{error.strerror or error}"
     if isinstance(error, click.ClickException):
         return error.format_message()
     if isinstance(error, sqlite3.Error):
         return f"the ledger cannot be read: {error}. See what `quietcell verify` says"
-    return str(error)
+    return spoken(error)

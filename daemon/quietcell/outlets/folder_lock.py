@@ -9,7 +9,7 @@ from typing import Self
 
 import structlog
 
-from quietcell.errors import ConfigError
+from quietcell.errors import ConfigError, spoken
 
 NAME = ".quietcell.lock"
 
@@ -50,7 +50,7 @@ class FolderLocks:
                     continue
                 descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
             except OSError as error:
-                structlog.get_logger().warning("folder not locked", folder=str(folder), text=str(error))
+                structlog.get_logger().warning("folder not locked", folder=str(folder), text=spoken(error))
                 continue
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -8,6 +8,7 @@ from typing import Any, Protocol, TypeVar
 
 import structlog
 
+from quietcell.errors import spoken
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 
@@ -143,8 +144,8 @@ class FileOutlet:
             try:
                 await finish(asyncio.to_thread(self._writer.write, records))
             except (OSError, sqlite3.Error) as error:
-                if self._fault != str(error):
-                    self._fault = str(error)
+                if self._fault != (fault := spoken(error)):
+                    self._fault = fault
                     log.warning("files not written, trying again", text=self._fault)
                 await self._backoff.pause()
             else:

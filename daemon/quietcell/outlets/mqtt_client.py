@@ -12,7 +12,7 @@ import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from quietcell.errors import OutletError
+from quietcell.errors import OutletError, spoken
 from quietcell.outlets.mqtt_library import (
     WINDOW,
     Answer,
@@ -75,7 +75,7 @@ class BrokerConnection:
             ) from error
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             raise BrokerLostError(
-                f"cannot connect: {error}",
+                f"cannot connect: {spoken(error)}",
                 subject=str(self._broker),
                 hint="Check host, port, credentials, certificates and that the broker runs",
             ) from error

@@ -5,6 +5,7 @@ Arguments are checked here; what is wrong raises `CommandError`, and nothing was
 """
 
 import asyncio
+import re
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Annotated, TypeVar
 
@@ -61,9 +62,10 @@ def checked(model: type[A], request: Mapping[str, Json]) -> A:
         return model.model_validate(dict(request))
     except ValidationError as error:
         faults = error.errors(include_url=False, include_input=False, include_context=False)
-        raise CommandError(
-            "; ".join(f"{_place(fault['loc'])}: {fault['msg']}" for fault in faults[:5])
-        ) from None
+        told = (
+            (_place(fault["loc"]), re.sub(r"^\w+ should ", "must ", fault["msg"])) for fault in faults[:5]
+        )
+        raise CommandError("; ".join(": ".join(each) for each in told)) from None
 
 
 def once_begun(command: Command, begun: asyncio.Event) -> Command:
