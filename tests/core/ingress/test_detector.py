@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from quietcell.core.ingress.detector import RECENT_BLOCKS, Detector
+from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
+from quietcell.core.ingress.sequential import RECENT_BLOCKS
 from quietcell.core.ingress.wording import wording
 from quietcell.core.readings import ReadingBlock
 from quietcell.errors import DomainError
