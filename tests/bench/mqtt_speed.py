@@ -179,7 +179,7 @@ async def latency(folder: Path, broker: int, ports: int, seconds: float) -> Watc
     running = asyncio.create_task(daemon.run(stop, ready=spare_what_is_there))
     for number in range(ports):
         name = f"cell-{number}"
-        watch.anchors[name] = lambda name=name: daemon.cells[name]._anchor_boot_ms
+        watch.anchors[name] = lambda name=name: daemon.cells[name]._time.boot_ms(0)
     await asyncio.sleep(seconds)
     stop.set()
     await running

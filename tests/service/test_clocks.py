@@ -11,7 +11,7 @@ from quietcell.core.times import rfc3339
 from quietcell.ledger.ledger import Stamp
 from quietcell.ledger.readings_files import month_of
 from quietcell.ledger.verify import verify
-from quietcell.service import cell as cell_module
+from quietcell.service import segment_time
 from quietcell.service.cell import CellTask
 from quietcell.service.recompute import recompute
 from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
@@ -35,7 +35,7 @@ class Quality:
 @pytest.fixture
 def quality(monkeypatch: pytest.MonkeyPatch) -> Quality:
     told = Quality()
-    monkeypatch.setattr(cell_module, "time_quality", told)
+    monkeypatch.setattr(segment_time, "time_quality", told)
     return told
 
 

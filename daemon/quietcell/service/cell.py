@@ -4,15 +4,14 @@ import asyncio
 from collections.abc import Callable, Coroutine, Sequence
 from typing import Any
 
-import numpy as np
 import structlog
 
 from quietcell.contracts import Clock, LineCounts, MeterDriver
 from quietcell.core.engine import Engine
 from quietcell.core.indication import Indication
 from quietcell.core.inputs import Attendance, Request, SegmentBegan, SegmentEnded, TimeMark
-from quietcell.core.readings import Flag, ReadingBlock, ReadingRows, Row
-from quietcell.core.records import Body, SegmentCause, SegmentEndCause, TimeQuality
+from quietcell.core.readings import ReadingRows, Row
+from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, ContractError
@@ -20,26 +19,21 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.service.checkpoint import CHECKPOINT_MS, CheckpointBody, checkpoint
-from quietcell.service.clock import time_quality
 from quietcell.service.digests import record_digest
 from quietcell.service.given import Given
 from quietcell.service.guarded_driver import GuardedDriver
 from quietcell.service.metering import Metering
 from quietcell.service.records import ClockStepBody, DaemonIds, DriverFaultBody
+from quietcell.service.segment_time import SegmentTime
 
 MARK_S = 1.0
 """Time between time marks."""
 MARK_BEATS = 8
 """Marks of all cells fall on so many instants between."""
-LAG_MS = 250
-"""A mark lies this far behind the clock (times its scale), so that a reading received before it but
-decoded after it is not late."""
 CLOCK_STEP_MS = 1000
 """A step of UTC from here on begins a segment."""
 HOLD_S = 2.5
 """Readings of which nothing can come are kept back so long, and are new enough for alarms meanwhile."""
-ASK_QUALITY_MS = 5_000
-"""While UTC is not synchronised the kernel is asked so often whether it is now."""
 
 
 class CellTask:
@@ -82,7 +76,6 @@ class CellTask:
     ) -> None:
         self.name = settings.cell
         self._clock = clock
-        self._lag_ms = round(LAG_MS * scale)
         self._scale = scale
         self._ledger = ledger
         self._ids = ids
@@ -92,11 +85,7 @@ class CellTask:
         self._interruptions = ledger.interruptions
         self._segment = segment
         self._patient_until_boot_ms = 0
-        self._anchor_boot_ms = 0
-        self._anchor_utc_ms = 0
-        self._floor_ms = 0
-        self._time_quality: TimeQuality = "not-known"
-        self._ask_quality_boot_ms = 0
+        self._time = SegmentTime(clock, scale=scale)
         self._hold_ms = round(min(HOLD_S, ledger.readings_commit_s) * 1000 * scale)
         self._measuring = False
         """True while a segment is open."""
@@ -114,18 +103,17 @@ class CellTask:
 
     def glance(self) -> Indication:
         """Return the same without its pH, the reading as old as may be: enough to raise alarms by."""
-        newest_boot_ms = self._held[-1][0] if self._held else self._anchor_boot_ms + self._floor_ms
+        newest_boot_ms = self._held[-1][0] if self._held else self._time.boot_ms(self._time.floor_ms)
         if self._clock.boot_ms() - newest_boot_ms > self._hold_ms:
             self._fetch()
         return self._indication(with_ph=False)
 
     def _indication(self, *, with_ph: bool = True) -> Indication:
         if not self._held:
-            return self._engine.indication(now_ms=self._now_ms(), with_ph=with_ph)
+            return self._engine.indication(now_ms=self._time.now_ms, with_ph=with_ph)
         boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags = self._held[-1]
-        ms = boot_ms - self._anchor_boot_ms
-        newest = (ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags)
-        return self._engine.indication(now_ms=self._now_ms(), newer=newest, with_ph=with_ph)
+        newest = (self._time.of(boot_ms), mv, temperature_c, conductivity_us_cm, flow_ml_min, flags)
+        return self._engine.indication(now_ms=self._time.now_ms, newer=newest, with_ph=with_ph)
 
     @property
     def open_episodes(self) -> tuple[str, ...]:
@@ -214,7 +202,7 @@ class CellTask:
             raise self._broken.exception() or ContractError("broke without an error", subject=self.name)
         self._broken.cancel()
         fed = self._fed()
-        ended = SegmentEnded(ms=max(self._floor_ms, self._now_ms()), cause="stopped")
+        ended = SegmentEnded(ms=max(self._time.floor_ms, self._time.now_ms), cause="stopped")
         await self._ledger.submit((*fed, *self._engine.take(ended), self._checkpoint()))
         await self._digest()
 
@@ -258,9 +246,6 @@ class CellTask:
 
     # --- the engine ----------------------------------------------------------------------------
 
-    def _now_ms(self) -> int:
-        return self._clock.boot_ms() - self._anchor_boot_ms
-
     def _checkpoint(self) -> CheckpointBody:
         """Return what the engine knows now."""
         self._checkpoint_boot_ms = self._clock.boot_ms()
@@ -291,16 +276,10 @@ class CellTask:
         if not self._held:
             return ()
         held, self._held = self._held, []
-        block = ReadingBlock.from_readings(ReadingRows(held), anchor_boot_ms=self._anchor_boot_ms)
-        times = [row[0] for row in held]
-        if times[0] - self._anchor_boot_ms < self._floor_ms or times != sorted(times):
-            in_order = np.maximum.accumulate(np.maximum(block.ms, self._floor_ms))
-            block.flags[in_order != block.ms] |= int(Flag.LATE)
-            block.ms[:] = in_order
-        self._floor_ms = int(block.ms[-1])
+        block = self._time.placed(held)
         self._ledger.keep(
             SegmentReadings(
-                cell=self.name, segment=self._segment, anchor_utc_ms=self._anchor_utc_ms, block=block
+                cell=self.name, segment=self._segment, anchor_utc_ms=self._time.anchor_utc_ms, block=block
             )
         )
         return self._engine.take(block)
@@ -310,8 +289,9 @@ class CellTask:
 
         The first of a segment is wanted at once, and readings are kept no later than promised.
         """
-        until_ms = min(self._engine.may_wait_until_ms, self._floor_ms + self._hold_ms)
-        self._patient_until_boot_ms = 0 if self._floor_ms == 0 else self._anchor_boot_ms + until_ms
+        floor_ms = self._time.floor_ms
+        until_ms = min(self._engine.may_wait_until_ms, floor_ms + self._hold_ms)
+        self._patient_until_boot_ms = 0 if floor_ms == 0 else self._time.boot_ms(until_ms)
         self._metering.may_wait_until(self._patient_until_boot_ms + 1)
 
     def _fetch(self) -> None:
@@ -342,10 +322,10 @@ class CellTask:
         # decoded after it is not late.
         self._fetch()
         before = self._fed()
-        ms = max(self._floor_ms, self._now_ms() - self._lag_ms)
-        item, record = make(self._segment, ms, rfc3339(self._anchor_utc_ms + ms))
+        ms = max(self._time.floor_ms, self._time.behind(self._clock.boot_ms()))
+        item, record = make(self._segment, ms, rfc3339(self._time.anchor_utc_ms + ms))
         made = self._engine.take(item)
-        self._floor_ms = ms
+        self._time.floor_ms = ms
         self._be_patient()
         stored = await self._ledger.record([*before, record, *made])
         return stored[len(before) :]
@@ -364,16 +344,16 @@ class CellTask:
         complete: tuple[int, int] | None = None
         bodies: tuple[Body, ...] = ()
         boot_ms = self._clock.boot_ms()
-        ms = boot_ms - self._anchor_boot_ms - self._lag_ms
+        ms = self._time.behind(boot_ms)
         due = (
             boot_ms - self._checkpoint_boot_ms >= CHECKPOINT_MS
             or self._interruptions != self._ledger.interruptions
         )
-        if due or boot_ms - self._lag_ms > self._patient_until_boot_ms:
+        if due or self._time.boot_ms(ms) > self._patient_until_boot_ms:
             self._fetch()
             bodies = self._fed()
-            if ms >= self._floor_ms:
-                self._floor_ms = ms + 1
+            if ms >= self._time.floor_ms:
+                self._time.floor_ms = ms + 1
                 bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
                 if due:
                     complete = (self._segment, ms)
@@ -383,7 +363,7 @@ class CellTask:
             await self._ledger.submit(bodies)
         if complete is not None:
             await self._digest(complete)
-        step_ms = self._clock.utc_ms() - self._clock.boot_ms() - (self._anchor_utc_ms - self._anchor_boot_ms)
+        step_ms = self._time.step_ms
         if abs(step_ms) >= CLOCK_STEP_MS:
             self._log.warning("clock step", step_s=step_ms / 1000)
             await self._ledger.submit(
@@ -397,15 +377,8 @@ class CellTask:
                 ]
             )
             await self._ledger.submit(self._next_segment("clock-step"))
-        elif self._is_synchronised_now(boot_ms):
+        elif self._time.is_synchronised_now(boot_ms):
             await self._ledger.submit(self._next_segment("clock-synchronised"))
-
-    def _is_synchronised_now(self, boot_ms: int) -> bool:
-        """Whether a time service set UTC right since the segment began; asked now and then."""
-        if self._time_quality != "not-synchronised" or boot_ms < self._ask_quality_boot_ms:
-            return False
-        self._ask_quality_boot_ms = boot_ms + ASK_QUALITY_MS
-        return time_quality() == "synchronised"
 
     def _next_segment(
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
@@ -414,28 +387,24 @@ class CellTask:
         if boot_ms is None:
             self._fetch()
         fed = self._fed()
-        at_ms = self._now_ms() if boot_ms is None else boot_ms - self._anchor_boot_ms
-        end_ms = max(self._floor_ms, at_ms)
+        at_ms = self._time.now_ms if boot_ms is None else self._time.of(boot_ms)
+        end_ms = max(self._time.floor_ms, at_ms)
         ended = self._engine.take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
         self._segment += 1
-        began = self._begin(cause, boot_ms=self._anchor_boot_ms + end_ms, settings=settings)
+        began = self._begin(cause, boot_ms=self._time.boot_ms(end_ms), settings=settings)
         return (*fed, *ended, *began)
 
     def _begin(
         self, cause: SegmentCause, *, boot_ms: int | None = None, settings: CellSettings | None = None
     ) -> tuple[Body, ...]:
         """Begin a segment now, or at `boot_ms`; returns the bodies to record."""
-        now_boot_ms, now_utc_ms = self._clock.boot_ms(), self._clock.utc_ms()
-        self._anchor_boot_ms = now_boot_ms if boot_ms is None else boot_ms
-        self._anchor_utc_ms = now_utc_ms - (now_boot_ms - self._anchor_boot_ms)
-        self._floor_ms = 0
+        self._time.begin(boot_ms)
         self._measuring = True
-        self._time_quality = time_quality()
         began = SegmentBegan(
             segment=self._segment,
-            utc_ms=self._anchor_utc_ms,
+            utc_ms=self._time.anchor_utc_ms,
             cause=cause,
-            time_quality=self._time_quality,
+            time_quality=self._time.quality,
             settings=settings,
         )
         bodies = self._engine.take(began)
