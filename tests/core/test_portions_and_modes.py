@@ -80,6 +80,15 @@ def test_conductivity_says_nothing_about_a_sample_with_potassium_chloride() -> N
     assert (without["verdict"], "conductivity-contradiction" in without["reasons"]) == ("refused", True)
 
 
+def test_a_value_at_rest_is_said_to_wait_for_what_speaks_against_it_to_end() -> None:
+    block = readings(80)
+    block = replace(block, mv=block.mv + 40.0, conductivity_us_cm=np.full(len(block), 0.06))
+    engine = Engine(cell_settings(mode="on-request"))
+    run(engine, [began(), Request(ms=0), block, TimeMark(ms=80_000)])
+    against = "an end of what speaks against the value at rest: conductivity-contradiction"
+    assert engine.indication().waits_for == against
+
+
 GRAB = Criterion(long_window_s=None, max_remaining_risk=0.02, max_wait_s=3000.0)
 
 

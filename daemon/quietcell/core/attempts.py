@@ -191,7 +191,7 @@ class Attempts:
             reasons, text = objections(worth, since, self._settings, attempt.grab)
             if not reasons:
                 return self.close(ms, ingress, *self._verdict(attempt, worth, ingress), worth=worth)
-            self._hold_back(where, reasons, f"at rest, but {text}")
+            self._hold_back(where, reasons, f"an end of what speaks against the value at rest: {text}")
         if ms < attempt.deadline_ms:
             return None
         lacks = () if self.standing is None else self.standing.lacks
