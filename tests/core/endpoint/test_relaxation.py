@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from quietcell.core.endpoint.relaxation import Forecast, forecast
+from quietcell.core.endpoint.relaxation import FAST_S, PLUG_S, Forecast, forecast, shapes
+from tests.support.settling_other import film
 
 Array = NDArray[np.float64]
 LIMIT_MV = 1.18
@@ -137,6 +138,26 @@ def test_in_flowing_water_a_straight_change_is_known_before_two_hours(seed: int)
 def test_a_relaxation_in_flowing_water_is_not_taken_for_its_change(tau_s: float, seed: int) -> None:
     tail = 60.0 * np.exp(-seconds(2800) / 20.0) + 10.0 * np.exp(-seconds(2800) / tau_s) + noise(2800, seed)
     assert look(tail, flowing=True).beyond > 0.2
+
+
+def test_a_plug_empties_as_the_heat_equation_says() -> None:
+    # Half empty when Dt/l² is 0.197 (Crank, The Mathematics of Diffusion, plane sheet); the last time
+    # constant is 4/pi² of l²/D, and behind it stands 8/pi² of an exponential.
+    for row, tau_s in enumerate(PLUG_S, start=len(FAST_S)):
+        left = shapes(tau_s * np.array([0.0, 0.25 - 1e-9, 0.25, 0.197 * np.pi**2 / 4.0, 3.0]))[row]
+        assert left[[0, 3, 4]] == pytest.approx([1.0, 0.5, 8.0 / np.pi**2 * np.exp(-3.0)], abs=1e-3)
+        assert left[1] == pytest.approx(left[2], abs=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("tau_s", [1200.0, 1800.0, 2400.0])
+def test_the_tail_of_a_junction_that_began_faster_than_it_ends_is_seen(tau_s: float, seed: int) -> None:
+    n = 800
+    t = seconds(n + 3600)
+    tail = 7.0 * film(t, tau_s * np.pi**2 / 4.0)
+    found = look(60.0 * np.exp(-t[:n] / 20.0) + tail[:n] + noise(n, seed))
+    assert found.beyond > 0.92
+    assert found.remaining_mv == pytest.approx(float(tail[-1] - tail[n - 60 : n].mean()), rel=0.35)
 
 
 def test_too_few_readings_give_no_forecast() -> None:

@@ -1,10 +1,11 @@
 """What is still to come: relaxations fitted to the approach, and the gap to where they end.
 
 The approach since the last disturbance is described by a constant and up to two decaying shapes
-from a fixed grid: exponentials (membrane, flow cell, junction), inverse square roots of time
-(diffusion out of a film) and stretched exponentials (gel layers). For each choice of shapes the
-amplitudes are linear and solved exactly (variable projection); the choices are weighed by their
-marginal likelihood, so that what the data can't tell apart widens the forecast. A small amplitude
+from a fixed grid: exponentials (membrane, flow cell), the emptying of a plug by diffusion (junction),
+inverse square roots of time (diffusion out of a film) and stretched exponentials (gel layers). A plug
+begins faster than it ends: that a slope has fallen off says less of it than of an exponential. For each
+choice of shapes the amplitudes are linear and solved exactly (variable projection); the choices are weighed
+by their marginal likelihood, so that what the data can't tell apart widens the forecast. A small amplitude
 with a large time constant is what a short look can't exclude: its prior weight, `slow_tail_odds`, is
 a number of the criterion. The grid is fine enough that a single exponential between two of its time
 constants needs no second one to be met, which would leave none for the tail behind it.
@@ -42,6 +43,7 @@ AMPLITUDE_SD_MV = np.concatenate(
 )
 SHAPES = len(AMPLITUDE_SD_MV)
 SLOW = np.concatenate((TAU_S >= 500.0, np.zeros(SHAPES - len(TAU_S), np.bool_)))  # junctions: 8 to 40 min
+FAST_S, PLUG_S = TAU_S[TAU_S < 500.0], TAU_S[TAU_S >= 500.0]
 
 BLOCKS = 40
 DISTANCE_SHARE = 0.15  # standard deviation of the model per distance from the present level
@@ -211,16 +213,26 @@ def shapes(time_s: Array) -> Array:
     Returns
     -------
     float array, shape (SHAPES, n)
-        Each 1 at time 0: exponentials, inverse square roots, stretched exponentials of power 1/2.
+        Each 1 at time 0: exponentials, plugs, inverse square roots, stretched exponentials of power 1/2.
     """
     t = np.maximum(time_s, 0.0)[np.newaxis, :]
     return np.concatenate(
         (
-            np.exp(-t / TAU_S[:, np.newaxis]),
+            np.exp(-t / FAST_S[:, np.newaxis]),
+            _plug(t / PLUG_S[:, np.newaxis]),
             1.0 / np.sqrt(1.0 + t / SQRT_S[:, np.newaxis]),
             np.exp(-np.sqrt(t / STRETCHED_S[:, np.newaxis])),
         )
     )
+
+
+def _plug(t: Array) -> Array:
+    """Return what is left in a plug that empties through one face, at times over its last time constant.
+
+    Source: J. Crank, The Mathematics of Diffusion, plane sheet; its forms for short and long times, to 1e-4.
+    """
+    late = (8.0 / math.pi**2) * (np.exp(-t) + np.exp(-9.0 * t) / 9.0)
+    return np.where(t < 0.25, 1.0 - (4.0 / math.pi**1.5) * np.sqrt(t), late)
 
 
 def _blocks(seconds: Array, level: Array) -> tuple[Array, Array, Array, float]:
