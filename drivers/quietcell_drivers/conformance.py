@@ -18,7 +18,7 @@ from pathlib import Path
 
 from quietcell.contracts import DriverSettings, LineCounts, MeterDriver
 from quietcell.core.readings import Reading
-from quietcell.errors import DriverError, PortUnavailableError
+from quietcell.errors import DriverBrokeError, DriverError, PortUnavailableError
 from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.stands import PseudoTerminalStand, Stand
 
@@ -106,6 +106,8 @@ class _Session:
             async with asyncio.timeout(PATIENCE_S):
                 while True:
                     self.take(await self.driver.read())
+        except DriverBrokeError:
+            raise
         except DriverError as error:
             return error
         except TimeoutError:
@@ -123,6 +125,8 @@ class _Session:
             while left > 0:
                 try:
                     left -= len(self.take(await self.driver.read()))
+                except DriverBrokeError:
+                    raise
                 except DriverError:
                     await self.reopen()
 
@@ -252,6 +256,8 @@ async def _bears_silence(stand: PseudoTerminalStand) -> None:
         stand.talk()
         try:
             session.take(await reading)
+        except DriverBrokeError:
+            raise
         except DriverError:
             await session.reopen()
         await session.read_on(2)
@@ -349,6 +355,8 @@ async def _fault(run: Awaitable[None]) -> str | None:
             await run
     except _Fault as found:
         return str(found)
+    except DriverBrokeError as error:
+        return str(error)
     except Exception as error:  # noqa: BLE001 # whatever a driver does wrong is what is looked for
         return f"{type(error).__name__}: {error}"
     return None

@@ -16,7 +16,7 @@ from pydantic import Field, model_validator
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import Flag, Reading
-from quietcell.errors import DriverError, PortLostError, PortUnavailableError, ReplyTimeoutError
+from quietcell.errors import DriverError, PortUnavailableError, ReplyTimeoutError
 from quietcell_drivers.framing import Discarded, Line, LineFramer
 from quietcell_drivers.line_format import EscapedText, LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
@@ -237,7 +237,7 @@ class LinePoll:
         self._heard.set()
         self._framer.damage(size)
 
-    def lost(self, error: PortLostError) -> None:
+    def lost(self, error: DriverError) -> None:
         """Pass on that the port is gone."""
         self._waiting.fail(error)
 

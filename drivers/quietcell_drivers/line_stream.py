@@ -8,7 +8,7 @@ from pydantic import Field
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import Flag, Reading, Row
-from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell.errors import DriverError, PortUnavailableError
 from quietcell_drivers.framing import LineFramer
 from quietcell_drivers.line_format import LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
@@ -102,7 +102,7 @@ class LineStream:
         self._work_off()
         self._framer.damage(size)
 
-    def lost(self, error: PortLostError) -> None:
+    def lost(self, error: DriverError) -> None:
         """Pass on that the port is gone; half a line is no line."""
         self._work_off()
         self._reader.counts.discarded_bytes += self._framer.clear()

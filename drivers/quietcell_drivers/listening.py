@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from quietcell.errors import PortLostError, PortUnavailableError, UsageError
+from quietcell.errors import DriverError, PortUnavailableError, UsageError
 from quietcell_drivers.line_format import unescape
 from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.message_shape import messages
@@ -50,7 +50,7 @@ class _Ear:
     def __init__(self) -> None:
         self.chunks: list[tuple[int, bytes]] = []
         self.size = 0
-        self.error: PortLostError | None = None
+        self.error: DriverError | None = None
 
     def received(self, boot_ms: int, data: bytes) -> None:
         if self.size < MOST_BYTES:
@@ -60,7 +60,7 @@ class _Ear:
     def damaged(self, size: int) -> None:
         self.size += size
 
-    def lost(self, error: PortLostError) -> None:
+    def lost(self, error: DriverError) -> None:
         self.error = error
 
     def data(self) -> bytes:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from quietcell.contracts import Clock
-from quietcell.errors import PortLostError, PortUnavailableError, ReplyTimeoutError
+from quietcell.errors import DriverError, PortLostError, PortUnavailableError, ReplyTimeoutError
 from quietcell_drivers.port import Port, open_port
 from quietcell_drivers.port_settings import PortSettings
 
@@ -42,7 +42,7 @@ class Bus:
         self._users = 0
         self._lock = asyncio.Lock()
         self._opening = asyncio.Lock()
-        self._lost: PortLostError | None = None
+        self._lost: DriverError | None = None
         self._heard = asyncio.Event()
         self._data = bytearray()
         self._first_ms = 0
@@ -189,7 +189,7 @@ class Bus:
         """Keep damaged bytes as what they are: no frame."""
         self.received(self._clock.boot_ms(), bytes(size))
 
-    def lost(self, error: PortLostError) -> None:
+    def lost(self, error: DriverError) -> None:
         """Tell all who wait that the line is gone; whoever joins next opens it anew."""
         self._lost = error
         self._heard.set()

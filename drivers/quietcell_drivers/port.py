@@ -18,7 +18,7 @@ from typing import Protocol
 import serial
 
 from quietcell.contracts import Clock
-from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell.errors import DriverBrokeError, DriverError, PortLostError, PortUnavailableError
 from quietcell_drivers.gathering import leave, watch
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings, socket_address
 
@@ -53,8 +53,8 @@ class PortListener(Protocol):
         """Learn that `size` bytes came with a framing, parity or overrun error among them."""
         ...
 
-    def lost(self, error: PortLostError) -> None:
-        """Learn that the port is gone; nothing comes after."""
+    def lost(self, error: DriverError) -> None:
+        """Learn that the port is gone, or that taking what came broke; nothing comes after."""
         ...
 
 
@@ -103,6 +103,15 @@ async def open_port(
     if settings.port.startswith(SOCKET_SCHEME):
         return await _open_socket(settings, clock, listener)
     return _SerialPort(settings, clock, listener, may_gather=may_gather)
+
+
+def _broke(port: str, error: Exception) -> DriverBrokeError:
+    """Return a listener's own mistake as what its reader is told."""
+    broke = DriverBrokeError(
+        f"the driver broke: {type(error).__name__}: {error}", subject=port, hint="Tell its author"
+    )
+    broke.__cause__ = error
+    return broke
 
 
 class _SerialPort:
@@ -178,11 +187,15 @@ class _SerialPort:
         if not data:
             self._lose("hung up")
             return
-        if self._faults is not None and (faults := self._fault_counts()) != self._faults:
-            self._faults = faults
-            self._listener.damaged(len(data))
-        else:
-            self._listener.received(boot_ms, data)
+        try:
+            if self._faults is not None and (faults := self._fault_counts()) != self._faults:
+                self._faults = faults
+                self._listener.damaged(len(data))
+            else:
+                self._listener.received(boot_ms, data)
+        except Exception as error:  # noqa: BLE001 # whoever reads must learn of it, else the cell waits for ever
+            self.pause()
+            self._listener.lost(_broke(self._name, error))
 
     def _lose(self, why: str) -> None:
         self.pause()
@@ -302,7 +315,11 @@ class _SocketPort(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         self._await_silence()
-        self._listener.received(self._clock.boot_ms(), data)
+        try:
+            self._listener.received(self._clock.boot_ms(), data)
+        except Exception as error:  # noqa: BLE001 # as with a serial port
+            self.close()
+            self._listener.lost(_broke(self._name, error))
 
     def pause_writing(self) -> None:
         self._may_write.clear()

@@ -143,6 +143,14 @@ class Hoarding(Spoilt):
         self._port.resume()
 
 
+class Breaking(Spoilt):
+    """Cannot bear what is not ASCII."""
+
+    def received(self, boot_ms: int, data: bytes) -> None:
+        data.decode("ascii")
+        super().received(boot_ms, data)
+
+
 class StampedLate(Spoilt):
     """Stamps with a clock of its own."""
 
@@ -165,6 +173,7 @@ def with_mv(reading: Reading, mv: float) -> Reading:
         (Forgetful, "loses nothing when read is cancelled", "lost"),
         (Leaking, "leaves no descriptor open and no task running", "tasks left running"),
         (Stubborn, "tells when the plug is pulled, and reads on when it is back", "goes on waiting"),
+        (Breaking, "takes no junk for a reading", "the driver broke: UnicodeDecodeError"),
         (Hoarding, "holds back when nobody reads", "are allowed"),
         (StampedLate, "yields what the meter said, in units of readings, in order, stamped", "stamped"),
     ],

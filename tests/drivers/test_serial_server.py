@@ -9,9 +9,11 @@ import pytest
 
 from quietcell.contracts import MeterDriver
 from quietcell.core.readings import Reading
-from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell.errors import DriverBrokeError, DriverError, PortLostError, PortUnavailableError
 from quietcell_drivers.line_poll import LinePoll, LinePollSettings
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
+from quietcell_drivers.port import open_port
+from quietcell_drivers.port_settings import PortSettings
 from tests.support.clocks import RealClock
 from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch
 from tests.support.serial_server import SerialServer, needs_serial_server
@@ -132,5 +134,39 @@ async def test_tcp_itself_watches_over_every_connection() -> None:
     ) * wire.getsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT)
     assert longest_s <= 30
     await driver.close()
+    server.close()
+    await server.wait_closed()
+
+
+async def test_a_mistake_in_taking_what_came_is_told_to_whoever_reads() -> None:
+    class Mistaken:
+        def __init__(self) -> None:
+            self.told: asyncio.Future[DriverError] = asyncio.get_running_loop().create_future()
+
+        def received(self, boot_ms: int, data: bytes) -> None:
+            raise ValueError(f"{data!r} at {boot_ms}")
+
+        def damaged(self, size: int) -> None:
+            raise AssertionError(size)
+
+        def lost(self, error: DriverError) -> None:
+            self.told.set_result(error)  # a second time would be an error
+
+    async def say(_reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(b"25.04")
+        await gone.wait()
+        writer.close()
+
+    gone = asyncio.Event()
+    server = await asyncio.start_server(say, "127.0.0.1", 0)
+    listener = Mistaken()
+    settings = PortSettings(port=f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}")
+    port = await open_port(settings, RealClock(), listener)
+    error = await listener.told
+    assert isinstance(error, DriverBrokeError)
+    assert "the driver broke: ValueError: b'25.04'" in str(error)
+    assert isinstance(error.__cause__, ValueError)
+    port.close()
+    gone.set()
     server.close()
     await server.wait_closed()

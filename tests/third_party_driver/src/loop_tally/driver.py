@@ -15,7 +15,7 @@ from pydantic import Field
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import NO_FLAG, Flag, Reading
-from quietcell.errors import PortLostError, PortUnavailableError
+from quietcell.errors import DriverError, PortUnavailableError
 from quietcell_drivers.framing import HEAD, Discarded, Line, LineFramer
 from quietcell_drivers.port import Port, open_port
 from quietcell_drivers.port_settings import PortSettings
@@ -88,7 +88,7 @@ class LoopTally:
         """Distrust what came with a fault of the line."""
         self._framer.damage(size)
 
-    def lost(self, error: PortLostError) -> None:
+    def lost(self, error: DriverError) -> None:
         """Pass on that the port is gone."""
         self._waiting.fail(error)
 
