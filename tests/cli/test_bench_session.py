@@ -66,7 +66,11 @@ def test_who_only_looks_waits_for_the_first_reading(asked: Asked, monkeypatch: p
         (("calibrate", "--buffer", "borax,expires=31.12.2099", "--buffer", "phthalate"), "31.12.2099"),
         (("calibrate", "--buffer", "borax"), "1 --buffer given"),
         (("calibrate", "--expected-ph", "6,8"), "Write 6.8 or 6.2:7.4"),
+        (("calibrate",), "nobody to ask; give each with --buffer"),
+        (("calibrate", "--valid-days", "-3"), "0<x<=3660"),
         (("check", "--low-ionic", "--solution", "acid:5e-5"), "1 --solution given"),
+        (("check", "--low-ionic", "--solution", "acd:5e-5"), "'acd:5e-5' does not say how"),
+        (("check", "--buffer", "borax", "--tolerance", "0"), "0<x<=100"),
         (("measure", "--conductivity", "1,2"), "Write µS/cm as 1.25"),
     ],
 )

@@ -29,6 +29,7 @@ from tests.support.live import wait_until
 from tests.support.references import generalised_least_squares
 
 pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
+BUFFERS = ("--buffer", "phthalate", "--buffer", "borax")
 
 
 def ph_of(name: str) -> float:
@@ -169,7 +170,7 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
         meter.silent = True
         asked = ("request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-9")
         assert answered(tmp_path, *asked)[0] == 0
-        status, text = answered(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada")
+        status, text = answered(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", *BUFFERS)
         assert status == 1
         assert "a determination of S-9 that someone asked for is under way" in text
         meter.silent = False
@@ -229,7 +230,7 @@ def test_a_fixed_calibration_is_not_replaced_at_the_bench_and_clears_no_check(tm
         who = ("live-feed-room", "--operator", "Ada")
         status, text = answered(tmp_path, "check", *who, "--known-ph", "7.6", "--tolerance", "0.05")
         assert (status, text[:6]) == (1, "failed")
-        status, text = answered(tmp_path, "calibrate", *who, "--use")
+        status, text = answered(tmp_path, "calibrate", *who, *BUFFERS, "--use")
         assert status == 1
         assert "fixes this calibration: cells.live-feed-room.calibration" in text
         assert calibrate(tmp_path, meter, "phthalate", "borax") == 1

@@ -21,6 +21,7 @@ from tests.support.bench_meter import (
 
 pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
 AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"
+BUFFERS = ("--buffer", "phthalate", "--buffer", "borax")
 TOLD = (
     *("--operator", "Ada", "--sample", "S-17", "--container", "glass", "--age-min", "4", "--closed"),
     *("--conductivity", "1.1", "--conductivity-temperature", "25"),
@@ -74,7 +75,7 @@ def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Pa
     with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
         first = terminal(tmp_path, "measure", "live-feed-room", *TOLD)
         first.expect("Press Enter")
-        for command in (("measure", "--sample", "S-18"), ("calibrate",)):
+        for command in (("measure", "--sample", "S-18"), ("calibrate", *BUFFERS)):
             status, text = answered(tmp_path, *command, "live-feed-room", "--operator", "Bo")
             assert status == 1
             assert "Ada is at work here (measure)" in text

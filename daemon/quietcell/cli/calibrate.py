@@ -1,6 +1,7 @@
 """``quietcell calibrate``: find slope and zero of an electrode in buffers, one after another."""
 
 import json
+import sys
 from datetime import date
 from math import isfinite
 from pathlib import Path
@@ -62,8 +63,10 @@ def _read_ph_span(text: str) -> list[float]:
 @click.option(
     "--expected-ph", metavar="PH", type=_read_ph_span, help="Where the sample is expected, as 6.8 or 6.2:7.4."
 )
-@click.option("--valid-days", type=Number(), help="Days until it expires.")
-@click.option("--as-found-limit", type=Number(), default=0.05, show_default=True, help="pH.")
+@click.option("--valid-days", type=Number(0, 3660, min_open=True), help="Days until it expires.")
+@click.option(
+    "--as-found-limit", type=Number(0, 14, min_open=True), default=0.05, show_default=True, help="pH."
+)
 @click.option("--use/--no-use", default=None, help="Use it if nothing speaks against it, or do not.")
 @click.option("--accept-change/--refuse-change", default=None, help="Answer to a large change.")
 @click.option("--comment")
@@ -140,6 +143,8 @@ def command(
 
 def _require_buffers(given: tuple[str, ...]) -> None:
     """Refuse what could not be used before it is measured."""
+    if not given and not sys.stdin.isatty():
+        raise UsageError("Buffers: nobody to ask; give each with --buffer")
     for text in given:
         buffer_from(text)
     if given and not FEWEST_BUFFERS <= len(given) <= MOST_BUFFERS:

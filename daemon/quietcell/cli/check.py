@@ -18,10 +18,12 @@ from quietcell.cli.bench_session import (
 )
 from quietcell.cli.flow_test import Flows, flow_tested
 from quietcell.cli.options import Number
-from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS
+from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, known_solution
 from quietcell.core.records import Json
-from quietcell.errors import QuietcellError, UsageError
+from quietcell.errors import DomainError, QuietcellError, UsageError
 from quietcell.report.wording import UNITS
+
+_TOLERANCE = Number(0, 100, min_open=True)
 
 
 @click.command("check")
@@ -46,7 +48,7 @@ from quietcell.report.wording import UNITS
     type=Number(),
     help="µS/cm, where the cell measures none.",
 )
-@click.option("--tolerance", type=Number(), help="Largest deviation, pH or °C.")
+@click.option("--tolerance", type=_TOLERANCE, help="Largest deviation, pH or °C.")
 @click.option(
     "--flow-test",
     is_flag=True,
@@ -93,7 +95,7 @@ def command(  # noqa: PLR0917 # one argument a flag
         low_ionic,
         flow_test,
     )
-    _require_one(sum(ways), len(solutions) if low_ionic else None)
+    _require_one(sum(ways), solutions if low_ionic else None)
     if flow_test:
         how = Flows(given_ml_min=flows, settle_s=settle_s, pause=not no_pause)
         operator = who_works(path, cell, operator)
@@ -103,7 +105,7 @@ def command(  # noqa: PLR0917 # one argument a flag
         return _tested(tested, as_json=as_json)
     if not low_ionic:
         unit = "pH" if known_temperature is None else "°C"
-        tolerance = told(tolerance, f"Largest deviation allowed, {unit}", flag="--tolerance", type=Number())
+        tolerance = told(tolerance, f"Largest deviation allowed, {unit}", flag="--tolerance", type=_TOLERANCE)
     names: list[str] = []
     asked: dict[str, Json] = {} if tolerance is None else {"tolerance": tolerance}
     asked |= {} if known_from is None else {"known_from": known_from}
@@ -133,14 +135,21 @@ def command(  # noqa: PLR0917 # one argument a flag
     return _told(outcome, as_json=as_json)
 
 
-def _require_one(ways: int, solutions: int | None) -> None:
+def _require_one(ways: int, solutions: tuple[str, ...] | None) -> None:
     """Refuse what is no check before anybody prepares one."""
     if ways != 1:
         raise UsageError(
             "choose one of --buffer, --known-ph, --known-temperature, --low-ionic and --flow-test"
         )
-    if solutions is not None and solutions < FEWEST_SOLUTIONS:
-        raise UsageError(f"{solutions} --solution given; --low-ionic takes {FEWEST_SOLUTIONS} or more")
+    if solutions is None:
+        return
+    for described in solutions:
+        try:
+            known_solution(described)
+        except DomainError as error:
+            raise UsageError(f"--solution: {error.message}", hint=error.hint) from None
+    if len(solutions) < FEWEST_SOLUTIONS:
+        raise UsageError(f"{len(solutions)} --solution given; --low-ionic takes {FEWEST_SOLUTIONS} or more")
 
 
 def _measured(here: Session, purpose: str, name: str, *, pause: bool) -> str:
