@@ -260,7 +260,9 @@ def _unavailable(port: str, error: Exception) -> PortUnavailableError:
     code = _error_number(error)
     if code in {errno.EAGAIN, errno.EBUSY}:
         return PortUnavailableError(
-            "the port is in use by another program", subject=port, hint="Stop that program; one reader only"
+            "the port is in use by another program or cell",
+            subject=port,
+            hint="One reader only: stop the other",
         )
     if code in {errno.EACCES, errno.EPERM}:
         return _not_allowed(port)

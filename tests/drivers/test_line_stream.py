@@ -247,7 +247,7 @@ async def test_pulling_the_plug_yields_what_came_and_then_says_so(terminal: Pseu
 async def test_a_second_opener_is_refused(terminal: PseudoTerminal) -> None:
     first, second = make(terminal.port), make(terminal.port)
     await first.open()
-    with pytest.raises(PortUnavailableError, match=r"in use by another program\. Stop that program"):
+    with pytest.raises(PortUnavailableError, match=r"in use by another program or cell\. One reader only"):
         await second.open()
     await first.close()
     await second.open()

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import socket
 from pathlib import Path
 
 import pytest
@@ -68,3 +69,22 @@ async def test_a_changed_panel_starts_the_page_anew_and_one_taken_out_ends_it(tm
         assert pid is not None
         with pytest.raises(ProcessLookupError):
             os.kill(pid, 0)
+
+
+async def test_the_log_names_the_port_that_was_free_and_says_once_that_none_can_be_had(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(page_module, "Backoff", lambda: Backoff(0.01, 0.02))
+    with structlog.testing.capture_logs() as told, socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        async with Page(parse_config("[cells.a]\n[panel]\nport = 0", "a.toml", DRIVERS), tmp_path) as page:
+            await until(lambda: bool(told))
+            await page.adopt(parse_config(f"[cells.a]\n[panel]\nport = {port}", "a.toml", DRIVERS))
+            await until(lambda: len(told) > 1)
+            first = page.pid
+            await until(lambda: page.pid != first)  # tried again
+    free, taken = told
+    assert free["event"] == "page"
+    assert not free["address"].endswith(":0/")
+    assert taken["event"] == "page cannot be served"
+    assert taken["text"].startswith(f"http://127.0.0.1:{port}/: Address already in use. Look at panel.host")

@@ -6,7 +6,7 @@ import sys
 from contextlib import suppress
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import structlog
 
@@ -36,6 +36,8 @@ class Page:
         self._task: asyncio.Task[None] | None = None
         self.pid: int | None = None
         """Of the process while it runs."""
+        self._fault = ""
+        """Why it could not be served when it was last tried."""
         self._log = structlog.get_logger().bind(page=True)
 
     def prepared(self, config: Config) -> bytes:
@@ -110,22 +112,34 @@ class Page:
                 self._log.warning("page cannot be started", text=str(error))
             await backoff.pause()
 
+    def _tell(self, said: dict[str, Any]) -> None:
+        """Tell where the page is, or once why it is not."""
+        host, port = (json.loads(self._line)[key] for key in ("host", "port"))
+        address = f"[{host}]" if ":" in host else host
+        fault, self._fault = self._fault, said.get("error", "")
+        if "port" in said:
+            self._log.info("page", address=f"http://{address}:{said['port']}/")
+        elif self._fault != fault:
+            text = f"http://{address}:{port}/: {self._fault}. Look at panel.host and panel.port; trying again"
+            self._log.warning("page cannot be served", text=text)
+
     async def _run(self) -> None:
         process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
             "quietcell.panel",
             stdin=asyncio.subprocess.PIPE,
-            stdout=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
         )
         self.pid = process.pid
         try:
             if process.stdin is not None:
                 process.stdin.write(self._line)
-            told = json.loads(self._line)
-            self._log.info("page", address=f"http://{told['host']}:{told['port']}/")
+            said = b"" if process.stdout is None else await process.stdout.readline()
+            self._tell(json.loads(said) if said else {})
             status = await process.wait()
-            self._log.warning("page ended, starting it anew", status=status)
+            if not self._fault:
+                self._log.warning("page ended, starting it anew", status=status)
         finally:
             if process.returncode is None:
                 process.kill()  # it holds nothing, and open streams must not hold up the stop
