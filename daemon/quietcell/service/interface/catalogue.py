@@ -152,14 +152,16 @@ TOPICS: tuple[Topic, ...] = (
         address=f"{_CELL}/request",
         carries="request-message",
         summary="Asks for a determination now. Answers go to the response topic: the record of the request, "
-        "then that of its determination; at once an error, or the outcome of a request repeated.",
+        'then that of its determination; at once {"ok": false, "error": TEXT} where it cannot be done, or '
+        '{"ok": true, "repeated": true, ...} with the state of a request that was made before.',
         direction="receive",
     ),
     Topic(
         name="alarm-request",
         address=f"{_CELL}/alarm-request",
         carries="alarm-request-message",
-        summary="Acts on an alarm of the cell, or on its sanitisation; answered at once.",
+        summary="Acts on an alarm of the cell, or on its sanitisation; answered at once, with "
+        '{"ok": true, ...} or {"ok": false, "error": TEXT}.',
         direction="receive",
     ),
     Topic(
