@@ -265,3 +265,23 @@ def test_electrolyte_of_the_reference_goes_with_the_flow_and_is_no_salt(
     detector = Detector(IngressSettings(conductivity_position="same"))
     detector.see(block, 6.9 + rng.normal(0.0, 0.003, len(seconds)))
     assert {event.diagnosis for event in detector.tick(4 * 3_600_000)} == named
+
+
+@pytest.mark.parametrize("salt_mol_l", [0.0, 5e-7, 2e-6])
+@pytest.mark.parametrize("stood_share", [0.0, 0.0005])
+def test_what_stood_and_is_flushed_out_when_the_flow_begins_is_no_fault(
+    salt_mol_l: float, stood_share: float
+) -> None:
+    water = clean_water(np.random.default_rng(77), onset_min=30.0, minutes=60.0)
+    flows = water.since() > 0
+    water.flow_share = np.where(flows, 1.0, stood_share)
+    water.more_salt = salt_mol_l * np.where(flows, np.exp(-water.since()), 1.0)  # in a minute to a third
+    assert told(simulate("begins to flow", 77, water)) == []
+
+
+def test_a_trickle_behind_water_without_any_flow_is_judged() -> None:
+    water = clean_water(np.random.default_rng(77), onset_min=30.0, minutes=60.0)
+    flows = water.since() > 0
+    water.flow_share = np.where(flows, 0.005, 0.0)
+    water.more_salt = 2e-6 * np.where(flows, np.exp(-water.since() / 2.0), 1.0)
+    assert all(event.at_ms <= 60 * 60_000 for event in told(simulate("a trickle", 77, water)))

@@ -38,6 +38,10 @@ STANDING_MINUTES: Final = (5, 10, 20, 30)
 """When water is held against air, minutes after the first reading."""
 TEMPERATURE_C: Final = 3.0
 """A change of temperature within an hour that is told, if it moves pH."""
+_BEGINS_TO_FLOW: Final = 10.0
+"""So many times the flow before, and 0.1 mL/min, is no wavering of a pump: what stood is flushed out,"""
+_FLUSHED_MIN, _STOOD_MIN = 10, 3
+"""and is no water to compare with until fewer than three of the last ten minutes stood."""
 BLIND_FALL: Final = 0.40
 """Fall of pH that carbon dioxide needs to be named by pH alone."""
 _HELD: Final = ("undecided", "leak-or-junction", "two-causes", *verdict.EXPLAINED)
@@ -174,6 +178,8 @@ class Detector:
             yield from self._fault(kind, began_ms, block, ended=ended)
         if self._faults.active:
             return  # what a dead sensor or standing water shows is no evidence
+        if self._begins_to_flow(block):
+            self._test.forget(block.end_ms)
         self._test.remember(block)
         minute_over = self._baseline.take(block)
         if minute_over:
@@ -187,6 +193,13 @@ class Detector:
             yield from self._standing(block.end_ms)
             yield from self._temperature(block.end_ms)
             yield from self._follow(block.end_ms)
+
+    def _begins_to_flow(self, block: Block) -> bool:
+        """Return whether water that stood is being flushed out; a stop of water that flowed is a fault."""
+        stood_ml_min = block.flow_ml_min / _BEGINS_TO_FLOW
+        if not stood_ml_min > 0.1:
+            return False
+        return sum(row[4] < stood_ml_min for row in self._baseline.minutes[-_FLUSHED_MIN:]) >= _STOOD_MIN
 
     def _now_level(self) -> Level | None:
         minutes = self._baseline.minutes

@@ -331,14 +331,15 @@ def _reference_explains(stretch: Stretch, rise: float, settings: IngressSettings
     moved = _last(stretch.log_flow)
     if not (settings.sees_same_water and abs(moved) > _FLOW_MOVE and rise * moved < 0.0):
         return False
-    flow, before = max(stretch.flow_before * math.exp(moved), 1e-3), math.exp(stretch.log_before)
+    flow_before, before = max(stretch.flow_before, 1e-3), math.exp(stretch.log_before)
+    flow = max(flow_before * math.exp(moved), 1e-3)
     declared = settings.reference_outflow_ul_h
     if declared is None:
-        own = min(REFERENCE_US_CM * _MOST_OUTFLOW_UL_H / stretch.flow_before, before - _PURE_US_CM)
+        own = min(REFERENCE_US_CM * _MOST_OUTFLOW_UL_H / flow_before, before - _PURE_US_CM)
         brought = _UNEVEN * own
     else:  # what was declared has been taken off
-        brought = 3.0 * REFERENCE_US_CM * declared / stretch.flow_before
-    return before * abs(math.expm1(rise)) < brought * abs(stretch.flow_before / flow - 1.0)
+        brought = 3.0 * REFERENCE_US_CM * declared / flow_before
+    return before * abs(math.expm1(rise)) < brought * abs(flow_before / flow - 1.0)
 
 
 def _last(values: Array) -> float:
