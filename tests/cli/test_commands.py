@@ -170,6 +170,23 @@ def test_status_without_a_daemon_says_so(ledger: Path, capsys: pytest.CaptureFix
     assert "Is `quietcell run` running" in capsys.readouterr().err
 
 
+def test_status_shows_the_potential_of_a_cell_without_a_calibration(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    values = {"ph": None, "mv": 25.02, "temperature_c": 21.0, "conductivity_us_cm": None, "flow_ml_min": None}
+    cell = {"cell": "hall", "at": "2026-03-01T08:00:00.000Z", "age_s": 0.4, "waits_for": "rinse", **values}
+    kept = {"things": {}, "condition": {"findings": []}, "due": []}
+
+    def answer(_config: Path, _ledger: Path, request: dict[str, Any]) -> dict[str, Any]:
+        whole = {"site": "merrow-sound", "run": 1, "seq": 3, "ledger": "6b82", "outlets": [], "cells": [cell]}
+        return whole if request["command"] == "status" else kept
+
+    monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
+    assert status_of("status", "--ledger", "state") == 0
+    shown = capsys.readouterr().out
+    assert "hall: no pH without calibration and temperature, 25.02 mV, 21.0 °C (0 s ago)" in shown
+
+
 def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of("drivers", "--json") == 0
     assert {"line-stream", "line-poll"} <= {row["name"] for row in json.loads(capsys.readouterr().out)}

@@ -40,6 +40,11 @@ def _indication(cell: dict[str, Any]) -> str:
         return "no reading yet"
     values = [
         ("pH", cell["ph"], "{:.2f}"),
+        (
+            "no pH without calibration and temperature,",
+            cell["mv"] if cell["ph"] is None else None,
+            "{:.2f} mV",
+        ),
         ("", cell["temperature_c"], "{:.1f} °C"),
         ("", cell["conductivity_us_cm"], "{:.3f} µS/cm"),
         ("", cell["flow_ml_min"], "{:.0f} mL/min"),
