@@ -71,6 +71,8 @@ def propose(chunks: Chunks) -> Proposal | None:
     best = max(candidates, key=lambda candidate: candidate[1], default=None)
     if best is None or best[1] == 0:
         return None
+    if "status" in best[0]:
+        notes["status"] = 'what was sent most is taken for "all is well": is it?'
     notes |= {slot.quantity: slot.why for slot in slots if slot.why}
     return Proposal(
         settings=best[0],

@@ -81,6 +81,14 @@ def test_no_label_and_no_size_makes_a_number_what_its_unit_denies(unit: str) -> 
     assert f"not used, its unit '{unit}' is none that is known here" in found.moving[1]
 
 
+def test_a_word_that_was_always_there_is_taken_for_good_and_asked_about() -> None:
+    lines = (f"{25 + n / 10:.1f} mV;HOLD\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.settings["status"] == {"HOLD": ""}
+    assert "is it?" in found.notes["status"]
+
+
 def test_nanosiemens_are_taken_for_what_they_are() -> None:
     lines = (f"E={25 + n / 10:.1f}mV COND {61 + n / 10:.1f}nS/cm\n" for n in range(12))
     found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
