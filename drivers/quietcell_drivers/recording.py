@@ -12,7 +12,7 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import Flag, Reading
 from quietcell.core.recording import CANONICAL, HEADER, Chunk, Layout, Piece, read_recording
-from quietcell.errors import DriverError, PortLostError, PortUnavailableError, RecordingError
+from quietcell.errors import DriverError, PortLostError, PortUnavailableError, RecordingError, spoken
 
 _FETCH_BELOW = 1000
 """Rows still waiting when the next are read, so that none is late."""
@@ -182,8 +182,7 @@ class RecordingPlayer:
             piece = await asyncio.shield(self._prefetch())
         except (RecordingError, UnicodeDecodeError, OSError) as error:
             self._fetching = None
-            text = error.message if isinstance(error, RecordingError) else "not UTF-8 text"
-            self._over = f"the recording cannot be read: {text}"
+            self._over = f"the recording cannot be read: {_said(error)}"
             where = error.subject if isinstance(error, RecordingError) else self._settings.file
             raise DriverError(self._over, subject=where) from error
         self._fetching = None
@@ -217,3 +216,10 @@ class RecordingPlayer:
                 flags=Flag(int(chunk.flags[row])),
             )
             self._due.append((boot_ms, reading))
+
+
+def _said(error: RecordingError | UnicodeDecodeError | OSError) -> str:
+    """Return what is wrong with a recording, and what to do; where, its subject says."""
+    if isinstance(error, RecordingError):
+        return f"{error.message}. {error.hint}" if error.hint else error.message
+    return "not UTF-8 text. Save it as UTF-8" if isinstance(error, UnicodeDecodeError) else spoken(error)

@@ -127,6 +127,7 @@ async def test_a_cancelled_read_loses_nothing(tmp_path: Path) -> None:
     [
         ("", "no header line"),
         ("time,temperature_c\n", "no column 'mv'"),
+        ("time;mv\n", r"the file has time;mv\. Commas part columns"),
         ("time,mv\nnow,1\n", "'now' is no time"),
     ],
 )
@@ -140,7 +141,7 @@ async def test_a_file_that_can_not_be_read_is_told_at_opening(text: str, told: s
 async def test_a_missing_file_and_other_bytes_are_told(tmp_path: Path) -> None:
     driver = player(tmp_path)
     (tmp_path / "loop.csv").write_bytes(b"time,mv\n\xff\xfe\n")
-    with pytest.raises(PortUnavailableError, match="not UTF-8"):
+    with pytest.raises(PortUnavailableError, match=r"not UTF-8 text\. Save it as UTF-8"):
         await driver.open()
     (tmp_path / "loop.csv").unlink()
     with pytest.raises(PortUnavailableError, match=r"loop\.csv: the recording cannot be opened"):
