@@ -1,11 +1,12 @@
 """The part of a report on one cell."""
 
+from collections.abc import Sequence
 from datetime import tzinfo
 from functools import cache
 
 from quietcell.report import events_part, results_part
 from quietcell.report.calibration_part import calibration_figure, calibration_table
-from quietcell.report.cell_report import CellReport
+from quietcell.report.cell_report import CellReport, Configuration
 from quietcell.report.figures import calibration_history
 from quietcell.report.frame import digest, figure
 from quietcell.report.html import Html, joined, number, tag
@@ -61,17 +62,21 @@ def _pen(zone: tzinfo) -> Pen:
     return Pen(zone)
 
 
+def how_measured(configurations: Sequence[Configuration]) -> str:
+    """Return in words how a cell was measured; work at the bench without a daemon adds a mode of its own."""
+    words = {
+        "on request" if each.mode == "on-request" else f"continuously, every {each.every_s:g} s": None
+        for each in configurations
+    }
+    return " and ".join(words) or "–"
+
+
 def _what(part: Part) -> Html:
     cell = part.cell
-    how = {
-        "continuous": f"continuously, every {cell.every_s:g} s" if cell.every_s else "continuously",
-        "on-request": "on request",
-        None: "–",
-    }
     return tag(
         "p",
         f"Sample point: {cell.sample_point or 'not stated'}. Electrode: {cell.electrode or 'not named'}. "
-        f"Meter: {cell.meter or 'not named'}. Measured {how.get(cell.mode, cell.mode)}.",
+        f"Meter: {cell.meter or 'not named'}. Measured {how_measured(cell.configurations)}.",
         class_="soft",
     )
 
