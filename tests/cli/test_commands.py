@@ -170,6 +170,18 @@ def test_status_without_a_daemon_says_so(ledger: Path, capsys: pytest.CaptureFix
     assert "Is `quietcell run` running" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("words", [["status"], ["alarm", "list"]])
+def test_a_wrong_configuration_does_not_hide_that_the_ledger_has_a_name_of_its_own(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "wrong.toml"
+    path.write_text("[site]\nname = 5\n[cells.hall]\n")
+    assert status_of(*words, "--config", str(path)) == 78
+    fault, hint = capsys.readouterr().err.splitlines()
+    assert fault.startswith(f"{path}:2: site.name")
+    assert "--ledger FOLDER" in hint
+
+
 def test_status_shows_the_potential_of_a_cell_without_a_calibration(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

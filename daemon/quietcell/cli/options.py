@@ -9,7 +9,9 @@ from typing import Any
 
 import click
 
-from quietcell.errors import QuietcellError, UsageError
+from quietcell.errors import ConfigError, QuietcellError, UsageError
+
+_WITHOUT = "To go on all the same, name the ledger by its folder: --ledger FOLDER in place of --config"
 
 
 class Number(click.FloatRange):
@@ -75,7 +77,10 @@ def ledger_folder(config: Path | None, ledger: Path | None) -> Path:
         from quietcell.config import load_config  # noqa: PLC0415 # commands pay only for what they use
         from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # same
 
-        ledger = load_config(config, InstalledDrivers()).store.folder
+        try:
+            ledger = load_config(config, InstalledDrivers()).store.folder
+        except ConfigError as error:
+            raise ConfigError([*error.faults, _WITHOUT]) from error
     folder = Path(ledger or ".")
     if not folder.is_dir():
         raise UsageError("no ledger here", subject=str(folder), hint="Has `quietcell run` been started once?")
