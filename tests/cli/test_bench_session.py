@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from quietcell.cli import bench_session, main
-from quietcell.cli.bench_session import Session
+from quietcell.cli.bench_session import Session, in_doubt
 from tests.support.bench_meter import configure
 
 
@@ -91,3 +91,15 @@ def test_a_cell_there_is_not_is_told_before_anybody_is_asked(
     with pytest.raises(SystemExit):
         main(["measure", "hall", "--config", str(configure(tmp_path))])
     assert "no cell hall; the configuration has live-feed-room" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("results", "told"),
+    [
+        ([], "There is no result since the last good check to doubt"),
+        (["hall.1.4"], "Doubt on 1 result since the last good check"),
+        (["hall.1.4", "hall.1.5"], "Doubt on 2 results since the last good check"),
+    ],
+)
+def test_a_doubt_says_on_how_many_results_it_is(results: list[str], told: str) -> None:
+    assert in_doubt({"determinations": results}) == told

@@ -178,6 +178,14 @@ def in_words(reasons: list[str]) -> str:
     return ", ".join(f"{each} ({REASONS[each]})" if each in REASONS else each for each in reasons)
 
 
+def in_doubt(doubt: dict[str, Json]) -> str:
+    """Return how many results a record doubts."""
+    number = len(doubt["determinations"])
+    if number == 0:
+        return "There is no result since the last good check to doubt"
+    return f"Doubt on {number} {'result' if number == 1 else 'results'} since the last good check"
+
+
 def show(text: str) -> None:
     """Write over the line before, on a terminal only."""
     if sys.stderr.isatty():

@@ -14,6 +14,7 @@ from quietcell.cli.bench_session import (
     bench_options,
     buffer_from,
     confirmed,
+    in_doubt,
     in_words,
     ready,
     session,
@@ -136,8 +137,9 @@ def command(
     else:
         click.echo(f"{kept['body']['verdict']}: {kept['body']['id']}")
         if kept["doubt"]:
-            number = len(kept["doubt"]["determinations"])
-            click.echo(f"Doubt on {number} results: {kept['doubt']['text']}")
+            click.echo(in_doubt(kept["doubt"]))
+            if kept["doubt"]["determinations"]:
+                click.echo(f"  {kept['doubt']['text']}")
     return 0 if kept["body"]["verdict"] == "accepted" else 1
 
 

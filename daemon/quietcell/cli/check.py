@@ -10,6 +10,7 @@ from quietcell.cli.bench_session import (
     Session,
     bench_options,
     buffer_from,
+    in_doubt,
     in_words,
     ready,
     session,
@@ -191,7 +192,5 @@ def _told(outcome: dict[str, Json], *, as_json: bool) -> int:
         for refusal in body["refusals"]:
             click.echo(f"  {refusal['reason']}: {refusal['text']}")
         if outcome["doubt"]:
-            click.echo(
-                f"Doubt on {len(outcome['doubt']['determinations'])} results since the last good check"
-            )
+            click.echo(in_doubt(outcome["doubt"]))
     return 0 if body["verdict"] == "passed" else 1
