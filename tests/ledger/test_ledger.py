@@ -226,5 +226,11 @@ async def test_a_newer_ledger_is_refused_untouched(tmp_path: Path) -> None:
 
 def test_a_foreign_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).write_text("not a database, however long it may be " * 50)
-    with pytest.raises(LedgerError, match="cannot open"):
+    with pytest.raises(LedgerError, match=r"the file is damaged: .* Keep it .* go on from the last backup"):
+        open_ledger(tmp_path)
+
+
+def test_a_file_that_cannot_be_opened_is_not_called_damaged(tmp_path: Path) -> None:
+    (tmp_path / FILE_NAME).mkdir()
+    with pytest.raises(LedgerError, match=r"cannot open: .* Look at the folder's rights"):
         open_ledger(tmp_path)

@@ -53,8 +53,10 @@ class Journal:
     def __init__(self, folder: Path, *, new_id: str | None = None) -> None:
         # The identity is laid down with the tables: there is no ledger without one.
         layout = f"{_LAYOUT}; INSERT INTO identity VALUES ('{new_id}')"  # noqa: S608 # made by us
+        path = folder / FILE_NAME
+        if_damaged = "Keep it for whoever can look into it, and go on from the last backup"
         self._database = open_file(
-            folder / FILE_NAME, layout=layout, version=_VERSION, read_only=new_id is None
+            path, layout=layout, version=_VERSION, read_only=new_id is None, if_damaged=if_damaged
         )
         try:
             row = self._database.execute("SELECT ledger FROM identity").fetchone()
@@ -64,9 +66,7 @@ class Journal:
         except sqlite3.DatabaseError as error:
             self._database.close()
             raise LedgerDamagedError(
-                f"the file is damaged: {error}",
-                subject=str(folder / FILE_NAME),
-                hint="Keep it for whoever can look into it, and go on from the last backup",
+                f"the file is damaged: {error}", subject=str(path), hint=if_damaged
             ) from error
         self.ledger: str = row[0]
         self.head: tuple[int, str] = (last[0], digest(last[1])) if last else (0, GENESIS)

@@ -20,6 +20,7 @@ def open_file(
     version: int,
     read_only: bool = False,
     migrations: Mapping[int, str] = NO_MIGRATIONS,
+    if_damaged: str = "Keep it for whoever can look into it",
 ) -> sqlite3.Connection:
     """Open one SQLite file of a ledger, making it if need be.
 
@@ -36,6 +37,8 @@ def open_file(
     migrations : Mapping
         SQL that leads from each older version of the layout to the next. It may touch tables and indexes,
         never stored records; a copy of the file is made first.
+    if_damaged : str
+        What to do about a file that is no database any more.
 
     Returns
     -------
@@ -61,9 +64,7 @@ def open_file(
         found = database.execute("PRAGMA user_version").fetchone()[0]
         owner = database.execute("PRAGMA application_id").fetchone()[0]
     except sqlite3.DatabaseError as error:
-        raise LedgerError(
-            f"cannot open: {error}", subject=str(path), hint="Look at the folder's rights and the disk"
-        ) from error
+        raise _unopened(path, error, if_damaged) from error
     if found > version:
         database.close()
         raise LedgerTooNewError(
@@ -96,6 +97,14 @@ def open_file(
             f"PRAGMA user_version = {version}; COMMIT;"
         )
     return database
+
+
+def _unopened(path: Path, error: sqlite3.DatabaseError, if_damaged: str) -> LedgerError:
+    if isinstance(error, sqlite3.OperationalError):  # of what is around the file, not of the file itself
+        what, hint = "cannot open", "Look at the folder's rights and the disk"
+    else:
+        what, hint = "the file is damaged", if_damaged
+    return LedgerError(f"{what}: {error}", subject=str(path), hint=hint)
 
 
 def _migrate(
