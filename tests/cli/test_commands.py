@@ -256,6 +256,17 @@ def test_what_to_ask_needs_a_port_to_listen_to(capsys: pytest.CaptureFixture[str
         assert "--listen PORT" in capsys.readouterr().err
 
 
+def test_a_reload_that_concerns_no_cell_says_what_it_took_over(
+    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async def answer(*_given: Any, **_limits: Any) -> dict[str, Any]:
+        return {"ok": True, "added": [], "removed": [], "changed": [], "besides": ["outlets.mqtt"]}
+
+    monkeypatch.setattr("quietcell.cli.reload.ask", answer)
+    assert status_of("reload", "--ledger", str(ledger)) == 0
+    assert capsys.readouterr().out == "Cells: none concerned\nBesides: outlets.mqtt\n"
+
+
 async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_nothing(tmp_path: Path) -> None:
     asked: list[dict[str, Any]] = []
 

@@ -128,7 +128,8 @@ RELOADED = [("began", "started"), ("ended", "reloaded"), ("began", "reloaded")]
 async def test_cells_are_added_and_removed_and_the_others_do_not_notice(tmp_path: Path) -> None:
     async with running(tmp_path, HEAD + FIRST) as daemon:
         daemon.write(HEAD + FIRST + SECOND)
-        assert await daemon.reload() == {"ok": True, "added": ["second"], "removed": [], "changed": []}
+        told = {"ok": True, "added": ["second"], "removed": [], "changed": [], "besides": []}
+        assert await daemon.reload() == told
         await until(lambda: Counted.opened == ["/dev/first", "/dev/second"])
         daemon.write(HEAD + SECOND)
         assert (await daemon.reload())["removed"] == ["first"]
@@ -177,6 +178,21 @@ async def test_outlets_are_taken_over_and_deliver_from_the_beginning(tmp_path: P
         lines = daemon.written()
         assert [json.loads(line)["seq"] for line in lines] == list(range(1, len(lines) + 1))
     assert daemon.written() == lines
+
+
+async def test_what_concerns_no_cell_at_work_is_told_too(tmp_path: Path) -> None:
+    limits = "limits = { temperature_high_c = 30.0 }\n"
+    files = '[outlets.files]\nfolder = "results"\n[criteria.spare]\n'
+    async with running(tmp_path, HEAD + FIRST) as daemon:
+        daemon.write(HEAD + FIRST + limits + files)
+        assert await daemon.reload() == {
+            "ok": True,
+            "added": [],
+            "removed": [],
+            "changed": [],
+            "besides": ["cells.first", "criteria.spare", "outlets.files"],
+        }
+        assert (await daemon.reload())["besides"] == []
 
 
 WRONG = [

@@ -29,3 +29,4 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
         return
     told = [f"{what} {', '.join(answer[what])}" for what in ("added", "removed", "changed") if answer[what]]
     click.echo(f"Cells: {'; '.join(told) or 'none concerned'}")
+    click.echo(f"Besides: {', '.join(answer['besides']) or 'no change'}")

@@ -74,24 +74,39 @@ def check_reloadable(old: Config, new: Config) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """Cells to begin with, to end and to change."""
+    """Cells to begin with, to end and to change; and what was changed that concerns no cell at work."""
 
     added: tuple[str, ...]
     removed: tuple[str, ...]
     changed: tuple[str, ...]
+    besides: tuple[str, ...]
+    """As the file names it, such as ``outlets.mqtt``."""
 
 
-def difference(cells: Cells, plan: CellPlan) -> Difference:
-    """Compare the cells at work with a plan."""
-    return Difference(
-        added=tuple(name for name in plan if name not in cells),
-        removed=tuple(name for name in cells if name not in plan),
-        changed=tuple(
-            name
-            for name, (settings, meter) in plan.items()
-            if name in cells and (cells[name].settings, cells.meter_of(name)) != (settings, meter)
-        ),
+def difference(cells: Cells, plan: CellPlan, old: Config, new: Config) -> Difference:
+    """Compare the cells at work with a plan, and the configuration in force with another."""
+    added = tuple(name for name in plan if name not in cells)
+    removed = tuple(name for name in cells if name not in plan)
+    changed = tuple(
+        name
+        for name, (settings, meter) in plan.items()
+        if name in cells and (cells[name].settings, cells.meter_of(name)) != (settings, meter)
     )
+    concerned = {f"cells.{name}" for name in (*added, *removed, *changed)}
+    before, after = _parts(old), _parts(new)
+    differing = {part for part in before.keys() | after if before.get(part) != after.get(part)}
+    return Difference(
+        added=added, removed=removed, changed=changed, besides=tuple(sorted(differing - concerned))
+    )
+
+
+def _parts(config: Config) -> dict[str, object]:
+    """Return what stands in the tables that may change, by table and key."""
+    return {
+        f"{table}.{key}": value
+        for table in RELOADABLE
+        for key, value in dict(getattr(config, table) or ()).items()
+    }
 
 
 class Reloader:
@@ -133,7 +148,7 @@ class Reloader:
         self._one = asyncio.Lock()
 
     async def command(self, _request: dict[str, Json]) -> dict[str, Json]:
-        """Reload for whoever asks; the answer names the cells concerned, or every fault."""
+        """Reload for whoever asks; the answer names what was changed, or every fault."""
         return asdict(await self.reload())
 
     async def whenever(self, asked: asyncio.Event) -> None:
@@ -167,8 +182,8 @@ class Reloader:
                 plan = await self._plan(new)
                 check_reloadable(self._config, new)
                 await self._adopt(new)
+                change = difference(self._cells, plan, self._config, new)
                 self._config = new
-                change = difference(self._cells, plan)
                 await _apply(self._cells, plan, change)
             except ConfigError as error:
                 log.error("configuration not taken over", faults=error.faults)  # noqa: TRY400 # faults say it all
