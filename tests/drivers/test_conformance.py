@@ -2,10 +2,12 @@
 
 import asyncio
 import json
+import sys
 import tomllib
 from collections.abc import Sequence
 from importlib.metadata import entry_points
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from loop_tally.driver import LoopTally
@@ -77,6 +79,33 @@ def test_a_fault_ends_with_1_and_is_named(
     assert ended.value.code == 1
     (fault,) = [row["fault"] for row in json.loads(capsys.readouterr().out) if row["fault"]]
     assert "no docstring" in fault
+
+
+@pytest.mark.usefixtures("installed")
+@pytest.mark.parametrize(
+    ("broken", "wrong"),
+    [({"LoopTally": None}, "is no meter driver"), ({}, "cannot be loaded: AttributeError: module")],
+)
+def test_a_broken_driver_is_a_fault_of_the_configuration_that_names_it(
+    broken: dict[str, object],
+    wrong: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    module = ModuleType("loop_tally.driver")
+    vars(module).update(broken)
+    monkeypatch.setitem(sys.modules, module.__name__, module)
+    path = tmp_path / "quietcell.toml"
+    path.write_text(
+        '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "loop-tally"\n'
+    )
+    with pytest.raises(SystemExit) as ended:
+        main(["config", "check", "--config", str(path)])
+    assert ended.value.code == 78
+    (fault,) = capsys.readouterr().err.splitlines()
+    assert fault.startswith(f"{path}:6: cells.hall.driver: driver loop-tally (loop_tally.driver:LoopTally, ")
+    assert f"package quietcell-loop-tally): {wrong}" in fault
 
 
 def test_a_driver_without_a_stand_can_not_be_checked(capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,7 +15,7 @@ from quietcell.config.lines import DEEPEST_NESTING, LineIndex, Path
 from quietcell.config.model import Config
 from quietcell.contracts import DriverSettings, DriverTable
 from quietcell.core.endpoint.criterion import SHIPPED
-from quietcell.errors import ConfigError
+from quietcell.errors import ConfigError, DriverError
 
 LARGEST_FILE_BYTES = 256 * 1024
 LONGEST_LINE = 1000
@@ -168,16 +168,21 @@ def _driver_settings(
             faults.add(path, f'needs a driver beside it; write driver = "NAME", {meant("", drivers)}')
         if not isinstance(driver, str):
             continue
-        if driver not in drivers:
-            faults.add(("cells", name, "driver"), f"unknown driver {shown(driver)}; {meant(driver, drivers)}")
-        elif not isinstance(settings, dict):
-            faults.add(path, f"is {shown(settings)}; must be a table")
-        else:
+        try:
             model = drivers[driver].settings_model
-            try:
-                checked[name] = model.model_validate_json(json.dumps(settings), context=context)
-            except ValidationError as error:
-                faults.add_all(error, model, path)
+        except KeyError:
+            faults.add(("cells", name, "driver"), f"unknown driver {shown(driver)}; {meant(driver, drivers)}")
+            continue
+        except DriverError as error:
+            faults.add(("cells", name, "driver"), str(error))
+            continue
+        if not isinstance(settings, dict):
+            faults.add(path, f"is {shown(settings)}; must be a table")
+            continue
+        try:
+            checked[name] = model.model_validate_json(json.dumps(settings), context=context)
+        except ValidationError as error:
+            faults.add_all(error, model, path)
     return checked
 
 

@@ -29,16 +29,17 @@ class InstalledDrivers(Mapping[str, type[MeterDriver]]):
             If its package cannot be loaded or offers something else.
         """
         point = self._found[name]
+        subject = f"driver {name} ({point.value}, package {point.dist.name if point.dist else 'unknown'})"
         try:
             driver = point.load()
         except Exception as error:
             raise DriverError(
                 f"cannot be loaded: {type(error).__name__}: {error}",
-                subject=f"driver {name} ({point.value})",
+                subject=subject,
                 hint="Reinstall the package that offers it",
             ) from error
         if not (isinstance(driver, type) and hasattr(driver, "settings_model")):
-            raise DriverError("is no meter driver", subject=f"driver {name} ({point.value})")
+            raise DriverError("is no meter driver", subject=subject)
         return driver
 
     def __iter__(self) -> Iterator[str]:
