@@ -38,6 +38,10 @@ class DriverSettings(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
+    def sole_port(self) -> str | None:
+        """Return the port that can serve one cell only; None if there is none, or cells may share it."""
+        return None
+
 
 @dataclass(slots=True)
 class LineCounts:

@@ -73,6 +73,9 @@ class ModbusRtuSettings(PortSettings, RegisterMap):
         default=5, ge=1, le=1000, description="Failed questions in a row after which the line is opened anew."
     )
 
+    def sole_port(self) -> None:
+        """Return nothing: meters share a line."""
+
     @model_validator(mode="after")
     def _coherent(self) -> Self:
         if self.latest_reply_s < self.reply_timeout_s:

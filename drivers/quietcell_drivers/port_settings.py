@@ -56,6 +56,10 @@ class PortSettings(DriverSettings):
         "than the meter ever pauses. Left out: only what TCP itself notices within half a minute.",
     )
 
+    def sole_port(self) -> str | None:
+        """Return the device, which is opened for one alone; many serial servers serve several."""
+        return None if self.port.startswith(SOCKET_SCHEME) else self.port
+
     @field_validator("port")
     @classmethod
     def _socket_is_whole(cls, port: str) -> str:

@@ -90,6 +90,7 @@ def parse_config(text: str, filename: str, drivers: DriverTable) -> Config:
     plain = _plain(document, (), faults)
     context = {"folder": FilePath(filename).parent}
     settings = _driver_settings(plain, drivers, faults, context)
+    _check_ports(settings, faults)
     _check_names(plain, faults)
     try:
         config = Config.model_validate_json(json.dumps(_without_settings(plain)), context=context)
@@ -184,6 +185,16 @@ def _driver_settings(
         except ValidationError as error:
             faults.add_all(error, model, path)
     return checked
+
+
+def _check_ports(settings: dict[str, DriverSettings], faults: FaultList) -> None:
+    """Check that no two cells name a port that can serve only one."""
+    owners: dict[str, str] = {}
+    for name, one in settings.items():
+        port = one.sole_port()
+        if port is not None and (owner := owners.setdefault(port, name)) != name:
+            wrong = f"port {shown(port)} is that of cells.{owner} already; it can serve one cell only"
+            faults.add(("cells", name, "settings"), wrong)
 
 
 def _without_settings(document: dict[str, Any]) -> dict[str, Any]:

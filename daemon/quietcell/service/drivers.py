@@ -38,7 +38,8 @@ class InstalledDrivers(Mapping[str, type[MeterDriver]]):
                 subject=subject,
                 hint="Reinstall the package that offers it",
             ) from error
-        if not (isinstance(driver, type) and hasattr(driver, "settings_model")):
+        model = getattr(driver, "settings_model", None)
+        if not (isinstance(driver, type) and isinstance(model, type) and issubclass(model, DriverSettings)):
             raise DriverError("is no meter driver", subject=subject)
         return driver
 
