@@ -48,8 +48,9 @@ class Stored:
 
 def digest(text: str) -> str:
     """Return the SHA-256 of a stored record as 64 hexadecimal digits."""
-    found, stored = hashlib.sha256(), text.encode()
-    for at in range(0, len(stored), _PIECE):
+    stored = text.encode()
+    found = hashlib.sha256(stored[:_PIECE])
+    for at in range(_PIECE, len(stored), _PIECE):
         found.update(stored[at : at + _PIECE])
     return found.hexdigest()
 
