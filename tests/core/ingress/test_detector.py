@@ -279,6 +279,19 @@ def test_what_stood_and_is_flushed_out_when_the_flow_begins_is_no_fault(
     assert told(simulate("begins to flow", 77, water)) == []
 
 
+@pytest.mark.parametrize("stood_share", [1.0, 0.0])
+def test_a_leak_is_found_as_soon_in_water_that_stood_an_hour_ago(stood_share: float) -> None:
+    water = clean_water(np.random.default_rng(5), onset_min=90.0, minutes=100.0)
+    water.flow_share = np.where(water.since() > -60.0, 1.0, stood_share)
+    water.added_ug_l = np.where(
+        water.since() > 0, 50.0 * -np.expm1(-np.maximum(water.since(), 0.0) / 3.0), 0.0
+    )
+    scenario = simulate("a leak after standing", 5, water)
+    first = first_named(told(scenario), "co2-ingress", scenario.onset_ms)
+    assert first is not None
+    assert first.at_ms - scenario.onset_ms <= 2 * 60_000
+
+
 def test_a_trickle_behind_water_without_any_flow_is_judged() -> None:
     water = clean_water(np.random.default_rng(77), onset_min=30.0, minutes=60.0)
     flows = water.since() > 0
