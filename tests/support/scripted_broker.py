@@ -8,10 +8,12 @@ import json
 import socket
 import struct
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Self
 
 from quietcell.core.records import Json
+from tests.support.until import until
 
 CONNECT, CONNACK, PUBLISH, PUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 12, 13, 14
 NOT_AUTHORISED = 0x87
@@ -111,29 +113,39 @@ class ScriptedBroker:
 
     async def __aexit__(self, *_: object) -> None:
         assert self._server is not None
+        await self._all_have_arrived()
         self._server.close()
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        for peer in self.peers:
+            peer.writer.close()
 
     def records(self, topic: str = "/determination") -> list[int]:
         """Return the numbers of the records that came on topics with this ending, repeats and all."""
         return [publish.payload["seq"] for publish in self.published if publish.topic.endswith(topic)]
 
-    async def _greet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        self._tasks.add(task)
+    async def _all_have_arrived(self) -> None:
+        """Come last: connections arrive in turn, and one half made when a server closes is lost to all."""
+        _, last = await asyncio.open_connection("127.0.0.1", self.port)
+        address = last.get_extra_info("sockname")
+        await until(lambda: any(peer.writer.get_extra_info("peername") == address for peer in self.peers))
+        last.close()
+
+    def _greet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Note the client at once: a task that is cancelled before it began could close nothing."""
         peer = Peer(len(self.peers) + 1, reader, writer)
         self.peers.append(peer)
-        try:
+        task = asyncio.create_task(self._listen(peer))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _listen(self, peer: Peer) -> None:
+        with suppress(asyncio.IncompleteReadError, ConnectionError):
             while True:
-                kind, flags, body = await _packet(reader)
+                kind, flags, body = await _packet(peer.reader)
                 await self._take(peer, kind, flags, body)
-        except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
-            writer.close()
-        finally:
-            self._tasks.discard(task)
+        peer.close()
 
     async def _take(self, peer: Peer, kind: int, flags: int, body: bytes) -> None:
         if kind == CONNECT:
