@@ -105,12 +105,12 @@ def _key(key: Any) -> bytes:
 
 def _object(record: Any) -> str:
     """Return the form of a dataclass, its fields as its JSON has them."""
-    members = [
-        prefix + _text(value, places)
-        for name, prefix, places in _members(record.__class__)
-        if (value := getattr(record, name)) is not ABSENT
-    ]
-    return "{" + ",".join(members) + "}"
+    members = []
+    for name, key, places in _members(record.__class__):
+        value = getattr(record, name)
+        if value is not ABSENT:
+            members.append(key + _text(value, places))
+    return f"{{{','.join(members)}}}"
 
 
 @cache

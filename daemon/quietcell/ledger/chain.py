@@ -12,7 +12,7 @@ hashed, so hashlib and the stored bytes are enough to check a ledger.
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from pydantic_core import from_json
 
@@ -27,9 +27,8 @@ _PIECE: Final = 2047
 """Bytes hashed at a time; with more the library lets other threads go first, which takes longer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stored:
-    """A record as the journal holds it."""
+class Stored(NamedTuple):
+    """A record as the journal holds it, a row of its table."""
 
     seq: int
     text: str
@@ -50,8 +49,8 @@ def digest(text: str) -> str:
     """Return the SHA-256 of a stored record as 64 hexadecimal digits."""
     stored = text.encode()
     found = hashlib.sha256(stored[:_PIECE])
-    for at in range(_PIECE, len(stored), _PIECE):
-        found.update(stored[at : at + _PIECE])
+    while stored := stored[_PIECE:]:
+        found.update(stored[:_PIECE])
     return found.hexdigest()
 
 
@@ -87,7 +86,7 @@ class Envelope:
             seq += 1
             text = f'{{"body":{body}{first}{previous}{second}{schema},"seq":{seq}{last}'
             previous = digest(text)
-            records.append(Stored(seq=seq, text=text))
+            records.append(Stored(seq, text))
         return records, (seq, previous)
 
 

@@ -97,14 +97,13 @@ class Journal:
             What is said about all of them.
         """
         records, head = envelope.seal(bodies, behind=self.head)
-        rows = [(record.seq, record.text) for record in records]
-        if len(rows) <= _ROWS:
-            self._insert(rows)  # one statement is a transaction of its own
+        if len(records) <= _ROWS:
+            self._insert(records)  # one statement is a transaction of its own
         else:
             self._database.execute("BEGIN IMMEDIATE")
             try:
-                for at in range(0, len(rows), _ROWS):
-                    self._insert(rows[at : at + _ROWS])
+                for at in range(0, len(records), _ROWS):
+                    self._insert(records[at : at + _ROWS])
                 self._database.execute("COMMIT")
             except sqlite3.Error:
                 if self._database.in_transaction:
@@ -113,11 +112,11 @@ class Journal:
         self.head = head
         return records
 
-    def _insert(self, rows: Sequence[tuple[int, str]]) -> None:
+    def _insert(self, records: Sequence[Stored]) -> None:
         """Insert in one statement: what runs beside this thread can hold it up only between two."""
         self._database.execute(
-            f"INSERT INTO journal (seq, record) VALUES {','.join(['(?,?)'] * len(rows))}",  # noqa: S608 # only question marks are put in
-            [value for row in rows for value in row],
+            f"INSERT INTO journal (seq, record) VALUES {','.join(['(?,?)'] * len(records))}",  # noqa: S608 # only question marks are put in
+            [value for record in records for value in record],
         )
 
     def save_space(self, *, tight: bool) -> None:
@@ -134,7 +133,7 @@ class Journal:
         rows = self._database.execute(
             "SELECT seq, record FROM journal WHERE seq > ? ORDER BY seq LIMIT ?", (seq, limit)
         )
-        return [Stored(seq=row[0], text=row[1]) for row in rows]
+        return [Stored(*row) for row in rows]
 
     def all(self) -> Iterator[Stored]:
         """Yield every record in order, a page at a time."""
@@ -151,7 +150,7 @@ class Journal:
             (cell, *kinds, after),
         )
         for row in rows:
-            yield Stored(seq=row[0], text=row[1])
+            yield Stored(*row)
 
     def of_span(self, cell: str, kind: str, from_ms: int, to_ms: int) -> Iterator[Stored]:
         """Yield the records of a kind of one cell with from_ms <= at < to_ms (UTC), in order."""
@@ -161,7 +160,7 @@ class Journal:
             (cell, kind, rfc3339(from_ms), rfc3339(to_ms)),
         )
         for row in rows:
-            yield Stored(seq=row[0], text=row[1])
+            yield Stored(*row)
 
     def latest(self, cell: str, kind: str) -> Iterator[Stored]:
         """Yield the records of a kind of one cell, the newest first."""
@@ -169,7 +168,7 @@ class Journal:
             "SELECT seq, record FROM journal WHERE cell = ? AND kind = ? ORDER BY seq DESC", (cell, kind)
         )
         for row in rows:
-            yield Stored(seq=row[0], text=row[1])
+            yield Stored(*row)
 
     def newest(self, *, cell: str | None, kind: str | None, before: int, limit: int) -> list[Stored]:
         """Return up to `limit` records before number `before`, newest first; of one cell or kind if named."""
@@ -178,7 +177,7 @@ class Journal:
             "AND (?3 IS NULL OR kind = ?3) ORDER BY seq DESC LIMIT ?4",
             (before, cell, kind, limit),
         )
-        return [Stored(seq=row[0], text=row[1]) for row in rows]
+        return [Stored(*row) for row in rows]
 
     def marks(self, cell: str, from_ms: int, to_ms: int, *, most: int) -> list[dict[str, Json]]:
         """Return what happened at a cell in a span of UTC, the newest `most`, oldest first.
@@ -239,7 +238,7 @@ class Journal:
 
     def _first(self, query: str, *values: str | int) -> Stored | None:
         row = self._database.execute(query, values).fetchone()
-        return Stored(seq=row[0], text=row[1]) if row else None
+        return Stored(*row) if row else None
 
     def last_seq(self, cell: str, kind: str, *, before: int | None = None) -> int:
         """Return the number of the last record of a kind of one cell (before `before`), 0 for none."""
@@ -259,13 +258,13 @@ class Journal:
     def get(self, seq: int) -> Stored | None:
         """Return one record, None when there is none of that number."""
         row = self._database.execute("SELECT seq, record FROM journal WHERE seq = ?", (seq,)).fetchone()
-        return Stored(seq=row[0], text=row[1]) if row else None
+        return Stored(*row) if row else None
 
     def of_kind(self, kind: str) -> Iterator[Stored]:
         """Yield the records of a kind in order."""
         rows = self._database.execute("SELECT seq, record FROM journal WHERE kind = ? ORDER BY seq", (kind,))
         for row in rows:
-            yield Stored(seq=row[0], text=row[1])
+            yield Stored(*row)
 
     def check_file(self) -> None:
         """Check that the file itself is sound, its indexes included.
