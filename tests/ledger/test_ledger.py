@@ -5,6 +5,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -191,6 +192,24 @@ async def test_commits_are_synchronous_to_the_disk(tmp_path: Path) -> None:
         assert database.execute("PRAGMA synchronous").fetchone()[0] == 2
         assert database.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     await ledger.close()
+
+
+async def test_after_a_stop_each_file_alone_holds_everything_whoever_still_reads(tmp_path: Path) -> None:
+    folder, elsewhere = tmp_path / "ledger", tmp_path / "elsewhere"
+    ledger = open_ledger(folder)
+    ledger.keep(kept(readings(30)))
+    await ledger.record([note(1), note(2)])
+    with Journal(folder) as reader, closing(ReadingsFiles(folder, read_only=True)) as files:
+        in_the_middle = reader.all()
+        assert next(in_the_middle).seq == 1
+        assert sum(map(len, files.of_segment("live-feed-room", 1))) == 30
+        await ledger.close()
+        elsewhere.mkdir()
+        for path in folder.glob("*.sqlite"):
+            (elsewhere / path.name).write_bytes(path.read_bytes())
+    with Journal(elsewhere) as copied, closing(ReadingsFiles(elsewhere, read_only=True)) as files:
+        assert [record.seq for record in copied.all()] == [1, 2]
+        assert sum(map(len, files.of_segment("live-feed-room", 1))) == 30
 
 
 async def test_a_record_cannot_be_stored_twice(tmp_path: Path) -> None:

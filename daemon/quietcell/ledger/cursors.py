@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from quietcell.core.records import Json
-from quietcell.ledger.store import open_file
+from quietcell.ledger.store import close_file, open_file
 
 _LAYOUT = "CREATE TABLE cursor (outlet TEXT PRIMARY KEY, seq INTEGER NOT NULL, detail TEXT NOT NULL) STRICT"
 
@@ -44,4 +44,4 @@ class Cursors:
 
     def close(self) -> None:
         """Close the file."""
-        self._database.close()
+        close_file(self._database)

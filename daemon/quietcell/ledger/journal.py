@@ -10,7 +10,7 @@ from quietcell.core.records import Json
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.chain import GENESIS, Envelope, Stored, digest
-from quietcell.ledger.store import open_file
+from quietcell.ledger.store import close_file, open_file
 
 FILE_NAME = "journal.sqlite"
 _VERSION = 1
@@ -84,7 +84,7 @@ class Journal:
 
     def close(self) -> None:
         """Close the file."""
-        self._database.close()
+        close_file(self._database)
 
     def append(self, bodies: Sequence[tuple[str, int]], envelope: Envelope) -> list[Stored]:
         """Commit records in order, all or none; durable when this returns.

@@ -18,7 +18,7 @@ from quietcell.core.constants import ZERO_CELSIUS_K
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError
-from quietcell.ledger.store import open_file
+from quietcell.ledger.store import close_file, open_file
 
 _VERSION = 1
 _FLAGS = ", ".join(f"({flag.value}, '{flag.label}')" for flag in Flag)
@@ -174,7 +174,7 @@ class ReadingsFiles:
         self._last = {key: at for key, at in last.items() if key[1] >= newest[key[0]] - 1}
         for month in sorted(self._open)[:-_MOST_OPEN]:
             if month not in written:
-                self._open.pop(month).close()
+                close_file(self._open.pop(month))
 
     def set_aside_damaged(self, batch: Sequence[SegmentReadings]) -> list[str]:
         """Rename the files a batch goes to that are damaged, and return their new names."""
@@ -363,7 +363,7 @@ class ReadingsFiles:
     def close(self) -> None:
         """Close all files."""
         for database in self._open.values():
-            database.close()
+            close_file(database)
         self._open.clear()
 
 

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Mapping
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from types import MappingProxyType
 
@@ -97,6 +97,17 @@ def open_file(
             f"PRAGMA user_version = {version}; COMMIT;"
         )
     return database
+
+
+def close_file(database: sqlite3.Connection) -> None:
+    """Close a file with its write-ahead log moved into it, so that the file alone holds everything.
+
+    SQLite does so only for the last who closes it, which may be someone who just reads.
+    """
+    with suppress(sqlite3.Error):  # a full disk, or opened to read: the log stays, and nothing is lost
+        database.execute("PRAGMA busy_timeout = 0")  # a reader in the middle of it is not waited for
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    database.close()
 
 
 def _unopened(path: Path, error: sqlite3.DatabaseError, if_damaged: str) -> LedgerError:
