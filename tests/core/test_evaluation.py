@@ -1,15 +1,20 @@
 """What a window is worth: uncertainty, 25 °C, and what chemistry and calibration forbid."""
 
+from dataclasses import replace
+from unittest.mock import Mock
+
 import numpy as np
 import pytest
 
+from quietcell.core import evaluation
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.engine import Engine
 from quietcell.core.evaluation import evaluate
 from quietcell.core.inputs import SegmentEnded
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
-from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, determinations, readings, run
+from quietcell.errors import DomainError
+from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
 LINE = Line(slope_pct=100.0, zero_mv=0.0)
 
@@ -29,7 +34,7 @@ def water(
 
 
 def judged(block: ReadingBlock, **changes: Json) -> dict[str, Json]:
-    settings = cell_settings(line=LINE, hold_up_ml=12.0, **changes)
+    settings = cell_settings(**{"line": LINE, "hold_up_ml": 12.0, **changes})
     return determinations(run(Engine(settings), [began(), block, SegmentEnded(ms=100_000, cause="stopped")]))[
         0
     ]
@@ -93,3 +98,37 @@ def test_a_potential_no_electrode_gives_has_no_value() -> None:
     block = water(7.0, 0.06)
     block.mv[:] = 1400.0
     assert evaluate(block, cell_settings(line=LINE), None, utc_ms=0).budget is None
+
+
+@pytest.mark.parametrize("shown", [0.0, -0.01, 1e7])
+def test_a_conductivity_cell_that_sees_no_water_has_measured_nothing(shown: float) -> None:
+    body = judged(water(6.8, shown))
+    assert (body["verdict"], body["ph_reported"]) == ("accepted", 6.8)
+    assert body["conductivity_us_cm"] is None
+    assert body["qualifiers"] == ["calibration-not-known", "no-conductivity"]
+
+
+@pytest.mark.parametrize("shown", [-0.05, 1e9])
+def test_a_flow_no_cell_has_leaves_the_value_held_against_all_else(shown: float) -> None:
+    block = water(6.8, 0.1, seconds=95)
+    block.flow_ml_min[:] = shown
+    assert judged(block)["ph_reported"] == 6.8
+    assert judged(block)["sample_age_s"] in (None, 0.0)
+    expired = judged(block, calibration_expires_utc_ms=ANCHOR_UTC_MS)
+    assert expired["reasons"] == ["max-wait", "calibration-expired"]
+
+
+def test_what_has_no_value_is_never_accepted_whatever_kept_it_from_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(evaluation, "ph_budget", Mock(side_effect=DomainError("out of range")))
+    body = judged(water(6.8, 0.1, seconds=95))
+    assert (body["verdict"], body["ph"]) == ("refused", None)
+    assert body["reasons"] == ["max-wait", "flagged-readings"]
+
+
+def test_a_flow_that_wavers_about_nothing_changes_too_much() -> None:
+    block = water(6.8, 0.1, seconds=95)
+    block.flow_ml_min[:] = np.resize([0.1, -0.1], 95)
+    body = judged(block, criterion=replace(SHORT, max_flow_change_pct=20.0))
+    assert body["reasons"] == ["max-wait", "flow-out-of-band"]

@@ -34,6 +34,8 @@ def objections(
     there the change is the water's own and belongs into the record.
     """
     reasons = list(worth.faults)
+    if worth.budget is None and not reasons:  # nothing that is no pH may ever pass for one
+        reasons.append(Reason.FLAGGED_READINGS)
     texts = [reason.value for reason in reasons]
     brought = grab is not None or settings.mode == "on-request"
     if brought and not settings.salted(grab) and worth.budget is not None and worth.temperature_c is not None:

@@ -21,6 +21,8 @@ CONTRADICTABLE = ("junction", "low-ionic-check", "streaming", "remaining")
 """Errors the conductivity rule is there to find; their allowances must not excuse a contradiction."""
 AIR_COUNTS_US_CM = 100.0
 """Below this, air changes a sample while it is measured (common practice, no source)."""
+MOST_US_CM, MOST_ML_MIN = 1e6, 1e6
+"""No water conducts or flows through a cell as much; what shows more is no reading of it."""
 MS_PER_DAY = 86_400_000
 
 
@@ -54,6 +56,12 @@ def mean_of(values: Quantity) -> float | None:
     return float(known.sum() / len(known)) if len(known) else None
 
 
+def conductivity_of(window: ReadingBlock) -> float | None:
+    """Return the mean conductivity, or None: a conductivity cell that shows 0 or less sees no water."""
+    seen = window.conductivity_us_cm
+    return mean_of(seen[(seen > 0.0) & (seen <= MOST_US_CM)])
+
+
 def evaluate(
     window: ReadingBlock,
     settings: CellSettings,
@@ -81,7 +89,7 @@ def evaluate(
         How a sample was brought to the bench; a conductivity measured apart takes the window's place.
     """
     mv, temperature_c = _potential(window, drift), mean_of(window.temperature_c)
-    conductivity, flow = mean_of(window.conductivity_us_cm), mean_of(window.flow_ml_min)
+    conductivity, flow = conductivity_of(window), mean_of(window.flow_ml_min)
     if grab is not None and grab.conductivity_us_cm is not None:
         conductivity = _measured_apart(
             grab.conductivity_us_cm, grab.conductivity_temperature_c, temperature_c
@@ -104,7 +112,7 @@ def evaluate(
                 repeatability_mv=repeatability_mv(drift),
                 remaining_ph=_remaining_ph(forecast, settings.mv_per_ph(temperature_c)),
                 conductivity_us_cm=by_water,
-                flow_ml_min=flow,
+                flow_ml_min=None if flow is None else min(max(flow, 0.0), MOST_ML_MIN),  # -0.05 stands still
                 kcl_adjusted=kcl_adjusted,
             ),
             low_ionic_check=settings.low_ionic,

@@ -6,7 +6,7 @@ from quietcell.core.bench_records import ReferenceMeasurementBody
 from quietcell.core.criterion_for import criterion_for
 from quietcell.core.determination import Attempt, Outcome
 from quietcell.core.electrode.response import response_time_s
-from quietcell.core.evaluation import mean_of, repeatability_mv
+from quietcell.core.evaluation import conductivity_of, mean_of, repeatability_mv
 from quietcell.core.history import evidence_sha256
 from quietcell.core.inputs import ReferenceRequest
 from quietcell.core.readings import ReadingBlock
@@ -70,7 +70,7 @@ def reference_measurement(
         mv=mv,
         mv_standard_uncertainty=uncertainty_mv,
         temperature_c=temperature_c,
-        conductivity_us_cm=mean_of(window.conductivity_us_cm),
+        conductivity_us_cm=conductivity_of(window),
         flow_ml_min=mean_of(window.flow_ml_min),
         ph=settings.ph(mv, temperature_c),
         noise_mv=drift.scatter_mv if drift else None,

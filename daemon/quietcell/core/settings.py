@@ -91,7 +91,7 @@ class CellSettings:
 
     def sample_age_s(self, flow_ml_min: float | None) -> float | None:
         """Return the time from sample point to electrode, s; None where hold-up or flow is not known."""
-        if not self.hold_up_ml or not flow_ml_min:
+        if not self.hold_up_ml or flow_ml_min is None or not flow_ml_min > 0.0:
             return None
         return 60.0 * self.hold_up_ml / flow_ml_min
 

@@ -41,7 +41,7 @@ def test_interval_at_25_c(conductivity_us_cm: float, low: float, high: float, wi
 
 
 @pytest.mark.parametrize("temperature_c", [5.0, 15.0, 25.0, 45.0, 65.0, 85.0])
-@pytest.mark.parametrize("conductivity_us_cm", [0.056, 0.06, 0.1, 1.0])
+@pytest.mark.parametrize("conductivity_us_cm", [0.0, 0.056, 0.06, 0.1, 1.0])
 def test_ends_of_the_interval_have_just_that_conductivity(
     temperature_c: float, conductivity_us_cm: float
 ) -> None:

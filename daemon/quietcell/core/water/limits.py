@@ -40,6 +40,8 @@ _BICARBONATE_25C: Final = 44.5
 _SODIUM_25C: Final = 50.08
 _PASSES: Final = 5
 _COVERAGE_FACTOR: Final = 2.0
+_LEAST_US_CM: Final = 1e-9
+"""Less is the same water, and 0 could not be divided by."""
 
 
 class AllowedPh(NamedTuple):
@@ -113,7 +115,7 @@ def allowed_ph_interval(
         raise DomainError(f"alkali = {alkali!r} is not known", hint="use sodium or amine")
 
     def kernel(seen: Number, t: Number, u: Number, u_t: Number) -> tuple[Number, ...]:
-        most = seen * (1.0 + _COVERAGE_FACTOR * u)
+        most = clip(seen, _LEAST_US_CM, 1000.0) * (1.0 + _COVERAGE_FACTOR * u)
         low, high, possible = _interval(most, t, alkali)
         for side in (-_COVERAGE_FACTOR, _COVERAGE_FACTOR):
             other_low, other_high, other_possible = _interval(most, clip(t + side * u_t, 0.0, 100.0), alkali)
