@@ -245,7 +245,7 @@ def _flow_fault(flow_ml_min: Quantity, criterion: Criterion) -> str:
         return f"flow {lowest:.1f} below {low:.1f} mL/min"
     if high is not None and highest > high:
         return f"flow {highest:.1f} above {high:.1f} mL/min"
-    mean = float(known.sum() / len(known))
-    if change is not None and highest - lowest > change / 100 * mean:
-        return f"flow changes by {100 * (highest - lowest) / mean:.0f} of {change:.0f} %"
+    allowed = None if change is None else change / 100 * abs(float(known.sum() / len(known)))
+    if allowed is not None and highest - lowest > allowed:
+        return f"flow changes by {highest - lowest:.1f} of {allowed:.1f} mL/min"
     return ""
