@@ -7,7 +7,7 @@ own. Watching ends before the run does, so that nothing follows the run's last r
 import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Annotated, Self
 
 from pydantic import Field
@@ -104,7 +104,11 @@ class Alarms:
         self._ids = ids
         self._seq = 0
         self.watches: dict[str, CellWatch] = {}
+        self._left: dict[str, AlarmEngine] = {}
+        """Of cells that are measured no more: what stood there returns and waits to be acknowledged."""
         self.daemon = self._new_daemon_watch()
+        self._turn = asyncio.Lock()
+        """Held by whoever moves alarms or replaces their watches: no step falls between two of these."""
         self._tasks: list[asyncio.Task[None]] = []
 
     async def __aenter__(self) -> Self:
@@ -132,13 +136,16 @@ class Alarms:
 
     async def adopt(self, config: Config) -> None:
         """Watch by this configuration from now on; every alarm goes on from where its records left it."""
-        self._config = config
         measured = [name for name, cell in config.cells.items() if cell.driver is not None]
-        self.watches, self.daemon = await self._ledger.run(
-            lambda: self._taken_up(self._ledger.journal, measured)
-        )
+        async with self._turn:
+            self._config = config
+            self.watches, self._left, self.daemon = await self._ledger.run(
+                lambda: self._taken_up(self._ledger.journal, measured)
+            )
 
-    def _taken_up(self, journal: Journal, cells: Sequence[str]) -> tuple[dict[str, CellWatch], DaemonWatch]:
+    def _taken_up(
+        self, journal: Journal, cells: Sequence[str]
+    ) -> tuple[dict[str, CellWatch], dict[str, AlarmEngine], DaemonWatch]:
         """Learn from the journal what holds, and put the alarms back where they were."""
         now = self._now()
         rows, _ = alarm_table(self._config.alarms)
@@ -149,9 +156,15 @@ class Alarms:
             for body in standing_facts(journal, cell):
                 watch.learn(body)
             watch.restore(alarm_state(journal, cell), now)
+        left = {}
+        for cell in set(journal.cells()) - set(cells):
+            if state := alarm_state(journal, cell):
+                unwatched = [replace(row, enabled=False) for row in rows]
+                left[cell] = AlarmEngine(cell, unwatched, self._ids.next)
+                left[cell].restore(state, now)
         daemon = self._new_daemon_watch()
         daemon.engine.restore(alarm_state(journal, DAEMON), now)
-        return watches, daemon
+        return watches, left, daemon
 
     def _new_daemon_watch(self) -> DaemonWatch:
         _, rows = alarm_table(self._config.alarms)
@@ -167,10 +180,11 @@ class Alarms:
                 self._seq = record.seq
                 body = record.body()
                 concerned.add(body["cell"])
-                bodies = self.daemon.learn(self._now(), body)
-                if (watch := self.watches.get(body["cell"])) is not None:
-                    watch.learn(body)
-                await self._ledger.record(bodies)
+                async with self._turn:
+                    bodies = self.daemon.learn(self._now(), body)
+                    if (watch := self.watches.get(body["cell"])) is not None:
+                        watch.learn(body)
+                    await self._ledger.record(bodies)
             cells = self._glances() if concerned & self.watches.keys() else []
             await self._look([live for live in cells if live.cell in concerned])
 
@@ -184,19 +198,26 @@ class Alarms:
             await asyncio.sleep(LOOK_S)
 
     async def _look(self, cells: Sequence[Indication]) -> None:
-        now = self._now()
-        bodies: list[AlarmBody] = self.daemon.look(now)
-        for live in cells:
-            if (watch := self.watches.get(live.cell)) is not None:
-                bodies += watch.look(now, live)
-        await self._ledger.record(bodies)
+        async with self._turn:
+            now = self._now()
+            bodies: list[AlarmBody] = self.daemon.look(now)
+            for live in cells:
+                if (watch := self.watches.get(live.cell)) is not None:
+                    bodies += watch.look(now, live)
+            for engine in self._left.values():
+                bodies += engine.advance(now)
+            await self._ledger.record(bodies)
 
     # --- views ---------------------------------------------------------------------------------
 
     def shown(self) -> list[dict[str, Json]]:
         """Return every alarm people should see, most urgent first within its owner."""
-        engines = [*(watch.engine for watch in self.watches.values()), self.daemon.engine]
-        return [alarm for engine in engines for alarm in engine.shown()]
+        return [alarm for engine in self._engines().values() for alarm in engine.shown()]
+
+    def _engines(self) -> dict[str, AlarmEngine]:
+        """Return all alarms by owner."""
+        watched = {cell: watch.engine for cell, watch in self.watches.items()}
+        return {**watched, **self._left, DAEMON: self.daemon.engine}
 
     def conditions(self) -> dict[str, str]:
         """Return the NE 107 signal of each cell and of the daemon."""
@@ -317,31 +338,34 @@ class Alarms:
             If an argument is wrong, or it is in it already, or not.
         """
         asked = checked(SanitisationArguments, request)
-        watch = self.watches.get(asked.cell)
-        if watch is None:
-            raise CommandError(f"no cell {asked.cell}; there is {', '.join(self.watches)}", subject="cell")
-        now, by = self._now(), Person(operator=asked.operator, reason=asked.reason, via=asked.via)
-        try:
-            if asked.for_s is None:
-                return await self._recorded(watch.end_sanitisation(now, by))
-            until_utc_ms = now.utc_ms + round(asked.for_s * 1000)
-            return await self._recorded(watch.begin_sanitisation(now, by, until_utc_ms=until_utc_ms))
-        except AlarmRefusedError as error:
-            raise CommandError(str(error)) from error
+        async with self._turn:
+            watch = self.watches.get(asked.cell)
+            if watch is None:
+                there = ", ".join(self.watches)
+                raise CommandError(f"no cell {asked.cell}; there is {there}", subject="cell")
+            now, by = self._now(), Person(operator=asked.operator, reason=asked.reason, via=asked.via)
+            try:
+                if asked.for_s is None:
+                    return await self._recorded(watch.end_sanitisation(now, by))
+                until_utc_ms = now.utc_ms + round(asked.for_s * 1000)
+                return await self._recorded(watch.begin_sanitisation(now, by, until_utc_ms=until_utc_ms))
+            except AlarmRefusedError as error:
+                raise CommandError(str(error)) from error
 
     async def _act(
         self, asked: ActArguments, act: Callable[[AlarmEngine, Moment, Person], Sequence[AlarmBody]]
     ) -> dict[str, Json]:
-        engines = {cell: watch.engine for cell, watch in self.watches.items()} | {DAEMON: self.daemon.engine}
-        engine = engines.get(asked.cell)
-        if engine is None:
-            raise CommandError(f"no cell {asked.cell}; there is {', '.join(engines)}", subject="cell")
-        by = Person(operator=asked.operator, reason=asked.reason, via=asked.via)
-        try:
-            bodies = act(engine, self._now(), by)
-        except AlarmRefusedError as error:
-            raise CommandError(str(error)) from error
-        return await self._recorded(bodies)
+        async with self._turn:
+            engines = self._engines()
+            engine = engines.get(asked.cell)
+            if engine is None:
+                raise CommandError(f"no cell {asked.cell}; there is {', '.join(engines)}", subject="cell")
+            by = Person(operator=asked.operator, reason=asked.reason, via=asked.via)
+            try:
+                bodies = act(engine, self._now(), by)
+            except AlarmRefusedError as error:
+                raise CommandError(str(error)) from error
+            return await self._recorded(bodies)
 
     async def _recorded(self, bodies: Sequence[AlarmBody]) -> dict[str, Json]:
         stored = await self._ledger.record(bodies)

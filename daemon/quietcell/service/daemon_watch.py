@@ -56,8 +56,7 @@ class DaemonWatch:
         for name, files in (("broker-away", False), ("files-not-written", True)):
             outlets = [o for o in self._outlets() if o.name.startswith("files") is files]
             away = [f"{o.name}: {o.state}" for o in outlets if not o.working]
-            if outlets:
-                self.engine.observe(now, name, holds=bool(away), text="; ".join(away))
+            self.engine.observe(now, name, holds=bool(away), text="; ".join(away))
         if self._slow_ms is None or now.ms - self._slow_ms >= SLOW_LOOK_MS:
             self._slow_ms = now.ms
             self._look_at_machine(now)

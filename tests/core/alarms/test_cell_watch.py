@@ -251,6 +251,25 @@ def test_a_restart_remembers_alarms_shelf_and_sanitisation() -> None:
     assert after.run(40) == ["sanitisation returned", "co2-ingress raised"]
 
 
+@pytest.mark.parametrize(
+    ("limits", "live", "name"),
+    [
+        ({"check_every_d": 1.0}, {}, "check-due"),
+        ({"no_result_after_s": 300.0}, {}, "no-result"),
+        ({"conductivity_stage_1": True}, {"conductivity_us_cm": 1.35}, "conductivity-stage-1"),
+    ],
+)
+def test_what_is_no_longer_watched_for_returns(
+    limits: dict[str, Any], live: dict[str, Any], name: str
+) -> None:
+    before = Watched(**limits)
+    assert before.run(600, **live) == [f"{name} raised"]
+    after = Watched()
+    after.second = 600
+    after.watch.restore(state_of_bodies([body.as_json() for body in before.bodies]), at(600))
+    assert after.run(120, **live) == [f"{name} returned"]
+
+
 def test_what_is_told_of_an_alarm_follows_what_is_seen() -> None:
     watched = Watched(flow_low_ml_min=60.0)
     watched.run(200, flow_ml_min=50.0)

@@ -144,6 +144,19 @@ def test_a_disabled_alarm_is_not_there() -> None:
         alarms.acknowledge(at(0), "x", SOMEONE)
 
 
+def test_what_stood_when_it_was_disabled_returns_and_can_be_acknowledged() -> None:
+    before = engine(rule("x"))
+    raised = see(before, at(0), "x", holds=True)
+    alarms = engine(rule("x", enabled=False))
+    alarms.restore(state_of_bodies([body.as_json() for body in raised]), at(1))
+    (returned,) = see(alarms, at(1), "x", holds=True)
+    assert (returned.event, returned.state) == (AlarmEvent.RETURNED, AlarmState.RETURNED)
+    (known,) = alarms.acknowledge(at(2), "x", SOMEONE)
+    assert known.state is AlarmState.NORMAL
+    with pytest.raises(AlarmRefusedError, match="no alarm"):
+        alarms.shelve(at(3), "x", SOMEONE, until_utc_ms=UTC_MS + 60_000)
+
+
 class AlarmLife(RuleBasedStateMachine):
     """Anything may happen in any order; what people see stays sound, and records tell all of it."""
 

@@ -172,7 +172,9 @@ class CellWatch:
         if conductivity is not None:
             low, high = limits.conductivity_low_us_cm, limits.conductivity_high_us_cm
             self._look_at_level(now, "conductivity-out-of-limits", conductivity, "{:.3f}", "µS/cm", low, high)
-            if limits.conductivity_stage_1 and temperature_c is not None and 0 <= temperature_c <= 100:
+            if not limits.conductivity_stage_1:
+                self.engine.observe(now, "conductivity-stage-1", holds=False)
+            elif temperature_c is not None and 0 <= temperature_c <= 100:
                 allowed = float(stage_1_limit_us_cm(temperature_c))
                 self.engine.observe_level(
                     now,
@@ -254,7 +256,9 @@ class CellWatch:
                 now, "ph-out-of-limits", ph, low=low, high=high, text=text, about=result["id"]
             )
         after_s = limits.no_result_after_s
-        if self.facts.continuous and after_s is not None:
+        if not self.facts.continuous or after_s is None:
+            self.engine.observe(now, "no-result", holds=False)  # nothing is owed, whatever was before
+        else:
             since = max(self._began_utc_ms, 0 if result is None else utc_ms(result["ended"]))
             late = now.utc_ms - since > after_s * 1000
             told = "none since watching began" if result is None else f"the last is of {result['ended']}"
@@ -289,7 +293,9 @@ class CellWatch:
             ("cleaning-due", limits.cleaning_every_d, facts.cared_utc_ms.get("cleaned")),
             ("tubing-due", limits.tubing_every_d, facts.cared_utc_ms.get("tubing-changed")),
         ):
-            if every_d is not None:
+            if every_d is None:
+                self.engine.observe(now, name, holds=False)
+            else:
                 late = last_utc_ms is None or now.utc_ms - last_utc_ms > every_d * DAY_MS
                 last_text = (
                     "none is recorded" if last_utc_ms is None else f"the last was {rfc3339(last_utc_ms)}"

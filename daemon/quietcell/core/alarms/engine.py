@@ -68,7 +68,7 @@ class AlarmEngine:
     owner : str
         The cell, or ``daemon``.
     rules : iterable of AlarmRule
-        The table; disabled rows are left out.
+        The table; of disabled rows nothing is observed, but what was raised before returns.
     next_id : callable
         Gives the id of the next body.
 
@@ -87,7 +87,6 @@ class AlarmEngine:
                 delay=Delay(on_ms=round(rule.on_delay_s * 1000), off_ms=round(rule.off_delay_s * 1000)),
             )
             for rule in rules
-            if rule.enabled
         }
         self._awake: set[str] = set()
         """Alarms with anything to follow: nearly none, nearly always."""
@@ -109,7 +108,7 @@ class AlarmEngine:
 
         A text that mostly nobody needs may be given as what makes it.
         """
-        alarm = self._alarms.get(name)
+        alarm = self._watched(name)
         if alarm is None or holds is None:
             return
         if not holds and name not in self._awake:
@@ -132,7 +131,7 @@ class AlarmEngine:
         about: str | None = None,
     ) -> None:
         """Take a level and hold it against limits, with the deadband of the table."""
-        alarm = self._alarms.get(name)
+        alarm = self._watched(name)
         if alarm is None or value is None:
             return
         already = alarm.delay.seen
@@ -141,7 +140,7 @@ class AlarmEngine:
 
     def pulse(self, now: Moment, name: str, *, text: str, about: str | None = None) -> list[AlarmBody]:
         """Take something that happened and is over: it waits to be acknowledged."""
-        alarm = self._alarms.get(name)
+        alarm = self._watched(name)
         if alarm is None:
             return self.advance(now)
         alarm.text, alarm.about = text, about
@@ -166,6 +165,10 @@ class AlarmEngine:
                 bodies += self._step(alarm, AlarmEvent.SHELF_ENDED, now)
             bodies += self._settle(alarm, now, (by or {}).get(name))
         return bodies
+
+    def _watched(self, name: str) -> Alarm | None:
+        alarm = self._alarms.get(name)
+        return alarm if alarm is not None and alarm.rule.enabled else None
 
     def _causes(self, alarm: Alarm) -> Iterator[str]:
         return (cause for cause in alarm.rule.suppressed_by if cause in self._alarms)
@@ -231,13 +234,13 @@ class AlarmEngine:
         return [*bodies, *self.advance(now)]
 
     def _named(self, name: str) -> Alarm:
-        if name not in self._alarms:
+        alarm = self._alarms.get(name)
+        if alarm is None or not (alarm.rule.enabled or alarm.state in SHOWN):
+            names = sorted(each for each in self._alarms if self._watched(each))
             raise AlarmRefusedError(
-                f"no alarm {name!r}",
-                subject=self._owner,
-                hint=f"Its alarms are {', '.join(sorted(self._alarms))}",
+                f"no alarm {name!r}", subject=self._owner, hint=f"Its alarms are {', '.join(names)}"
             )
-        return self._alarms[name]
+        return alarm
 
     # --- steps ---------------------------------------------------------------------------------
 
@@ -366,7 +369,7 @@ class AlarmEngine:
             until, ends = kept["shelved_until"], kept["ends"]
             alarm.shelved_until_utc_ms = None if until is None else utc_ms(until)
             alarm.ends_utc_ms = None if ends is None else utc_ms(ends)
-            alarm.delay.seen = alarm.delay.counts = bool(kept["holds"])
+            alarm.delay.seen = alarm.delay.counts = bool(kept["holds"]) and alarm.rule.enabled
             alarm.delay.since_ms = now.ms
             if alarm.state in SHOWN:
                 # For views only; it never becomes a record.

@@ -1,0 +1,108 @@
+"""Alarms beside a daemon whose configuration changes: no step is lost, and none stands for ever."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from quietcell.config import Config, load_config
+from quietcell.core.alarms.engine import AlarmEngine, Moment
+from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
+from quietcell.core.records import Json, SegmentBody
+from quietcell.core.times import rfc3339
+from quietcell.service.alarm_memory import alarm_state
+from quietcell.service.alarms import Alarms
+from quietcell.service.daemon_watch import DaemonWatch
+from quietcell.service.records import DaemonIds
+from tests.support.ledgers import open_ledger
+from tests.support.steady_driver import SteadyDriver
+from tests.support.stepped_clock import SteppedClock
+from tests.support.streams import ANCHOR_UTC_MS
+from tests.support.until import until
+
+NOW = Moment(ms=0, utc_ms=ANCHOR_UTC_MS)
+
+
+def config(folder: Path, *cells: str, more: str = "") -> Config:
+    """The configuration of some cells."""
+    path = folder / "quietcell.toml"
+    head = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n'
+    tables = (f'[cells.{cell}]\ndriver = "steady"\nsettings = {{}}\n' for cell in cells)
+    path.write_text(head + more + "".join(tables))
+    return load_config(path, {"steady": SteadyDriver})
+
+
+class Watching:
+    """A ledger in which alarms were raised, and who watches them now."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.ledger = open_ledger(folder / "state")
+        self.ids = DaemonIds(1)
+        self.alarms: Alarms | None = None
+
+    async def raised(self, owner: str, alarm: str) -> None:
+        rows = DAEMON_ALARMS if owner == "daemon" else CELL_ALARMS
+        engine = AlarmEngine(owner, rows, self.ids.next)
+        engine.observe(NOW, alarm, holds=True, text="seen")
+        began = SegmentBody(
+            id=f"{owner}.9.1", cell=owner, at=rfc3339(0), segment=1, state="began", cause="started"
+        )
+        later = Moment(ms=10**9, utc_ms=ANCHOR_UTC_MS)
+        await self.ledger.record([began, *engine.advance(later)])
+
+    @asynccontextmanager
+    async def watched(self, under: Config) -> AsyncIterator[Alarms]:
+        alarms = Alarms(
+            under,
+            self.ledger,
+            self.ids,
+            SteppedClock(),
+            cells=list,
+            glances=list,
+            outlets=list,
+        )
+        async with alarms:
+            yield alarms
+        await self.ledger.close()
+
+    def steps(self, owner: str) -> list[str]:
+        records = (record.body() for record in self.ledger.journal.of_cell(owner, kinds=("alarm",)))
+        return [f"{body['alarm']} {body['event']} {body['state']}" for body in records]
+
+
+def acknowledging(owner: str, alarm: str) -> dict[str, Json]:
+    return {"via": "socket", "cell": owner, "alarm": alarm, "reason": "seen", "operator": "someone"}
+
+
+async def test_what_a_removed_cell_left_returns_and_can_be_acknowledged(tmp_path: Path) -> None:
+    here = Watching(tmp_path)
+    await here.raised("second", "flow-stopped")
+    async with here.watched(config(tmp_path, "first", "second")) as alarms:
+        await alarms.adopt(config(tmp_path, "first"))
+        returned = "flow-stopped returned returned-unacknowledged"
+        await until(lambda: returned in here.steps("second"))
+        assert [(a["cell"], a["state"]) for a in alarms.shown()] == [("second", "returned-unacknowledged")]
+        assert (await alarms.acknowledge(acknowledging("second", "flow-stopped")))["state"] == "normal"
+        assert alarms.shown() == []
+
+
+async def test_a_broker_that_is_no_longer_configured_is_not_away(tmp_path: Path) -> None:
+    here = Watching(tmp_path)
+    await here.raised("daemon", "broker-away")
+    watch = DaemonWatch(AlarmEngine("daemon", DAEMON_ALARMS, here.ids.next), here.ledger, list)
+    watch.engine.restore(alarm_state(here.ledger.journal, "daemon"), NOW)
+    steps = [body for ms in (0, 60_000) for body in watch.look(replace(NOW, ms=ms))]
+    assert "broker-away returned" in [f"{body.alarm} {body.event}" for body in steps]
+    await here.ledger.close()
+
+
+async def test_what_someone_acknowledges_during_a_reload_stays_acknowledged(tmp_path: Path) -> None:
+    here = Watching(tmp_path)
+    await here.raised("first", "co2-ingress")
+    under = config(tmp_path, "first")
+    async with here.watched(under) as alarms:
+        await asyncio.gather(alarms.adopt(under), alarms.acknowledge(acknowledging("first", "co2-ingress")))
+        assert [a["state"] for a in alarms.shown()] == ["acknowledged"]
+        assert here.steps("first")[1:] == ["co2-ingress acknowledged acknowledged"]
