@@ -4,20 +4,27 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar
+from types import SimpleNamespace
+from typing import Any, ClassVar, cast
 
 import pytest
 
-from quietcell.config import load_config
+from quietcell.config import Config, load_config
 from quietcell.contracts import DriverSettings, DriverTable
 from quietcell.core.records import Json
+from quietcell.core.settings import CellSettings
 from quietcell.ledger.journal import Journal
 from quietcell.service import cell
+from quietcell.service.cells import Cells, Meter
 from quietcell.service.control import ask
 from quietcell.service.daemon import Daemon
+from quietcell.service.notify import Notifier
+from quietcell.service.reload import Reloader
 from tests.support.clocks import RealClock
 from tests.support.steady_driver import SteadyDriver
+from tests.support.streams import cell_settings
 from tests.support.until import until
 
 HEAD = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\nreadings_commit_s = 0.1\n'
@@ -219,3 +226,47 @@ async def test_what_is_wrong_or_needs_a_restart_changes_nothing_and_is_told(
     assert daemon.segments("first") == BOTH_STEADY
     assert [body["state"] for body in daemon.bodies("daemon", "run")] == ["began", "ended"]
     assert capsys.readouterr().out.count("configuration not taken over") == len(WRONG)
+
+
+class Calibrated(dict[str, CellSettings]):
+    """Cells at work that only remember by what they judge."""
+
+    def __getitem__(self, name: str) -> Any:
+        return SimpleNamespace(settings=super().__getitem__(name))
+
+    def meter_of(self, _name: str) -> str:
+        return "meter"
+
+    async def remove(self, name: str) -> None:
+        del self[name]
+        self["first"] = replace(self["first"].settings, calibration_id="daemon.1.8")
+
+    async def change(self, name: str, settings: CellSettings, _meter: Meter) -> None:
+        self[name] = settings
+
+
+async def test_what_is_calibrated_during_a_reload_stays_in_force(tmp_path: Path) -> None:
+    here = Running(tmp_path)
+    here.write(HEAD + FIRST + SECOND)
+    old = load_config(here.path, DRIVERS)
+    here.write(HEAD + FIRST)
+    cells = Calibrated(first=cell_settings(), second=cell_settings())
+
+    async def plan(new: Config) -> Any:
+        """What the ledger says at that moment; the file asks for another interval."""
+        return {"first": (replace(cells["first"].settings, every_s=30.0), "meter")} if new is not old else {}
+
+    async def adopt(_new: Config) -> None:
+        cells["first"] = replace(cells["first"].settings, calibration_id="daemon.1.7")
+
+    reloader = Reloader(
+        old,
+        lambda: load_config(here.path, DRIVERS),
+        cast("Cells", cells),
+        plan=plan,
+        adopt=adopt,
+        notifier=Notifier({}),
+    )
+    change = await reloader.reload()
+    assert (change.changed, change.removed) == (("first",), ("second",))
+    assert (cells["first"].settings.every_s, cells["first"].settings.calibration_id) == (30.0, "daemon.1.8")

@@ -179,12 +179,12 @@ class Reloader:
             self._notifier.reloading()
             try:
                 new = await asyncio.to_thread(self._reread)
-                plan = await self._plan(new)
+                await self._plan(new)  # raises before anything is changed
                 check_reloadable(self._config, new)
                 await self._adopt(new)
-                change = difference(self._cells, plan, self._config, new)
+                change = difference(self._cells, await self._plan(new), self._config, new)
                 self._config = new
-                await _apply(self._cells, plan, change)
+                await self._apply(change)
             except ConfigError as error:
                 log.error("configuration not taken over", faults=error.faults)  # noqa: TRY400 # faults say it all
                 raise
@@ -193,12 +193,14 @@ class Reloader:
             log.info("configuration taken over", **asdict(change))
             return change
 
+    async def _apply(self, change: Difference) -> None:
+        """Bring the cells at work in line with the configuration; those without a change do not notice.
 
-async def _apply(cells: Cells, plan: CellPlan, change: Difference) -> None:
-    """Bring the cells at work in line with a plan; cells without a change do not notice."""
-    for name in change.removed:
-        await cells.remove(name)
-    for name in change.changed:
-        await cells.change(name, *plan[name])
-    for name in change.added:
-        await cells.add(name, *plan[name])
+        What is calibrated and checked while others end or begin counts: the plan is made anew for each.
+        """
+        for name in change.removed:
+            await self._cells.remove(name)
+        for name in change.changed:
+            await self._cells.change(name, *(await self._plan(self._config))[name])
+        for name in change.added:
+            await self._cells.add(name, *(await self._plan(self._config))[name])
