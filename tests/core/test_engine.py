@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import Flag, ReadingBlock
+from quietcell.core.times import rfc3339
 from quietcell.errors import ClockWentBackError, ContractError
-from tests.support.streams import SHORT, began, cell_settings, determinations, readings, run
+from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
 
 def stopped(ms: int) -> SegmentEnded:
@@ -82,6 +83,19 @@ def test_impossible_temperature_never_enters_a_window() -> None:
     first = determinations(run(Engine(cell_settings()), [began(), block, stopped(60_000)]))[0]
     assert first["rejected_readings"] == {"temperature-not-measured": 1, "temperature-out-of-range": 1}
     assert first["temperature_c"] == pytest.approx(21.0, abs=0.05)
+
+
+@pytest.mark.parametrize("step_ms", [-3_600_000, 3_600_000])
+def test_a_determination_that_a_clock_step_falls_into_is_dated_by_one_clock(step_ms: int) -> None:
+    block = readings(90)
+    step: list[EngineInput] = [
+        SegmentEnded(ms=10_000, cause="clock-step"),
+        began(2, "clock-step", ANCHOR_UTC_MS + 10_000 + step_ms),
+    ]
+    bodies = run(Engine(cell_settings()), [began(), block[:10], *step, readings(60, seed=2), stopped(60_500)])
+    first = determinations(bodies)[0]
+    assert first["began"] == rfc3339(ANCHOR_UTC_MS + step_ms)
+    assert first["began"] < first["ended"]
 
 
 def test_new_segment_delays_the_endpoint_and_leaves_no_window_across() -> None:

@@ -147,6 +147,8 @@ class Engine:
         if began.cause == "started" and self._ended is not None:
             self._let_pass(self._ended, began)
         self._stamp.turn_to(began)
+        if self._attempts.open is not None:  # it began before it ended by this clock, too
+            self._attempts.open.began = self._stamp.text(self._attempts.open.began_ms)
         self._now_ms = self._fed_ms = -1
         self._reception.begin_segment(began.cause, self.settings)
         if began.cause in ("started", "reloaded"):
