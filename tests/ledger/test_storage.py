@@ -3,6 +3,7 @@
 import asyncio
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -174,4 +175,42 @@ async def test_a_damaged_readings_file_is_set_aside_and_measuring_goes_on(
     assert (tmp_path / "readings-2026-09.sqlite.damaged-1").read_bytes()[first_byte:] == stored[first_byte:]
     assert ledger.readings.months() == ["2026-09"]
     assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 100
+    await ledger.close()
+
+
+async def test_readings_that_a_full_disk_drops_are_counted_once_however_often_it_is_tried(
+    tmp_path: Path,
+) -> None:
+    ledger = opened(tmp_path)
+    await ledger.record([note(1)])
+    limit_readings(ledger, 1)
+    limit_journal(ledger, 1)
+    keep(ledger, 0, 990)
+    await ledger.submit([note(2, "x" * 100_000)])
+    await asyncio.sleep(0.1)  # it is tried again and again meanwhile
+    limit_journal(ledger, 10**6)
+    async with asyncio.timeout(20):
+        await ledger.record([note(3)])
+    assert [count for kind, count in told(ledger) if kind == "readings-dropped"] == [990]
+    await ledger.close()
+
+
+async def test_readings_stored_before_a_record_that_fails_are_stored_once_and_not_dropped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = opened(tmp_path)
+    append, faults = ledger.journal.append, [OSError(5, "Input/output error"), OSError(28, "no space"), None]
+
+    def fail(*what: Any) -> Any:
+        if (fault := faults.pop(0) if faults else None) is not None:
+            raise fault
+        return append(*what)
+
+    monkeypatch.setattr(ledger.journal, "append", fail)
+    keep(ledger, 0, 1)
+    await ledger.submit([note(1)])
+    async with asyncio.timeout(20):
+        await ledger.record([note(2)])
+    assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 1
+    assert "readings-dropped" not in [kind for kind, _ in told(ledger)]
     await ledger.close()

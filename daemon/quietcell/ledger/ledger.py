@@ -272,6 +272,7 @@ class Ledger:
                 space.drop(readings)
             elif readings:
                 self._store_readings(readings)
+            readings.clear()  # dealt with: where the records fail, only they are tried again
             try:
                 return self._append(bodies)
             except (sqlite3.Error, OSError) as error:
