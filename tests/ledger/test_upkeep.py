@@ -1,5 +1,6 @@
 """Backups, older and newer ledgers, months given up, and folders no ledger may lie in."""
 
+import os
 import shutil
 import sqlite3
 from contextlib import closing
@@ -51,10 +52,25 @@ async def test_a_backup_of_a_ledger_at_work_is_a_sound_ledger(tmp_path: Path) ->
     assert (found.records, found.readings) == (ledger.seq, 60)
     await ledger.record([note(900)])
     await ledger.close()
+    assert sorted(path.name for path in (tmp_path / "copy").iterdir()) == [
+        "journal.sqlite",
+        "readings-2026-09.sqlite",
+    ]
     assert checked(tmp_path / "copy").head == found.head
     copy = open_ledger(tmp_path / "copy")  # and can be gone on with
     await copy.record([note(901)])
     await copy.close()
+
+
+def test_a_ledger_in_a_folder_that_cannot_be_written_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "medium"
+    recorded(folder, seconds=30)
+    before = sorted(folder.iterdir())
+    monkeypatch.setattr(os, "access", lambda *_: False)  # the rights may be no hindrance to who runs this
+    assert checked(folder).readings == backup(folder, tmp_path / "copy").readings == 60
+    assert sorted(folder.iterdir()) == before
 
 
 def test_a_backup_overwrites_nothing(tmp_path: Path) -> None:

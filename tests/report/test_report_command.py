@@ -1,6 +1,7 @@
 """`quietcell report`: what it is asked for it tells, or says why not."""
 
 import json
+import shutil
 import sqlite3
 import sys
 from pathlib import Path
@@ -67,7 +68,8 @@ def test_readings_that_were_given_up_are_told(tmp_path: Path) -> None:
 
 
 def test_an_older_ledger_is_reported_on(tmp_path: Path) -> None:
-    old = Path(__file__).parents[1] / "data" / "ledgers" / "schema-1"
+    old = tmp_path / "ledger"
+    shutil.copytree(Path(__file__).parents[1] / "data" / "ledgers" / "schema-1", old)
     done = run("--ledger", old, "--out", tmp_path / "old.html", "--json")
     assert done.return_value == 0, done.exception
     (plain,) = json.loads(done.stdout)["cells"]

@@ -8,6 +8,7 @@ from pathlib import Path
 from quietcell.errors import LedgerError
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.store import uri_to_read
 from quietcell.ledger.verify import Head, Verified, verify
 
 _PARTIAL = ".partial"
@@ -15,9 +16,11 @@ _PARTIAL = ".partial"
 
 def copy_file(source: Path, target: Path) -> None:
     """Copy one SQLite file as of one instant; durable when this returns."""
-    uri = f"{source.absolute().as_uri()}?mode=ro"
     try:
-        with closing(sqlite3.connect(uri, uri=True)) as old, closing(sqlite3.connect(target)) as new:
+        with (
+            closing(sqlite3.connect(uri_to_read(source), uri=True)) as old,
+            closing(sqlite3.connect(target)) as new,
+        ):
             new.execute("PRAGMA synchronous = FULL")
             old.backup(new)
     except sqlite3.Error as error:
@@ -26,6 +29,12 @@ def copy_file(source: Path, target: Path) -> None:
             subject=str(target.parent),
             hint="Look at both disks, and remove what was copied",
         ) from error
+
+
+def _finish(copy: Path) -> None:
+    """Leave one plain file: a write-ahead log could be neither read on a medium nor shared over a network."""
+    with closing(sqlite3.connect(copy)) as database:
+        database.execute("PRAGMA journal_mode = DELETE")
 
 
 def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _: None) -> Verified:
@@ -75,6 +84,8 @@ def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _
                 if cell is not None and (cell, segment) not in known:
                     files.remove_segment(month, cell, segment)
         found = verify(journal, files, head=Head(hash=journal.head[1]), tell=lambda _: None)
+    for name in names:
+        _finish(part / name)
     if target.exists():
         target.rmdir()
     part.rename(target)

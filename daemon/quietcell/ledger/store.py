@@ -1,5 +1,6 @@
 """Opening the SQLite files of a ledger: the settings that make a commit durable, and versions."""
 
+import os
 import sqlite3
 from collections.abc import Mapping
 from contextlib import closing, suppress
@@ -58,7 +59,7 @@ def open_file(
         raise LedgerError(
             "no ledger here", subject=str(path.parent), hint="Has `quietcell run` been started once?"
         )
-    uri = f"{path.absolute().as_uri()}?mode={'ro' if read_only else 'rwc'}"
+    uri = uri_to_read(path) if read_only else f"{path.absolute().as_uri()}?mode=rwc"
     try:
         database = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
         found = database.execute("PRAGMA user_version").fetchone()[0]
@@ -97,6 +98,15 @@ def open_file(
             f"PRAGMA user_version = {version}; COMMIT;"
         )
     return database
+
+
+def uri_to_read(path: Path) -> str:
+    """Return the address under which SQLite opens a file for reading, of a medium that can't be written too.
+
+    There it could lay no log beside the file; if none is there, nobody writes the file.
+    """
+    at_rest = not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists()
+    return f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if at_rest else ''}"
 
 
 def close_file(database: sqlite3.Connection) -> None:
