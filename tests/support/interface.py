@@ -40,6 +40,8 @@ def faults_of_message(topic: str, payload: Json) -> list[str]:
     for channel in _described()["channels"].values():
         pattern = re.sub(r"\\{\w+\\}", "[a-z0-9-]+", re.escape(channel["address"]))
         if re.fullmatch(pattern, topic):
+            if not payload and "/alarm/" in topic:
+                return []  # an empty one clears what stood there
             (carried,) = channel["messages"]
             return [f"{topic}: {fault}" for fault in faults(carried, payload)]
     return [f"{topic}: not described"]
