@@ -15,6 +15,8 @@ from quietcell.service.electrodes import with_condition
 from quietcell.service.in_force import with_in_force
 from quietcell.service.records import DaemonIds
 
+FRESH_S = 60.0
+"""An older reading tells nothing of what another thermometer shows now."""
 FAR_BACK = 1000
 """No result among so many determinations counts as none."""
 
@@ -73,6 +75,8 @@ class Checking:
             last = await self._last_result(asked.cell, continuous=settings.mode == "continuous")
             asked = asked.model_copy(update={"measurements": [last]})
         measured = [await self._measured(asked.cell, name) for name in asked.measurements]
+        live = task.indication()
+        fresh = live.age_s is not None and live.age_s <= FRESH_S
         try:
             body = judged_check(
                 asked,
@@ -81,7 +85,7 @@ class Checking:
                 body_id=self._ids.next(),
                 at=now,
                 since=good_since,
-                temperature_c=task.indication().temperature_c,
+                temperature_c=live.temperature_c if fresh else None,
             )
         except DomainError as error:
             raise CommandError(error.message, subject=error.subject, hint=error.hint) from error
@@ -100,12 +104,12 @@ class Checking:
                 text=text,
             )
             doubts = [doubt]
-        fresh = with_in_force(settings, found.behind(body.as_json(), fixed=True), fixed=True)
-        if fresh == settings:
+        behind = with_in_force(settings, found.behind(body.as_json(), fixed=True), fixed=True)
+        if behind == settings:
             await self._ledger.record([body, *doubts])
         else:
             self._attendances.forget(asked.cell)
-            await task.reconfigure(fresh, because=[body, *doubts])
+            await task.reconfigure(behind, because=[body, *doubts])
         return {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
 
     async def _last_result(self, cell: str, *, continuous: bool) -> str:

@@ -1,0 +1,36 @@
+"""A cell is held against what it shows now, not against what it showed once."""
+
+from pathlib import Path
+
+import pytest
+
+from quietcell.errors import CommandError
+from quietcell.service.attendance import Attendances
+from quietcell.service.cell import CellTask
+from quietcell.service.checking import Checking
+from quietcell.service.records import DaemonIds
+from tests.support.cell_bench import Bench, meter_readings
+
+
+async def test_a_thermometer_of_a_silent_meter_is_held_against_nothing(tmp_path: Path) -> None:
+    bench, ids = Bench(tmp_path), DaemonIds(97)
+    request = {
+        "via": "socket",
+        "cell": "live-feed-room",
+        "method": "temperature",
+        "known": 23.5,
+        "known_from": "the thermometer of the nursery",
+        "tolerance": 0.5,
+    }
+
+    async def check(task: CellTask) -> None:
+        attendances = Attendances({task.name: task}, bench.ledger, ids)
+        await Checking(attendances, bench.ledger, ids, bench.clock).check(request)
+
+    async def check_in_vain(task: CellTask) -> None:
+        with pytest.raises(CommandError, match="the cell shows no value to compare"):
+            await check(task)
+
+    await bench.run(meter_readings(30), 120, events={25: check, 115: check_in_vain})
+    assert [body["verdict"] for body in bench.bodies() if body["record"] == "check"] == ["failed"]
+    await bench.ledger.close()
