@@ -1,6 +1,9 @@
 """The control socket answers whoever may open it, wherever the ledger lies."""
 
+import asyncio
+import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -22,6 +25,25 @@ async def test_a_command_is_answered_however_deep_the_folder_lies(tmp_path: Path
         assert (await ask(folder, {"command": "echo", "text": "°C"}))["heard"] == "°C"
         assert (folder / NAME).stat().st_mode & 0o777 == 0o660
     assert not (folder / NAME).exists()
+
+
+async def test_files_made_while_a_socket_is_made_keep_their_rights(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin, record = asyncio.start_unix_server, tmp_path / "record"
+
+    async def slowly(*args: Any, **keywords: Any) -> asyncio.Server:
+        record.touch()
+        return await begin(*args, **keywords)
+
+    monkeypatch.setattr(asyncio, "start_unix_server", slowly)
+    before = os.umask(0o027)
+    try:
+        async with ControlSocket(tmp_path, {"echo": echo}):
+            assert (tmp_path / NAME).stat().st_mode & 0o777 == 0o660
+    finally:
+        os.umask(before)
+    assert record.stat().st_mode & 0o777 == 0o640
 
 
 def test_a_wrong_argument_is_told_by_name_and_what_it_must_be() -> None:

@@ -8,6 +8,7 @@ nothing.
 import asyncio
 import json
 import os
+import socket
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -67,12 +68,17 @@ class ControlSocket:
     async def __aenter__(self) -> Self:
         """Listen; a socket left behind by a killed run is replaced (the ledger's lock says it is dead)."""
         self._path.unlink(missing_ok=True)
-        before = os.umask(0o117)  # owner and group may connect from the first moment on
+        listener = socket.socket(socket.AF_UNIX)
         try:
             with _short_path(self._path) as path:
-                self._server = await asyncio.start_unix_server(self._serve, path, limit=LONGEST_LINE)
-        finally:
-            os.umask(before)
+                listener.bind(str(path))
+                # Nobody connects before it listens. By a umask, files that others write meanwhile would
+                # become writable for the group.
+                path.chmod(0o660)
+            self._server = await asyncio.start_unix_server(self._serve, sock=listener, limit=LONGEST_LINE)
+        except BaseException:
+            listener.close()
+            raise
         return self
 
     async def __aexit__(self, *_: object) -> None:
