@@ -12,6 +12,7 @@ import pytest
 import structlog
 
 from quietcell.config.outlets import MqttSettings
+from quietcell.errors import ConfigError
 from quietcell.service.outlets import _broker
 from tests.support.brokers import DebianBroker
 from tests.support.delivery import SITE, Delivery
@@ -87,6 +88,33 @@ async def outcome(folder: Path, port: int, **settings: object) -> str:
 
             await until(lambda: bool(away()) or delivery.outlet.seq == 1)
             return "delivered" if delivery.outlet.seq == 1 else away()[0]
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"ca": "none.pem"}, "outlets.mqtt.tls.ca: {}/none.pem cannot be read: No such file"),
+        ({"ca": "client.key"}, "outlets.mqtt.tls.ca: {}/client.key holds no certificate"),
+        ({"cert": "none.pem"}, "outlets.mqtt.tls.cert: {}/none.pem cannot be read: No such file"),
+        (
+            {"cert": "address"},
+            "outlets.mqtt.tls.cert: {0}/address and {0}/client.key are no certificate and key",
+        ),
+        ({"key": "broker.key"}, "outlets.mqtt.tls.key: {0}/broker.key does not belong to the certificate in"),
+        ({"key": "locked.key"}, "outlets.mqtt.tls.key: {}/locked.key is locked by a passphrase"),
+    ],
+)
+def test_a_certificate_that_cannot_be_used_is_told_by_key_and_file(
+    certificates: Path, changed: dict[str, str], told: str
+) -> None:
+    locked = certificates / "locked.key"
+    openssl(certificates, "ec", "-in", "client.key", "-aes256", "-passout", "pass:mute", "-out", locked.name)
+    locked.chmod(0o600)
+    names = {"ca": "authority.pem", "cert": "client.pem", "key": "client.key", **changed}
+    settings = {"host": "127.0.0.1", "tls": {key: certificates / name for key, name in names.items()}}
+    with pytest.raises(ConfigError) as fault:
+        _broker(MqttSettings.model_validate(settings, strict=False), SITE)
+    assert str(fault.value).startswith(told.format(certificates))
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")

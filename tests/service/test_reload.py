@@ -202,6 +202,27 @@ async def test_what_concerns_no_cell_at_work_is_told_too(tmp_path: Path) -> None
         assert (await daemon.reload())["besides"] == []
 
 
+async def test_a_password_renewed_in_its_file_is_used_and_told(tmp_path: Path) -> None:
+    heard = b""
+
+    async def refuse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal heard
+        heard += await reader.read(1024)
+        writer.close()
+
+    async with await asyncio.start_server(refuse, "127.0.0.1") as server:
+        secret, port = tmp_path / "secret", server.sockets[0].getsockname()[1]
+        secret.write_text("shallow-water")
+        secret.chmod(0o600)
+        broker = BROKER.replace('credential = "not-there"', f'file = "{secret}"') + f"port = {port}\n"
+        async with running(tmp_path, HEAD + FIRST + broker) as daemon:
+            await until(lambda: b"shallow-water" in heard)
+            secret.write_text("deep-water")
+            assert (await daemon.reload())["besides"] == ["outlets.mqtt.password"]
+            await until(lambda: b"deep-water" in heard)
+            assert (await daemon.reload())["besides"] == []
+
+
 WRONG = [
     (HEAD.replace("merrow-sound", "elsewhere") + FIRST, "site: was changed; this needs a restart"),
     (HEAD.replace("state", "other") + FIRST, "store: was changed; this needs a restart"),
@@ -256,8 +277,9 @@ async def test_what_is_calibrated_during_a_reload_stays_in_force(tmp_path: Path)
         """What the ledger says at that moment; the file asks for another interval."""
         return {"first": (replace(cells["first"].settings, every_s=30.0), "meter")} if new is not old else {}
 
-    async def adopt(_new: Config) -> None:
+    async def adopt(_new: Config) -> tuple[str, ...]:
         cells["first"] = replace(cells["first"].settings, calibration_id="daemon.1.7")
+        return ()
 
     reloader = Reloader(
         old,

@@ -18,8 +18,9 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     """Let the running daemon read its configuration again.
 
     Cells are added, removed and changed; the others do not notice. A changed cell ends its open
-    determination and begins a segment. Changes of [site] and [store] need a restart. If anything is
-    wrong nothing changes, and every fault is told.
+    determination and begins a segment. A password or certificate that was renewed in its file is taken over
+    too. Changes of [site], [store] and [log] need a restart. If anything is wrong nothing changes, and every
+    fault is told.
     """
     answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "reload"}, timeout_s=60.0))
     if not answer.pop("ok"):

@@ -1,7 +1,7 @@
 """The daemon: ledger first, then cells and outlets, one task each; an orderly stop."""
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Literal
@@ -27,7 +27,7 @@ from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
 from quietcell.service.mqtt_requests import MqttRequests, ParkedAgain
 from quietcell.service.notify import Notifier
-from quietcell.service.outlets import outlets_of, result_folders
+from quietcell.service.outlets import kept_beside, outlets_of, result_folders
 from quietcell.service.page import Page
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds, RunBody
@@ -156,19 +156,24 @@ class Daemon:
                 outlets=lambda: self.outlets,
             )
             self._deliver(ledger, ids, cursors, commands, alarms)
+            known = kept_beside(self.config)
 
-            async def adopt(new: Config) -> None:
+            async def adopt(new: Config) -> Collection[str]:
+                nonlocal known
                 outlets_of(new, ledger, cursors)  # raises before anything is changed
                 page.prepared(new)  # same
+                read = kept_beside(new)
+                renewed = {key for key in known.keys() & read if known[key] != read[key]}
                 folders.take(result_folders(new))
-                changed = new.outlets != self.config.outlets
-                self.config = new
+                changed = new.outlets != self.config.outlets or any(k.startswith("outlets.") for k in renewed)
+                self.config, known = new, read
                 await ledger.record([self._run_body(ids, "reloaded")])
                 if changed:
                     await _end(self._delivering)
                     self._deliver(ledger, ids, cursors, commands, alarms)
                 await alarms.adopt(new)
                 await page.adopt(new)
+                return renewed
 
             reloader = Reloader(
                 self.config,

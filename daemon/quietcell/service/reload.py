@@ -1,7 +1,7 @@
 """Take over another configuration while the daemon runs: all of it or nothing."""
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Collection
 from dataclasses import asdict, dataclass
 
 import structlog
@@ -83,8 +83,13 @@ class Difference:
     """As the file names it, such as ``outlets.mqtt``."""
 
 
-def difference(cells: Cells, plan: CellPlan, old: Config, new: Config) -> Difference:
-    """Compare the cells at work with a plan, and the configuration in force with another."""
+def difference(
+    cells: Cells, plan: CellPlan, old: Config, new: Config, renewed: Collection[str] = ()
+) -> Difference:
+    """Compare the cells at work with a plan, and the configuration in force with another.
+
+    `renewed` are keys that name the same file as before, which holds something else.
+    """
     added = tuple(name for name in plan if name not in cells)
     removed = tuple(name for name in cells if name not in plan)
     changed = tuple(
@@ -95,6 +100,7 @@ def difference(cells: Cells, plan: CellPlan, old: Config, new: Config) -> Differ
     concerned = {f"cells.{name}" for name in (*added, *removed, *changed)}
     before, after = _parts(old), _parts(new)
     differing = {part for part in before.keys() | after if before.get(part) != after.get(part)}
+    differing |= {key for key in renewed if not any(key.startswith(part) for part in differing)}
     return Difference(
         added=added, removed=removed, changed=changed, besides=tuple(sorted(differing - concerned))
     )
@@ -124,7 +130,7 @@ class Reloader:
         Returns what cells judge by under a configuration; raises `ConfigError`.
     adopt : callable
         Takes over the rest of a configuration and records it; raises `ConfigError` before it changes
-        anything.
+        anything. Returns the keys of secrets and certificates that were renewed in their files.
     notifier : Notifier
         Told of the beginning and the end.
     """
@@ -136,7 +142,7 @@ class Reloader:
         cells: Cells,
         *,
         plan: Callable[[Config], Awaitable[CellPlan]],
-        adopt: Callable[[Config], Awaitable[None]],
+        adopt: Callable[[Config], Awaitable[Collection[str]]],
         notifier: Notifier,
     ) -> None:
         self._config = config
@@ -181,8 +187,8 @@ class Reloader:
                 new = await asyncio.to_thread(self._reread)
                 await self._plan(new)  # raises before anything is changed
                 check_reloadable(self._config, new)
-                await self._adopt(new)
-                change = difference(self._cells, await self._plan(new), self._config, new)
+                renewed = await self._adopt(new)
+                change = difference(self._cells, await self._plan(new), self._config, new, renewed)
                 self._config = new
                 await self._apply(change)
             except ConfigError as error:
