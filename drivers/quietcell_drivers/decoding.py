@@ -12,6 +12,12 @@ from quietcell_drivers.units import QUANTITIES, UNITS, Unit, find_unit
 
 _EDGE = "".join(map(chr, range(0x21))) + "\x7f\xa0"
 
+_FRACTION = re.compile(r"([.,])[0-9]")
+_OTHER_MARK = {
+    ",": "a decimal comma where decimal_comma is false",
+    ".": "a decimal point where decimal_comma is true",
+}
+
 
 def _number_pattern(point: str) -> re.Pattern[str]:
     # ASCII digits only: \d would take other scripts' digits. The minus sign of typography is a minus.
@@ -135,6 +141,8 @@ class LineDecoder:
         if unit is None and configured.name.endswith(" ohm"):
             # A meter that sends "1097.3 ohm" does not say which element; the setting does.
             unit = find_unit(quantity, f"{configured.name.removesuffix('ohm')}{text}")
+        if unit is None and (fraction := _FRACTION.match(text)) is not None:
+            raise _NotAReadingError(_OTHER_MARK[fraction[1]])
         if unit is None:
             raise _NotAReadingError("unknown unit behind a number")
         return unit

@@ -107,6 +107,13 @@ def test_decimal_comma() -> None:
     assert isinstance(decode(b"-1.102,31;25,04", decimal_comma=True, **PLAIN), Undecodable)
 
 
+def test_a_number_with_the_other_decimal_mark_is_told_as_such() -> None:
+    told = decode(b"-102,31;25,04", **PLAIN)
+    assert told == Undecodable("a decimal comma where decimal_comma is false")
+    told = decode(b"-102.31;25.04", decimal_comma=True, **PLAIN)
+    assert told == Undecodable("a decimal point where decimal_comma is true")
+
+
 def test_units_behind_the_numbers_are_understood_in_latin_1() -> None:
     decoded = reading(
         "-0.10231 V;77.0 °F;0.1 mS/m;6 L/h".encode("latin-1"),

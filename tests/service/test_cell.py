@@ -81,6 +81,37 @@ async def test_a_driver_that_breaks_is_recorded_and_opened_again(tmp_path: Path)
     await bench.ledger.close()
 
 
+async def test_a_meter_that_speaks_but_cannot_be_read_is_not_called_silent(tmp_path: Path) -> None:
+    seen: list[str] = []
+
+    async def look(task: CellTask) -> None:
+        seen.append(task.indication().waits_for)
+
+    async def babble(task: CellTask) -> None:
+        for _ in range(3):
+            task.counts.count("not a number", "?0.1;25.0")
+
+    bench = Bench(tmp_path)
+    events = {4: look, 4.5: babble, 5: look, 9: look}
+    await bench.run([*meter_readings(6), *meter_readings(3, start_s=12)], 14, events={**events, 13.5: look})
+    assert seen[2] == "readings: not a number (3 times), last in '?0.1;25.0'"
+    assert not any("readings" in text for text in (*seen[:2], seen[3]))
+    await bench.ledger.close()
+
+
+async def test_a_port_that_is_gone_is_what_a_cell_waits_for(tmp_path: Path) -> None:
+    seen: list[str] = []
+
+    async def look(task: CellTask) -> None:
+        seen.append(task.indication().waits_for)
+
+    bench = Bench(tmp_path)
+    script: list[Reading | Loss | Exception] = [*meter_readings(3), Loss(BOOT_MS + 3_000, BOOT_MS + 90_000)]
+    await bench.run(script, 9, events={8: look})
+    assert seen == ["readings: /dev/scripted: no such device. Plug it in"]
+    await bench.ledger.close()
+
+
 async def test_reading_from_the_past_is_moved_forward_and_flagged(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     script = meter_readings(40)

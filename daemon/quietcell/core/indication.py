@@ -26,6 +26,8 @@ class Indication:
     waits_for: str
     attended: str | None = None
     """Work someone does at the cell meanwhile; its readings are then not of the water."""
+    hindrance: str = ""
+    """Why no readings come, as far as the driver can tell; part of `waits_for` too."""
 
 
 def indication(

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import replace
 from typing import Any
 
 import structlog
@@ -109,11 +110,15 @@ class CellTask:
         return self._indication(with_ph=False)
 
     def _indication(self, *, with_ph: bool = True) -> Indication:
-        if not self._held:
-            return self._engine.indication(now_ms=self._time.now_ms, with_ph=with_ph)
-        boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags = self._held[-1]
-        newest = (self._time.of(boot_ms), mv, temperature_c, conductivity_us_cm, flow_ml_min, flags)
-        return self._engine.indication(now_ms=self._time.now_ms, newer=newest, with_ph=with_ph)
+        newest: Row | None = None
+        if self._held:
+            boot_ms, mv, temperature_c, conductivity_us_cm, flow_ml_min, flags = self._held[-1]
+            newest = (self._time.of(boot_ms), mv, temperature_c, conductivity_us_cm, flow_ml_min, flags)
+        shown = self._engine.indication(now_ms=self._time.now_ms, newer=newest, with_ph=with_ph)
+        hindrance = self._metering.hindrance()
+        if not hindrance or (shown.age_s is not None and shown.age_s * 1000 <= self._hold_ms):
+            return shown
+        return replace(shown, hindrance=hindrance, waits_for=f"readings: {hindrance}")
 
     @property
     def open_episodes(self) -> tuple[str, ...]:

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from quietcell.outlets.mqtt import MqttOutlet
 
 _STATE = ("phase", "waits_for")
-_LIVE = tuple(f.name for f in fields(Indication) if f.name not in _STATE)
+_LIVE = tuple(f.name for f in fields(Indication) if f.name not in (*_STATE, "hindrance"))
 FAREWELL_S = 2.0
 """At a stop the outlets have this long to deliver what is left."""
 

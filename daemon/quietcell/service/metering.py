@@ -19,6 +19,8 @@ BROKEN_LONGEST_S = 60.0
 """The cap where it is the driver that broke."""
 WORKED_S = 10.0
 """After so long with an open port pauses begin anew."""
+LONGEST_LINE = 80
+"""More of a line that cannot be read is not shown."""
 TURNS = 32
 """Reads after which the other cells get a turn, even where more is waiting."""
 Guard = Callable[[Coroutine[Any, Any, None]], Coroutine[Any, Any, None]]
@@ -67,6 +69,11 @@ class Metering:
         self.receiving = False
         """Readings are on their way to the ledger: no mark may pass those that wait behind them."""
         self._last_fault = ""
+        self._readings = self._unread = 0
+        """So many readings when last asked, and so many messages since that are none."""
+        self._reasons: dict[str, int] = {}
+        self._newest = ""
+        """Why the last of them is none."""
         self._mistake: DriverBrokeError | None = None
         """Of a patient driver, not yet told."""
         self._reading: asyncio.Task[None] | None = None
@@ -75,6 +82,22 @@ class Metering:
     def counts(self) -> LineCounts:
         """What the meter has sent since its port was opened."""
         return self._meter.counts
+
+    def hindrance(self) -> str:
+        """Return why no readings come, in words; empty where that cannot be told. To be asked often."""
+        now = self._meter.counts
+        if now.readings != self._readings or sum(now.reasons.values()) < sum(self._reasons.values()):
+            self._readings, self._unread = now.readings, 0  # one has come, or the port was opened again
+            self._reasons = dict(now.reasons)
+        grown = {reason: times - self._reasons.get(reason, 0) for reason, times in now.reasons.items()}
+        if any(grown.values()):
+            self._unread += sum(grown.values())
+            self._newest = max(grown, key=lambda reason: grown[reason])
+            self._reasons = dict(now.reasons)
+        if not self._unread:
+            return self._last_fault
+        line = f", last in '{printable(now.last_bad_line)[:LONGEST_LINE]}'" if now.last_bad_line else ""
+        return f"{self._newest} ({self._unread} times){line}"
 
     def may_wait_until(self, boot_ms: int) -> None:
         """Let a patient driver keep what comes before `boot_ms`."""

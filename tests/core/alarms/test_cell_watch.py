@@ -110,6 +110,14 @@ def test_a_fault_of_the_port_is_silence_from_the_first_moment() -> None:
     assert (watched.bodies[-1].text, watched.bodies[-1].about) == ("hung up", "daemon.1.4")
 
 
+def test_a_meter_whose_lines_cannot_be_read_is_told_as_such() -> None:
+    watched = Watched()
+    watched.run(10)
+    told = "not a number (3 times), last in '?0.1'"
+    assert watched.run(20, silent=True, hindrance=told) == ["meter-silent raised"]
+    assert watched.bodies[-1].text.endswith(f": {told}")
+
+
 def test_an_episode_is_an_alarm_until_it_closes() -> None:
     watched = Watched()
     watched.run(1)

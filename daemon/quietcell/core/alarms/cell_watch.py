@@ -119,7 +119,8 @@ class CellWatch:
         def said() -> str:
             if lost and fault is not None:
                 return str(fault["text"])
-            return f"no reading {'yet' if live.at is None else f'since {live.at}'}"
+            since = f"no reading {'yet' if live.at is None else f'since {live.at}'}"
+            return f"{since}: {live.hindrance}" if live.hindrance else since
 
         was_present = self.engine.present("meter-silent")
         about = fault["id"] if lost and fault is not None else None

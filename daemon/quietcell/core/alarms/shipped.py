@@ -28,9 +28,10 @@ CELL_ALARMS: Final = (
     ),
     AlarmRule(
         name="meter-silent", title="Meter silent", priority=_H, condition=_FAILURE,
-        cause="Cable, power or port of the meter; its output switched off.",
+        cause="Cable, power or port of the meter; its output switched off or in another form.",
         consequence="Nothing is measured and an ingress of air goes unseen.",
-        what_to_do="Check power and plug of the meter, then `quietcell ports` for the port's name.",
+        what_to_do="Check power and plug of the meter, then `quietcell ports` for the port's name. Where "
+        "lines come that cannot be read: speed and form of its output.",
         respond_within_s=30 * _MIN, on_delay_s=10.0, off_delay_s=5.0,
     ),
     AlarmRule(

@@ -61,7 +61,7 @@ def _object(title: str, description: str, **properties: Schema) -> Schema:
 def _live() -> dict[str, Schema]:
     whole = schema_of(Indication)["properties"]
     state = {name: whole[name] for name in ("phase", "waits_for")}
-    names = [f.name for f in fields(Indication) if f.name not in state]
+    names = [f.name for f in fields(Indication) if f.name not in (*state, "hindrance")]
     tail = {"ledger": _LEDGER, "seq": _SEQ}
     return {
         "indication": _object(
