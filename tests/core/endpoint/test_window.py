@@ -117,6 +117,18 @@ def test_readings_at_one_time_have_no_bound() -> None:
 
 
 @given(
+    ms=st.lists(st.sampled_from([0, 1, 1000, 2500, 5000, 10_000]), min_size=16, max_size=40),
+    seed=st.integers(0, 2**32 - 1),
+)
+@settings(max_examples=200)
+def test_readings_that_come_in_bursts_have_a_bound_all_the_same(ms: list[int], seed: int) -> None:
+    mv = np.random.default_rng(seed).normal(0.0, 0.1, len(ms))
+    found = drift(np.array(sorted(ms), np.int64), mv)
+    assert found.bound_mv_per_min >= abs(found.slope_mv_per_min)
+    assert found.dof >= 1.0
+
+
+@given(
     seed=st.integers(0, 2**32 - 1),
     n=st.integers(4, 90),
     shift_ms=st.integers(0, 2**40),

@@ -253,7 +253,7 @@ def judge(
 
 def _hold(measured: Drift, limit_mv_per_min: float, lacks: list[Missing]) -> None:
     """Note whether a drift breaks its limit: shown to move, or hidden by noise that fails any reading."""
-    if measured.bound_mv_per_min > limit_mv_per_min:
+    if not measured.bound_mv_per_min <= limit_mv_per_min:
         lacks.append(Missing.NOISE if _hidden(measured, limit_mv_per_min) else Missing.DRIFT)
 
 

@@ -29,6 +29,7 @@ SPIKE_RUN = 3  # readings in a row; more is a change of level, not a spike
 FEW = 24  # up to here one spike tilts the least-squares line far enough to hide itself
 SPIKE_PASSES = 4  # a large spike tilts the first line and hides small ones
 COSINES = np.arange(2.0, 10.0)  # half waves per window; the first is all but a straight line itself
+LEAST_NORM = 1e-6  # of a cosine beside the line, by reading: with less, few times tell it from none
 HISTORY_EXCEEDED = 1.7  # square root of F(8, 40) at 99 %: the noise is now worse than the history
 HISTORY_OUTDATED = 0.2  # 1/f noise shows half of itself in one window; a fifth is other water, once at work
 
@@ -298,8 +299,13 @@ def _low_frequency_se(
     along_line = (waves * t).sum(axis=1)
     norm = (waves * waves).sum(axis=1) - n * mean * mean - along_line * along_line / sxx
     projection = (waves * residual).sum(axis=1)
-    power = float((projection * projection / norm).sum()) / len(COSINES)
-    return math.sqrt(power / sxx), float(len(COSINES))
+    told = norm > LEAST_NORM * n
+    if not told.all():
+        norm, projection = norm[told], projection[told]
+        if not len(norm):
+            return math.sqrt(variance / sxx), n - 2.0
+    power = float((projection * projection / norm).sum()) / len(norm)
+    return math.sqrt(power / sxx), float(len(norm))
 
 
 @lru_cache(maxsize=4096)
