@@ -1,4 +1,5 @@
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,8 +8,12 @@ from hypothesis import strategies as st
 
 from quietcell.config import Config, example_text, load_config, parse_config
 from quietcell.core.endpoint.criterion import SHIPPED
+from quietcell.core.engine import Engine
+from quietcell.core.inputs import TimeMark
 from quietcell.errors import ConfigError
+from quietcell.service.assembly import configured
 from tests.config.fake_drivers import DRIVERS, LoopSettings
+from tests.support.streams import SHORT, began, determinations, readings, run
 
 HEAD = """\
 [site]
@@ -404,3 +409,27 @@ def test_arbitrary_bytes_are_a_configuration_error(
     path.write_bytes(content)
     with pytest.raises(ConfigError):
         load_config(path, DRIVERS)
+
+
+@pytest.mark.parametrize(
+    ("key", "ends"),
+    [
+        ("every_s", ("1e-4", "604800.0")),
+        ("hold_up_ml", ("1e-4", "1e5")),
+        ("reference_outflow_ul_h", ("0.0", "1e4")),
+        ("conductivity_uncertainty_pct", ("0.02", "100.0")),
+        ("temperature_uncertainty_c", ("1e-4", "20.0")),
+        ("calibration.slope_uncertainty_pct", ("1e-4", "100.0")),
+        ("calibration.zero_uncertainty_mv", ("1e-4", "1e6")),
+    ],
+)
+def test_what_a_configuration_may_say_the_engine_takes(key: str, ends: tuple[str, str]) -> None:
+    """To both ends of every range; what lies beyond is a fault of the file, not of the cell."""
+    told = '[cells.hall]\nconductivity_position = "same"\n{key} = {end}\n'
+    if key.startswith("calibration"):
+        told += "calibration.slope_pct = 98.4\ncalibration.zero_mv = 3.1\n"
+    for end in ends:
+        cell = replace(configured(good(told.format(key=key, end=end)), "hall"), criterion=SHORT)
+        assert determinations(run(Engine(cell), [began(), readings(100), TimeMark(ms=100_000)]))
+    beyond = 1.5 * float(ends[1])
+    assert f"cells.hall.{key}: is " in faults(told.format(key=key, end=beyond))[0]

@@ -10,7 +10,6 @@ from quietcell.config.alarms import LimitSettings
 from quietcell.config.fields import (
     PH,
     Name,
-    NotNegative,
     Positive,
     Seconds,
     Section,
@@ -60,7 +59,7 @@ class CalibrationSettings(Section):
     expires: date | None = Field(
         default=None, description="Last day (UTC) on which it counts; absent: not known, not checked."
     )
-    slope_uncertainty_pct: Positive | None = Field(
+    slope_uncertainty_pct: Annotated[float, Field(gt=0, le=100)] | None = Field(
         default=None, description="Expanded uncertainty (k = 2) of the slope, % of theory."
     )
     zero_uncertainty_mv: Positive | None = Field(
@@ -178,13 +177,13 @@ class CellSettings(Section):
     conductivity_position: Literal["upstream", "downstream", "same", "separate-portion"] | None = Field(
         default=None, description="Where the conductivity cell sits, seen from the electrode."
     )
-    hold_up_ml: Positive | None = Field(
+    hold_up_ml: Annotated[float, Field(gt=0, le=1e5)] | None = Field(
         default=None, description="Volume of water from sample point to electrode, mL; gives the sample age."
     )
-    reference_outflow_ul_h: NotNegative | None = Field(
+    reference_outflow_ul_h: Annotated[float, Field(ge=0, le=1e4)] | None = Field(
         default=None, description="Electrolyte that leaves the reference electrode, µL/h."
     )
-    conductivity_uncertainty_pct: Annotated[float, Field(gt=0, le=100)] = Field(
+    conductivity_uncertainty_pct: Annotated[float, Field(ge=0.02, le=100)] = Field(
         default=2.0, description="Expanded uncertainty (k = 2) of the conductivity, % of the value."
     )
     temperature_uncertainty_c: Annotated[float, Field(gt=0, le=20)] = Field(

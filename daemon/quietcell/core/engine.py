@@ -293,7 +293,7 @@ class Engine:
         if attempt is None:
             if self._begins_by_itself and ms >= self._due_ms:
                 self._attempts.begin(ms)
-                every_ms = round(self.settings.every_s * 1000)
+                every_ms = max(1, round(self.settings.every_s * 1000))
                 self._due_ms += every_ms * max(1, -(-(ms + 1 - self._due_ms) // every_ms))
             return
         looks = ms % self._attempts.look_every_ms == 0 or ms >= attempt.deadline_ms

@@ -90,13 +90,14 @@ class IngressSettings:
     def of(cls, cell: CellSettings) -> "IngressSettings":
         """Return what the settings of a cell say; uncertainties there are expanded (k = 2)."""
         known = cell.slope_uncertainty_pct
+        change = {} if known is None else {"ph_change_rel_u": max(known / 200.0, LEAST_PH_CHANGE_REL_U)}
         return cls(
             conductivity_position=cell.conductivity_position,
             hold_up_ml=cell.hold_up_ml,
             reference_outflow_ul_h=cell.reference_outflow_ul_h,
             conductivity_rel_u=cell.conductivity_uncertainty_pct / 200.0,
             temperature_u_c=cell.temperature_uncertainty_c / 2.0,
-            **({} if known is None else {"ph_change_rel_u": max(known / 200.0, LEAST_PH_CHANGE_REL_U)}),
+            **{name: min(value, 0.5) for name, value in change.items()},  # a poor calibration tells little
         )
 
     @property
