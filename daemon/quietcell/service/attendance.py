@@ -128,6 +128,8 @@ class Attendances:
         except BaseException:
             self._places.pop(asked.cell, None)
             raise
+        if self._places.get(asked.cell) is not place:
+            raise _ended(asked.cell)  # before it was durable
         self._heard(asked.cell)
         return {"attendance": stored.body()["id"], **await self._situation(task)}
 
@@ -308,12 +310,7 @@ class Attendances:
         task = self.cell(asked.cell)
         place = self._place(task)
         if place is None or place.attendance != asked.attendance:
-            raise CommandError(
-                "your work here has ended: the cell was reconfigured, the daemon restarted, or nobody was "
-                "heard of for two minutes",
-                subject=asked.cell,
-                hint="Begin again; what was measured is kept",
-            )
+            raise _ended(asked.cell)
         self._heard(asked.cell)
         return task
 
@@ -355,3 +352,12 @@ class Attendances:
             return self._cells[name]
         except KeyError:
             raise CommandError(f"no cell {name}; there is {', '.join(self._cells)}", subject="cell") from None
+
+
+def _ended(cell: str) -> CommandError:
+    return CommandError(
+        "your work here has ended: the cell was reconfigured, the daemon restarted, or nobody was heard of "
+        "for two minutes",
+        subject=cell,
+        hint="Begin again; what was measured is kept",
+    )
