@@ -94,7 +94,7 @@ class MqttOutlet:
         """True once this connection has taken the first message."""
         self._moved = asyncio.Event()
         self._settled = asyncio.Event()
-        self._away = ""
+        self._away: BrokerLostError | None = None
         """Why the broker is away, as last reported."""
         self._warned: set[tuple[str, str]] = set()
         self._log = structlog.get_logger().bind(broker=f"{broker.host}:{broker.port}")
@@ -108,7 +108,8 @@ class MqttOutlet:
     def state(self) -> str:
         """How it stands, in a word or two."""
         parked = f", {len(self.parked)} parked" if self.parked else ""
-        return ("connected" if self.connected else "broker away") + parked
+        away = "broker away" if self._away is None else f"broker away: {self._away.message}"
+        return ("connected" if self.connected else away) + parked
 
     @property
     def connected(self) -> bool:
@@ -138,9 +139,9 @@ class MqttOutlet:
                     await self._stay(connection)
             except BrokerLostError as error:
                 await self._blame(error)
-                if str(error) != self._away:
-                    self._away = str(error)
-                    self._log.warning("broker away", text=self._away, delivered_to=self.seq)
+                if str(error) != str(self._away):
+                    self._away = error
+                    self._log.warning("broker away", text=str(error), delivered_to=self.seq)
             if self._answered or asyncio.get_running_loop().time() - began_s > RETRY_LONGEST_S:
                 self._backoff.worked()
             await self._backoff.pause()
@@ -173,7 +174,7 @@ class MqttOutlet:
             online = await self._retain(connection, *self._daemon("online"))
             await connection.answered(online)
             self._log.info("broker connected")
-            self._connection = connection
+            self._connection, self._away = connection, None
             self._serving = True
             await self._serve(connection)
         except asyncio.CancelledError:
@@ -379,7 +380,6 @@ class MqttOutlet:
                 self._warn_once("an answer could not be sent", text=sent.reply.refusal)
         if sent.answers:
             self._answered = True
-            self._away = ""
         self.seq = sent.record.seq
 
     async def _park(self, record: Stored, why: str) -> None:

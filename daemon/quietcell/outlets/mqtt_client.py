@@ -12,7 +12,7 @@ import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from quietcell.errors import OutletError, spoken
+from quietcell.errors import OutletError
 from quietcell.outlets.mqtt_library import (
     WINDOW,
     Answer,
@@ -20,6 +20,7 @@ from quietcell.outlets.mqtt_library import (
     Heard,
     LibraryClient,
     PublishRefusedError,
+    in_words,
 )
 
 ANSWER_S = 10.0
@@ -75,7 +76,7 @@ class BrokerConnection:
             ) from error
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             raise BrokerLostError(
-                f"cannot connect: {spoken(error)}",
+                f"cannot connect: {in_words(error)}",
                 subject=str(self._broker),
                 hint="Check host, port, credentials, certificates and that the broker runs",
             ) from error
@@ -95,7 +96,11 @@ class BrokerConnection:
 
     def lost(self) -> BrokerLostError:
         """Return the error that tells why the connection is lost."""
-        error = BrokerLostError(f"connection lost: {self._client.why_gone()}", subject=str(self._broker))
+        error = BrokerLostError(
+            f"connection lost: {self._client.why_gone()}",
+            subject=str(self._broker),
+            hint=f"If that goes on: does another client use the client id {self._broker.client_id}?",
+        )
         error.closed = True
         return error
 
@@ -120,7 +125,9 @@ class BrokerConnection:
             else:
                 codes = await self._client.subscribe([(t, 1) for t in topics], timeout=ANSWER_S)
         except aiomqtt.MqttError as error:
-            raise BrokerLostError(f"cannot subscribe: {error}", subject=str(self._broker)) from error
+            raise BrokerLostError(
+                f"cannot subscribe: {in_words(error)}", subject=str(self._broker)
+            ) from error
         values = [code.value if isinstance(code, ReasonCode) else code for code in codes]
         refused = [topic for topic, value in zip(topics, values, strict=True) if value >= _FAILURE]
         return f"the broker refuses {', '.join(refused)}" if refused else None

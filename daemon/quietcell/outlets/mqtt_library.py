@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from quietcell.errors import OutletError
+from quietcell.errors import OutletError, spoken
 
 WINDOW = 20
 """Messages in flight at once; fewer where the broker's Receive Maximum says so."""
@@ -30,6 +30,7 @@ DISCONNECT_S = 0.5
 """So long an orderly end may take."""
 LARGEST_HEARD_BYTES = 64 * 1024
 """A broker that knows MQTT 5 passes on nothing larger."""
+_UNSPECIFIED = 0x80
 _HEADER_BYTES = 16
 """More than a publish adds to topic, payload and correlation data: fixed header, lengths, packet id."""
 
@@ -251,7 +252,7 @@ class LibraryClient(aiomqtt.Client):
     def why_gone(self) -> str:
         """Return why the connection is gone, in words."""
         told = self._disconnected.exception() if self._disconnected.done() else None
-        return str(told) if told is not None else self.complaints.text or "closed"
+        return in_words(told) if told is not None else self.complaints.text or "closed"
 
     def begin(
         self, topic: str, payload: str, *, qos: int, retain: bool = False, correlation: bytes | None = None
@@ -297,6 +298,19 @@ class LibraryClient(aiomqtt.Client):
         if self._misc_task is not None:
             self._misc_task.cancel()
             await asyncio.wait({self._misc_task})
+
+
+def in_words(error: BaseException) -> str:
+    """Return what the library, the system or the handshake says is wrong, without numbers of theirs."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"certificate verify failed, {error.verify_message}"
+    if isinstance(error, ssl.SSLError) and error.reason:
+        return f"the handshake of TLS failed, {error.reason.lower().replace('_', ' ')}"
+    if isinstance(error, aiomqtt.MqttCodeError):
+        code = error.rc.value if isinstance(error.rc, ReasonCode) else error.rc
+        # What the library makes of an end without a word.
+        return "the broker closed it" if code == _UNSPECIFIED else str(error).partition("] ")[2]
+    return spoken(error) if isinstance(error, Exception) else str(error)
 
 
 def _greeting() -> Properties:
