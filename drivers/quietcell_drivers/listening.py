@@ -203,7 +203,7 @@ def _nothing_came(question: str) -> str:
         return "Nothing came. Is the meter on, the question right (with its end, such as \\r\\n), cable good?"
     return (
         "Nothing came. Is the meter on, and does it send by itself? If it must be asked, give its question: "
-        "--ask 'READ?\\r\\n'"
+        "--ask 'READ?\\r\\n'. One with registers keeps silent too: `quietcell drivers modbus-rtu`"
     )
 
 
@@ -253,9 +253,10 @@ def _section(proposal: Proposal, settings: PortSettings, question: str) -> str:
         f"driver = {_toml('line-poll' if question else 'line-stream')}",
         "",
         "[cells.my-cell.settings]",
-        f"port = {_toml(settings.port)}   # better a name that stays: quietcell ports",
+        f"port = {_toml(settings.port)}",
     ]
     if not settings.port.startswith(SOCKET_SCHEME):
+        rows[-1] += "   # better a name that stays: quietcell ports"
         rows.append(f"baud = {settings.baud}")
         if settings.data_bits != 8:
             rows.append(f"data_bits = {settings.data_bits}")

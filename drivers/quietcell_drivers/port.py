@@ -10,6 +10,7 @@ import errno
 import fcntl
 import grp
 import os
+import re
 import socket
 import struct
 import termios
@@ -379,6 +380,13 @@ class _SocketPort(asyncio.Protocol):
             self._transport.abort()
 
 
+def _in_words(error: OSError) -> str:
+    # asyncio puts addresses in the place of the system's words, and one number behind the other.
+    numbers = [error.errno] if error.errno else map(int, re.findall(r"\[Errno ([0-9]+)\]", str(error)))
+    words = dict.fromkeys(os.strerror(number) for number in numbers if number > 0)
+    return ", ".join(words) or error.strerror or str(error)
+
+
 async def _open_socket(settings: PortSettings, clock: Clock, listener: PortListener) -> Port:
     host, tcp_port = socket_address(settings.port)
     loop = asyncio.get_running_loop()
@@ -397,7 +405,7 @@ async def _open_socket(settings: PortSettings, clock: Clock, listener: PortListe
         ) from error
     except OSError as error:
         raise PortUnavailableError(
-            f"no connection ({error.strerror or error})",
+            f"no connection ({_in_words(error)})",
             subject=settings.port,
             hint="Check host, port and the serial server",
         ) from error

@@ -1,5 +1,6 @@
 """Settings that say where a meter is connected; shared by the drivers that open a port."""
 
+import re
 from typing import Literal
 from urllib.parse import urlsplit
 
@@ -34,7 +35,7 @@ class PortSettings(DriverSettings):
     )
     baud: int = Field(default=9600, ge=50, le=4_000_000, description="Speed of the line in bit/s.")
     data_bits: Literal[5, 6, 7, 8] = Field(default=8, description="Data bits of a character.")
-    parity: Literal["none", "even", "odd"] = Field(default="none", description="Parity of a character.")
+    parity: Literal["none", "even", "odd"] = Field(default="none", description="none, even or odd.")
     stop_bits: Literal[1, 2] = Field(default=1, description="Stop bits of a character.")
     flow_control: Literal["none", "software", "hardware"] = Field(
         default="none", description="software is XON/XOFF, hardware is RTS/CTS."
@@ -67,4 +68,6 @@ class PortSettings(DriverSettings):
             socket_address(port)
         elif "://" in port:
             raise ValueError(f"{port!r}: allowed are a device file and socket://host:port")
+        elif re.fullmatch(r"[^/]+:[0-9]+", port):
+            raise ValueError(f"{port!r}: a serial server is named socket://host:port; write socket://{port}")
         return port

@@ -6,6 +6,7 @@ client back to life beside its successor.
 
 import asyncio
 import logging
+import re
 import socket
 import ssl
 import threading
@@ -31,6 +32,8 @@ DISCONNECT_S = 0.5
 LARGEST_HEARD_BYTES = 64 * 1024
 """A broker that knows MQTT 5 passes on nothing larger."""
 _UNSPECIFIED = 0x80
+_MACHINERY = re.compile(r"failed to \w+ on socket: |\[[^]]*\] ?| \(_ssl[^)]*\)")
+"""Of what the library complains: where it happened, and numbers."""
 _HEADER_BYTES = 16
 """More than a publish adds to topic, payload and correlation data: fixed header, lengths, packet id."""
 
@@ -101,7 +104,7 @@ class _LastError(logging.Handler):
     text = ""
 
     def emit(self, record: logging.LogRecord) -> None:
-        self.text = record.getMessage()
+        self.text = _MACHINERY.sub("", record.getMessage())
 
 
 class LibraryClient(aiomqtt.Client):
@@ -245,7 +248,8 @@ class LibraryClient(aiomqtt.Client):
         if self._connected.done():
             self._connected.result()
         elif self.gone.done():
-            raise ConnectionError(f"closed by the broker before it answered {self.complaints.text}".rstrip())
+            why = f", {self.complaints.text}" if self.complaints.text else ""
+            raise ConnectionError(f"closed by the broker before it answered{why}")
         else:
             raise TimeoutError
 
