@@ -35,12 +35,16 @@ class RecordingLayoutSettings(DriverSettings):
     temperature_c: float | None = Field(
         default=None, ge=-10, le=150, description="Fixed sample temperature, °C, where the file has none."
     )
+    delimiter: Literal[",", ";", "\t"] = Field(default=",", description="What parts the cells of a row.")
+    decimal_comma: bool = Field(default=False, description="Whether numbers are written 25,04 for 25.04.")
 
     @model_validator(mode="after")
     def _coherent(self) -> Self:
         for name in self.columns:
             if name not in (*HEADER, "ph"):
                 raise ValueError(f"columns: {name!r} is no column; allowed: {', '.join(HEADER)}, ph")
+        if self.decimal_comma and self.delimiter == ",":
+            raise ValueError("decimal_comma: needs another delimiter than a comma")
         if self.columns and ("mv" in self.columns) == ("ph" in self.columns):
             raise ValueError("columns: name the heading of either mv or ph")
         if (self.time == "row") != (self.interval_s is not None):
@@ -63,6 +67,8 @@ class RecordingLayoutSettings(DriverSettings):
             interval_s=self.interval_s or 1.0,
             temperature_c=self.temperature_c,
             required=frozenset(needed & set(columns)),
+            delimiter=self.delimiter,
+            decimal_comma=self.decimal_comma,
         )
 
 

@@ -219,6 +219,8 @@ def test_a_criterion_that_cannot_be_met_is_a_fault(numbers: str, fault: str) -> 
         ('recording]\ntime = "elapsed-s"', 'start: missing; time = "elapsed-s" needs the time'),
         ("recording]\nstart = 2026-03-01T00:00:00Z", 'start: does not go with time = "rfc3339"'),
         ('recording]\ntime = "elapsed-s"\nstart = 2026-03-01T00:00:00', "start: has no offset from UTC"),
+        ("recording]\ndecimal_comma = true", "decimal_comma: needs another delimiter than a comma"),
+        ('recording]\ndelimiter = "|"', "recording.delimiter: "),
         ("recording]\ninterval_s = 1", 'interval_s: does not go with time = "rfc3339"'),
         ('recording]\ncolumns = { time = "t", mv = "e", ph = "p" }', "columns.ph: stands in place of mv"),
         ('recording]\ncolumns = { time = "t" }', "columns.mv: missing; name the column of the potential"),

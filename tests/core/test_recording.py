@@ -95,6 +95,27 @@ def test_time_may_be_told_by_elapsed_seconds_or_by_the_row() -> None:
     assert row.utc_ms.tolist() == [0, 30_000]
 
 
+@pytest.mark.parametrize(
+    ("text", "layout"),
+    [
+        ("time;mv\n2026-03-01T08:00:00.000Z;-25,04\n", Layout(delimiter=";", decimal_comma=True)),
+        ("time\tmv\n2026-03-01T08:00:00.000Z\t-25.04\n", Layout(delimiter="\t")),
+        ("time\tmv\n2026-03-01T08:00:00.000Z\t-25,04\n", Layout(delimiter="\t", decimal_comma=True)),
+    ],
+)
+def test_cells_may_be_parted_otherwise_and_decimals_by_a_comma(text: str, layout: Layout) -> None:
+    chunk = only_chunk(text, layout)
+    assert (chunk.utc_ms.tolist(), chunk.columns["mv"].tolist()) == (
+        [utc_ms("2026-03-01T08:00:00Z")],
+        [-25.04],
+    )
+
+
+def test_a_point_beside_decimal_commas_is_no_number() -> None:
+    with pytest.raises(RecordingError, match=r"loop.csv:2: mv: '1\.025,04' is no number"):
+        read("time;mv\n2026-03-01T08:00:00Z;1.025,04\n", Layout(delimiter=";", decimal_comma=True))
+
+
 def test_ph_in_place_of_mv_becomes_the_potential_of_a_theoretical_electrode() -> None:
     layout = Layout(
         columns={"time": "t", "ph": "pH"}, time="elapsed-s", temperature_c=22.0, required=frozenset({"ph"})
@@ -125,7 +146,7 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
     [
         ("", "loop.csv: no header line"),
         ("time,temperature_c\n", "loop.csv:1: no column 'mv'"),
-        ("time;mv\n2026-03-01T08:00:00Z;25,0\n", "the file has time;mv. Commas part columns"),
+        ("time;mv\n2026-03-01T08:00:00Z;25,0\n", "the file has time;mv. Say what parts them"),
         ("time,mv,mv\n", "loop.csv:1: columns share the name 'mv'"),
         (GOOD + "yesterday,1,21\n", "loop.csv:3: time: 'yesterday' is no time"),
         (GOOD + "2026-03-01T08:00:01,1,21\n", "loop.csv:3: time"),

@@ -127,7 +127,7 @@ async def test_a_cancelled_read_loses_nothing(tmp_path: Path) -> None:
     [
         ("", "no header line"),
         ("time,temperature_c\n", "no column 'mv'"),
-        ("time;mv\n", r"the file has time;mv\. Commas part columns"),
+        ("time;mv\n", r"the file has time;mv\. Say what parts them"),
         ("time,mv\nnow,1\n", "'now' is no time"),
     ],
 )

@@ -128,10 +128,14 @@ class RecordingLayout(Section):
     temperature_c: Annotated[float, Field(ge=-10, le=150)] | None = Field(
         default=None, description="Fixed sample temperature, °C, where the recording has none."
     )
+    delimiter: Literal[",", ";", "\t"] = Field(default=",", description="What parts the cells of a row.")
+    decimal_comma: bool = Field(default=False, description="Whether numbers are written 25,04 for 25.04.")
 
     @model_validator(mode="after")
     def _coherent(self) -> Self:
         faults = []
+        if self.decimal_comma and self.delimiter == ",":
+            faults.append(("decimal_comma", "needs another delimiter than a comma"))
         if self.start is not None and self.start.tzinfo is None:
             faults.append(("start", "has no offset from UTC; write it as 2026-03-01T08:00:00Z"))
         if self.time == "row" and self.interval_s is None:

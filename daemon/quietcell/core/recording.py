@@ -60,6 +60,10 @@ class Layout:
         Fixed temperature where the recording has none, °C.
     required : frozenset of str
         Columns that must be in the file.
+    delimiter : str
+        One character that parts the cells of a row.
+    decimal_comma : bool
+        Numbers are written 25,04 for 25.04.
     """
 
     columns: Mapping[str, str] = field(default_factory=lambda: dict(CANONICAL))
@@ -68,6 +72,8 @@ class Layout:
     interval_s: float = 1.0
     temperature_c: float | None = None
     required: frozenset[str] = frozenset({"time", "mv"})
+    delimiter: str = ","
+    decimal_comma: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +167,7 @@ class _Reader:
         """Lines taken, but not yet read as rows."""
         self._bulk_lines = 0
         """Lines the row reader never saw."""
-        self._rows = csv.reader(self._bounded())
+        self._rows = csv.reader(self._bounded(), delimiter=layout.delimiter)
         self._width = 0
         self._place = self._find_columns()
         self._utc: list[int] = []
@@ -209,7 +215,7 @@ class _Reader:
                     subject=f"{self._name}:1",
                     hint="Name the columns under [cells.NAME.recording]"
                     if len(header) > 1
-                    else "Commas part columns, and points decimals",
+                    else "Say what parts them under [cells.NAME.recording]: delimiter, decimal_comma",
                 )
         if self._layout.columns == CANONICAL:
             self._refuse_misspelt(header, place)
@@ -270,16 +276,18 @@ class _Reader:
 
         Whatever is not quite usual is left to the reading row by row, which judges it and knows its line.
         """
-        if self._layout.time != "rfc3339" or "ph" in self._place:
+        layout, apart = self._layout, self._layout.delimiter
+        if layout.time != "rfc3339" or layout.decimal_comma or "ph" in self._place:
             return False
         bare = [line.rstrip("\r\n") for line in lines]
-        text = ",".join(bare)
-        commas = self._width - 1
-        if any(sign in text for sign in '"\r\n_') or set(map(str.count, bare, repeat(","))) != {commas}:
+        text = apart.join(bare)
+        if any(sign in text for sign in '"\r\n_') or set(map(str.count, bare, repeat(apart))) != {
+            self._width - 1
+        }:
             return False
         if max(map(len, lines)) > LONGEST_LINE:
             return False
-        cells = text.split(",")
+        cells = text.split(apart)
         columns = {key: cells[place :: self._width] for key, place in self._place.items()}
         segments = set(columns.get("segment", ()))
         if segments and (self._segment is None or segments != {str(self._segment)}):
@@ -292,8 +300,8 @@ class _Reader:
             return False
         if utc != sorted(utc) or (self._last_utc is not None and utc[0] < self._last_utc):
             return False
-        if self._layout.temperature_c is not None:
-            values["temperature_c"] = [self._layout.temperature_c] * len(lines)
+        if layout.temperature_c is not None:
+            values["temperature_c"] = [layout.temperature_c] * len(lines)
         for quantity in QUANTITIES:
             self._values[quantity] += values.get(quantity) or [math.nan] * len(lines)
         self._flags += [flags[text] for text in columns["flags"]] if flags else [0] * len(lines)
@@ -355,8 +363,9 @@ class _Reader:
         text = self._cell(row, key)
         if not text:
             return math.nan
+        comma = self._layout.decimal_comma
         try:
-            value = float(text)
+            value = math.nan if comma and "." in text else float(text.replace(",", ".") if comma else text)
         except ValueError:
             value = math.nan
         if "_" in text or not math.isfinite(value):

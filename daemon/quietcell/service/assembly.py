@@ -102,4 +102,6 @@ def recording_layout(config: Config, name: str) -> Layout:
         temperature_c=settings.temperature_c,
         required=frozenset(key for key in columns if key in named or key in {"mv", "ph"})
         | ({"time"} if settings.time != "row" else set()),
+        delimiter=settings.delimiter,
+        decimal_comma=settings.decimal_comma,
     )
