@@ -89,6 +89,11 @@ password = "winkle"
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
+        (
+            "window_s = 60,0\r\n",
+            "is not TOML: Expected newline or end of document after a statement, at ',0'",
+        ),
+        ("a = “b”\n", "loop.toml:1: configuration: is not TOML: Invalid value, at '“b”'"),
         ("a = [1,\n2\nb = 3\n", "loop.toml:3: configuration: is not TOML: Unclosed array"),
         ("[a]\n[a]\n", "loop.toml:2: configuration: is not TOML: Cannot declare ('a',) twice"),
         ('a = """\n\n', "loop.toml:3: configuration: is not TOML: Unterminated string"),
@@ -286,6 +291,12 @@ def test_a_password_stays_on_this_machine_or_is_encrypted_or_someone_says_otherw
             "a decimal comma needs another delimiter",
         ),
         ('[outlets.files]\nfolder = ""', "must be the path of a file or folder"),
+        ('[outlets.files]\nfolder = "results\\new"', "must be a path on one line"),
+        ('[outlets.files]\nfolder = "~/results"', "must name the folder itself"),
+        (
+            '[outlets.mqtt]\nhost = "sea:8883"',
+            "must be a bare host name or address; the number belongs to port",
+        ),
         (
             '[outlets.files]\nfolder = "f"\ncsv.columns = [{ path = "ph" }, { path = "x", name = "ph" }]',
             "columns: two columns are headed 'ph'",

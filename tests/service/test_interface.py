@@ -3,11 +3,12 @@
 import copy
 import importlib
 import pkgutil
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
 import quietcell
+from quietcell.config.fields import RecordKind
 from quietcell.core.records import Body
 from quietcell.service.interface.asyncapi import files
 from quietcell.service.interface.catalogue import BODIES, TOPICS
@@ -34,6 +35,10 @@ def test_every_kind_of_record_is_described() -> None:
 
     assert below(Body) == {body.kind for body in BODIES}
     assert {topic.carries for topic in TOPICS} <= set(all_schemas())
+
+
+def test_every_kind_of_record_can_be_chosen_for_the_files() -> None:
+    assert {body.kind for body in BODIES} == set(get_args(RecordKind))
 
 
 def a_gap() -> dict[str, Any]:

@@ -32,6 +32,13 @@ PH = Annotated[float, Field(ge=0, le=14)]
 def _placed(path: Path, info: ValidationInfo) -> Path:
     if "\0" in str(path) or str(path) == ".":
         raise PydanticCustomError("not_a_path", "must be the path of a file or folder")
+    if min(str(path)) < " ":
+        raise PydanticCustomError(
+            "not_a_path",
+            r"must be a path on one line; between \" a \ begins an escape, between ' it does not",
+        )
+    if path.parts[0] == "~":
+        raise PydanticCustomError("not_a_path", "must name the folder itself; ~ is no home folder here")
     folder = (info.context or {}).get("folder")
     return path if folder is None else folder / path
 
@@ -58,6 +65,13 @@ RecordKind = Literal[
     "readings-digest",
     "operator-verdict",
     "flow-test",
+    "attendance",
+    "reference-request",
+    "reference-measurement",
+    "cell-fault",
+    "readings-dropped",
+    "readings-expired",
+    "storage",
     "parked",
     "run",
 ]

@@ -120,12 +120,15 @@ def _document(text: str, filename: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except ValueError as error:
         # Before Python 3.14 the place stands only in the message.
-        place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)$", str(error))
-        line = text.count("\n") + 1
+        place = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", str(error))
+        rows = text.split("\n")
+        line = len(rows)
         wrong = str(error)
         if place:
             line = int(place[1] or line)
             wrong = wrong[: place.start()]
+            if place[2] and (rest := rows[line - 1][int(place[2]) - 1 :].rstrip("\r")):
+                wrong = f"{wrong}, at {rest[:20]!r}"
         elif not isinstance(error, tomllib.TOMLDecodeError):
             line, wrong = 1, "a number is too long, or a character is no Unicode text"
         raise ConfigError([f"{filename}:{line}: configuration: is not TOML: {wrong}"]) from error

@@ -1,5 +1,6 @@
 """[outlets.files] and [outlets.mqtt]: where records go and in which form."""
 
+import re
 from collections.abc import Callable
 from typing import Annotated, Literal, Self
 
@@ -113,6 +114,10 @@ def _host_only(host: str) -> str:
         raise PydanticCustomError(
             "secret_in_clear",
             "holds a user or secret in clear; write the bare host name, and username and password apart",
+        )
+    if re.fullmatch(r"[^:]*:[0-9]+", host):
+        raise PydanticCustomError(
+            "not_a_host", "must be a bare host name or address; the number belongs to port"
         )
     if not host.isprintable() or any(c in "/?# " for c in host):
         raise PydanticCustomError("not_a_host", "must be a bare host name or address, without scheme or path")
