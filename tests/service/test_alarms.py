@@ -3,15 +3,17 @@
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import ClassVar
 
 from quietcell.config import Config, load_config
+from quietcell.core.alarms.cell_facts import Facts
 from quietcell.core.alarms.engine import AlarmEngine, Moment
 from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
-from quietcell.core.records import Json, SegmentBody
+from quietcell.core.records import ABSENT, Absent, Body, Json, SegmentBody
 from quietcell.core.times import rfc3339
-from quietcell.service.alarm_memory import alarm_state
+from quietcell.service.alarm_memory import alarm_state, standing_facts
 from quietcell.service.alarms import Alarms
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.records import DaemonIds
@@ -106,3 +108,33 @@ async def test_what_someone_acknowledges_during_a_reload_stays_acknowledged(tmp_
         await asyncio.gather(alarms.adopt(under), alarms.acknowledge(acknowledging("first", "co2-ingress")))
         assert [a["state"] for a in alarms.shown()] == ["acknowledged"]
         assert here.steps("first")[1:] == ["co2-ingress acknowledged acknowledged"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResultBody(Body):
+    """As much of a determination as alarms rest on."""
+
+    kind: ClassVar[str] = "determination"
+
+    verdict: str
+    reasons: tuple[str, ...] = ()
+    grab: str | Absent = ABSENT
+
+
+async def test_a_restart_remembers_the_loop_s_own_result_behind_a_sample_s(tmp_path: Path) -> None:
+    ledger = open_ledger(tmp_path)
+    told = (("accepted", False), ("accepted", True), ("refused", False), ("qualified", True))
+    for number, (verdict, brought) in enumerate(told, 1):
+        grab = "beaker" if brought else ABSENT
+        body = ResultBody(id=f"first.1.{number}", cell="first", at=rfc3339(0), verdict=verdict, grab=grab)
+        await ledger.record([body])
+    facts = Facts()
+    for each in standing_facts(ledger.journal, "first"):
+        facts.learn(each)
+    assert facts.result is not None
+    assert facts.result["id"] == "first.1.1"
+    facts.continuous = False  # at a bench a sample is what is measured
+    for each in standing_facts(ledger.journal, "first"):
+        facts.learn(each)
+    assert facts.result["id"] == "first.1.4"
+    await ledger.close()

@@ -53,10 +53,14 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     found |= {record.seq: record for record in islice(electrodes, 1)}
     gaps = (r for r in islice(journal.latest(cell, "gap"), _FAR_BACK) if "goes_on" in r.body())
     found |= {record.seq: record for record in islice(gaps, 1)}
-    for number, record in enumerate(journal.latest(cell, "determination")):
-        if record.body()["verdict"] in VALID or number > _FAR_BACK:
-            found[record.seq] = record
-            break
+    results: list[Stored] = []
+    for record in islice(journal.latest(cell, "determination"), _FAR_BACK):
+        body = record.body()
+        if body["verdict"] in VALID and not (results and "grab" in body):
+            results.append(record)
+            if "grab" not in body:  # else of a sample someone brought: a loop's own may lie before it
+                break
+    found |= {record.seq: record for record in results}
     episodes: dict[str, None] = {}
     for record in islice(journal.latest(cell, "episode"), _FAR_BACK):
         if (episode := record.body()["episode"]) not in episodes:
