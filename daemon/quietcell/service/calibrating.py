@@ -137,7 +137,7 @@ class Calibrating:
         doubts = await self._as_found_doubts(body.id, judged, task.name, body.at)
         plain = body.as_json()
         if body.verdict == "accepted":
-            fresh = with_in_force(settings, found.behind(plain, fixed=False), fixed=False)
+            fresh = with_in_force(task.settings, found.behind(plain, fixed=False), fixed=False)
             self._attendances.forget(task.name)
             await task.reconfigure(fresh, because=[body, *doubts])
             answer["in_use"] = True

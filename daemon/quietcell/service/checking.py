@@ -104,8 +104,9 @@ class Checking:
                 text=text,
             )
             doubts = [doubt]
-        behind = with_in_force(settings, found.behind(body.as_json(), fixed=True), fixed=True)
-        if behind == settings:
+        now_in_force = task.settings  # a reload may have come between
+        behind = with_in_force(now_in_force, found.behind(body.as_json(), fixed=True), fixed=True)
+        if behind == now_in_force:
             await self._ledger.record([body, *doubts])
         else:
             self._attendances.forget(asked.cell)
