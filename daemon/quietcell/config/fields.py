@@ -35,7 +35,7 @@ def _placed(path: Path, info: ValidationInfo) -> Path:
     if min(str(path)) < " ":
         raise PydanticCustomError(
             "not_a_path",
-            r"must be a path on one line; between \" a \ begins an escape, between ' it does not",
+            r'must be a path on one line; between " a \ begins an escape, between single quotes it does not',
         )
     if path.parts[0] == "~":
         raise PydanticCustomError("not_a_path", "must name the folder itself; ~ is no home folder here")
