@@ -65,6 +65,7 @@ async def listening(commands: Commands) -> AsyncIterator[tuple[MqttRequests, Out
 @pytest.mark.parametrize(
     ("message", "text"),
     [
+        (heard(b""), "empty; send a JSON object"),
         (heard(b"[" * 10_000), "no JSON"),
         (heard(b'{"a":' * 3000), "no JSON"),
         (heard(b"9" * 10_000), "no JSON"),

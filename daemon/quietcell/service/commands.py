@@ -62,10 +62,8 @@ def checked(model: type[A], request: Mapping[str, Json]) -> A:
         return model.model_validate(dict(request))
     except ValidationError as error:
         faults = error.errors(include_url=False, include_input=False, include_context=False)
-        told = (
-            (_place(fault["loc"]), re.sub(r"^\w+ should ", "must ", fault["msg"])) for fault in faults[:5]
-        )
-        raise CommandError("; ".join(": ".join(each) for each in told)) from None
+        told = (f"{_place(fault['loc'])}: {_wrong(fault['type'], fault['msg'])}" for fault in faults[:5])
+        raise CommandError("; ".join(told)) from None
 
 
 def once_begun(command: Command, begun: asyncio.Event) -> Command:
@@ -83,6 +81,12 @@ def once_begun(command: Command, begun: asyncio.Event) -> Command:
         return await command(request)
 
     return held
+
+
+def _wrong(kind: str, text: str) -> str:
+    """Return what is wrong with an argument, in words such as the configuration's."""
+    known = {"missing": "missing", "extra_forbidden": "unknown"}
+    return known.get(kind) or re.sub(r"^\w+ should ", "must ", text)
 
 
 def _place(location: tuple[int | str, ...]) -> str:

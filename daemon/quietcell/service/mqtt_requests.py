@@ -230,8 +230,10 @@ class ParkedAgain:
 def _parsed(payload: bytes) -> dict[str, Json]:
     if len(payload) > LARGEST_BYTES:
         raise CommandError(f"more than {LARGEST_BYTES} bytes", subject="request")
+    if not payload:  # as it is sent to clear a retained message: nobody asks for anything
+        raise CommandError("empty; send a JSON object, {} at least", subject="request")
     try:
-        parsed = json.loads(payload.decode() or "{}")
+        parsed = json.loads(payload.decode())
     except (ValueError, RecursionError):
         raise CommandError("no JSON in UTF-8", subject="request") from None
     if not isinstance(parsed, dict):
