@@ -89,6 +89,14 @@ def test_a_value_at_rest_is_said_to_wait_for_what_speaks_against_it_to_end() -> 
     assert engine.indication().waits_for == against
 
 
+def test_between_two_determinations_it_is_said_what_the_next_waits_for() -> None:
+    asked, every_minute = Engine(cell_settings(mode="on-request")), Engine(cell_settings(every_s=60.0))
+    for engine in (asked, every_minute):
+        run(engine, [began(), readings(50), TimeMark(ms=50_000)])
+    assert asked.indication().waits_for == "a request"
+    assert every_minute.indication().waits_for == "the next determination, 10 s to go"
+
+
 GRAB = Criterion(long_window_s=None, max_remaining_risk=0.02, max_wait_s=3000.0)
 
 

@@ -468,5 +468,6 @@ class Engine:
             age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
             ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
             where=self._attempts.told(self._now_ms),
+            due_s=(self._due_ms - now_ms) / 1000 if self._begins_by_itself else None,
             attended=self._waters.attendance.work if self._waters.attendance else None,
         )

@@ -38,9 +38,13 @@ def indication(
     age_s: float | None,
     ph_of: Callable[[float | None, float | None], float | None],
     where: Standing | None,
+    due_s: float | None,
     attended: str | None = None,
 ) -> Indication:
-    """Put together what a cell shows from its last reading and where its determination stands."""
+    """Put together what a cell shows from its last reading and where its determination stands.
+
+    `due_s` is the time until the next begins, s; None where it begins only when asked for.
+    """
     _, mv, temperature_c, conductivity_us_cm, flow_ml_min, _ = last or _NOTHING
     return Indication(
         cell=cell,
@@ -52,10 +56,12 @@ def indication(
         flow_ml_min=flow_ml_min,
         ph=ph_of(mv, temperature_c),
         phase=where.phase.value if where else "idle",
-        waits_for=where.waits_for if where else _idle(attended),
+        waits_for=where.waits_for if where else _idle(due_s, attended),
         attended=attended,
     )
 
 
-def _idle(attended: str | None) -> str:
-    return "a determination to begin" if attended is None else f"whoever works at the cell ({attended})"
+def _idle(due_s: float | None, attended: str | None) -> str:
+    if attended is not None:
+        return f"whoever works at the cell ({attended})"
+    return "a request" if due_s is None else f"the next determination, {max(0.0, due_s):.0f} s to go"
