@@ -31,7 +31,9 @@ def test_a_sound_ledger_ends_with_status_0_and_its_head(folder: Path) -> None:
     assert f"Head:  {seq}:{head}" in done.output
     assert "0 differ" in done.output
     assert verify(folder, "--head", f"{seq}:{head}").return_value == 0
-    assert verify(folder, "--head", head.upper()).return_value == 0
+    done = verify(folder, "--head", head.upper())
+    assert done.return_value == 0
+    assert f"Witnessed and there unchanged: {head}" in done.output
 
 
 def test_a_witnessed_payload_is_read_from_its_file(folder: Path, tmp_path: Path) -> None:

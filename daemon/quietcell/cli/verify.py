@@ -43,6 +43,8 @@ def command(config: Path | None, ledger: Path | None, head: str | None, *, again
     folder = ledger_folder(config, ledger)
     with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as files:
         outcome = {"ledger": journal.ledger, **checked(journal, files, head=witnessed, quiet=as_json)}
+        if witnessed is not None and outcome["sound"]:
+            outcome["witnessed"] = witnessed.hash
         if again and outcome["sound"]:
             outcome["recomputed"] = _recomputed(journal, files, quiet=as_json)
     click.echo(json.dumps(outcome) if as_json else _told(outcome))
@@ -105,6 +107,8 @@ def _told(outcome: dict[str, Any]) -> str:
         f"Readings given up since: {outcome['readings_expired']}",
         f"Readings no digest covers yet: {outcome['readings_not_covered_yet']}",
     ]
+    if "witnessed" in outcome:
+        lines.insert(2, f"Witnessed and there unchanged: {outcome['witnessed']}")
     for cell, found in outcome.get("recomputed", {}).items():
         lines.append(
             f"{cell}: {found['same']} judged again with the same bytes, {found['different']} different"
