@@ -190,13 +190,15 @@ def test_status_shows_the_potential_of_a_cell_without_a_calibration(
     kept = {"things": {}, "condition": {"findings": []}, "due": []}
 
     def answer(_config: Path, _ledger: Path, request: dict[str, Any]) -> dict[str, Any]:
-        whole = {"site": "merrow-sound", "run": 1, "seq": 3, "ledger": "6b82", "outlets": [], "cells": [cell]}
+        whole = {"site": "merrow-sound", "run": 1, "seq": 3, "ledger": "6b82", "outlets": [], "cells": [cell],
+                 "disk": "the disk of the ledger is full; readings are dropped"}  # fmt: skip
         return whole if request["command"] == "status" else kept
 
     monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
     assert status_of("status", "--ledger", "state") == 0
     shown = capsys.readouterr().out
-    assert "hall: no pH without calibration and temperature, 25.02 mV, 21.0 °C (0 s ago)" in shown
+    assert "hall: no pH without a calibration, 25.02 mV, 21.0 °C (0 s ago)" in shown
+    assert "the disk of the ledger is full" in shown
 
 
 def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 
 from quietcell.core.records import Json
 from quietcell.errors import LedgerError
@@ -72,7 +73,9 @@ async def test_a_full_disk_drops_readings_says_so_and_takes_records(
     monkeypatch.setattr(Reserve, "space_is_back", lambda _: True)
     limit_readings(ledger, 10**6)
     keep(ledger, 1100, 1200)
-    await ledger.record([note(3)])
+    with structlog.testing.capture_logs() as logs:
+        await ledger.record([note(3)])
+    assert "the disk of the ledger has room again" in [log["event"] for log in logs]
     assert told(ledger)[2:] == [
         ("note", None),
         ("note", None),
@@ -98,8 +101,10 @@ async def test_records_wait_for_a_disk_that_takes_nothing_and_measuring_does_not
     assert ledger.seq < 39
     assert "database or disk is full" in ledger.trouble
     limit_journal(ledger, 10**6)
-    async with asyncio.timeout(20):
-        await ledger.record([note(40)])
+    with structlog.testing.capture_logs() as logs:
+        async with asyncio.timeout(20):
+            await ledger.record([note(40)])
+    assert [log["event"] for log in logs] == ["the disk of the ledger works again"]
     kinds = told(ledger)
     assert kinds.count(("note", None)) == 40
     assert ("storage", "recovered") in kinds

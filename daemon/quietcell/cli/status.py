@@ -25,6 +25,8 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
         click.echo(json.dumps(answer, ensure_ascii=False))
         return
     click.echo(f"{answer['site']}: run {answer['run']}, {answer['seq']} records in ledger {answer['ledger']}")
+    if answer["disk"] != "works":
+        click.echo(f"  {answer['disk']}")
     for outlet in answer["outlets"]:
         click.echo(f"  outlet {outlet['name']}: {outlet['behind']} records behind, {outlet['state']}")
     for cell in answer["cells"]:
@@ -38,13 +40,10 @@ def _indication(cell: dict[str, Any]) -> str:
     """Return the live values in words."""
     if cell["at"] is None:
         return "no reading yet"
+    lacking = "temperature" if cell["temperature_c"] is None else "a calibration"
     values = [
         ("pH", cell["ph"], "{:.2f}"),
-        (
-            "no pH without calibration and temperature,",
-            cell["mv"] if cell["ph"] is None else None,
-            "{:.2f} mV",
-        ),
+        (f"no pH without {lacking},", cell["mv"] if cell["ph"] is None else None, "{:.2f} mV"),
         ("", cell["temperature_c"], "{:.1f} °C"),
         ("", cell["conductivity_us_cm"], "{:.3f} µS/cm"),
         ("", cell["flow_ml_min"], "{:.0f} mL/min"),

@@ -224,7 +224,9 @@ class Ledger:
 
     def _stored(self, batch: Batch, records: list[Stored], *, ends: bool) -> None:
         """Tell everybody that a commit is durable."""
-        self._failing = False
+        if self._failing:
+            self._failing = False
+            structlog.get_logger().info("the disk of the ledger works again")
         at = len(records) - sum(len(each.texts) for each in batch.bodies)  # the ledger's own come first
         for each in batch.bodies:
             if not each.stored.done():
@@ -266,6 +268,7 @@ class Ledger:
     def _commit(self, bodies: list[tuple[str, int]], readings: list[SegmentReadings]) -> list[Stored]:
         space = self._space
         if space.look():
+            structlog.get_logger().info("the disk of the ledger has room again")
             self._journal.save_space(tight=False)
         try:
             if space.full:
