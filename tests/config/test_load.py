@@ -433,7 +433,7 @@ def test_arbitrary_bytes_are_a_configuration_error(
         ("conductivity_uncertainty_pct", ("0.02", "100.0")),
         ("temperature_uncertainty_c", ("1e-4", "20.0")),
         ("calibration.slope_uncertainty_pct", ("1e-4", "100.0")),
-        ("calibration.zero_uncertainty_mv", ("1e-4", "1e6")),
+        ("calibration.zero_uncertainty_mv", ("1e-4", "1000.0")),
     ],
 )
 def test_what_a_configuration_may_say_the_engine_takes(key: str, ends: tuple[str, str]) -> None:

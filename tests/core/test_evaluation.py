@@ -108,6 +108,11 @@ def test_a_conductivity_cell_that_sees_no_water_has_measured_nothing(shown: floa
     assert body["qualifiers"] == ["calibration-not-known", "no-conductivity"]
 
 
+def test_less_conductivity_than_pure_water_has_is_referred_to_no_other_temperature() -> None:
+    body = judged(water(6.2, 0.13, temperature_c=99.0, seconds=95))
+    assert (body["conductivity_us_cm"], body["conductivity_25c_us_cm"]) == (0.13, None)
+
+
 @pytest.mark.parametrize("shown", [-0.05, 1e9])
 def test_a_flow_no_cell_has_leaves_the_value_held_against_all_else(shown: float) -> None:
     block = water(6.8, 0.1, seconds=95)

@@ -10,7 +10,6 @@ from quietcell.config.alarms import LimitSettings
 from quietcell.config.fields import (
     PH,
     Name,
-    Positive,
     Seconds,
     Section,
     Text,
@@ -62,7 +61,7 @@ class CalibrationSettings(Section):
     slope_uncertainty_pct: Annotated[float, Field(gt=0, le=100)] | None = Field(
         default=None, description="Expanded uncertainty (k = 2) of the slope, % of theory."
     )
-    zero_uncertainty_mv: Positive | None = Field(
+    zero_uncertainty_mv: Annotated[float, Field(gt=0, le=1000)] | None = Field(
         default=None, description="Expanded uncertainty (k = 2) of zero_mv, mV."
     )
 

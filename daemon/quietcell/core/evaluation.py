@@ -249,4 +249,4 @@ def _conductivity_25c(conductivity: float | None, temperature_c: float) -> float
     if conductivity is None:
         return None
     value = float(conductivity_25c(conductivity, temperature_c, on_invalid="nan").value)
-    return value if math.isfinite(value) else None
+    return value if value > 0.0 else None  # less than pure water of its temperature has: no salt makes that
