@@ -15,7 +15,7 @@ def calibration_table(calibrations: Iterable[Mapping[str, Json]], times: Times, 
         (
             c["id"],
             times(c["at"]),
-            c["verdict"],
+            ": ".join(filter(None, (c["verdict"], ", ".join(each["reason"] for each in c["refusals"])))),
             joined([number(c["slope_pct"], 2), " ± ", number(c["slope_expanded_uncertainty_pct"], 2)]),
             joined([number(c["zero_mv"], 2), " ± ", number(c["zero_expanded_uncertainty_mv"], 2)]),
             joined((_point(p) for p in c["points"]), "; "),

@@ -9,7 +9,7 @@ from quietcell.report.calibration_part import calibration_figure, calibration_ta
 from quietcell.report.cell_report import CellReport, Configuration
 from quietcell.report.figures import calibration_history
 from quietcell.report.frame import digest, figure
-from quietcell.report.html import Html, joined, number, tag
+from quietcell.report.html import NOT_KNOWN, Html, joined, number, tag
 from quietcell.report.indications import Indications
 from quietcell.report.material import Span
 from quietcell.report.overview import overview
@@ -122,6 +122,14 @@ def _calibrations(part: Part, pen: Pen) -> Html:
     )
 
 
+def line_of(c: Configuration) -> tuple[object, object]:
+    """Return slope and zero, and where they come from."""
+    if not c.calibrated:
+        return NOT_KNOWN, "none: no pH was shown"
+    shown = joined([number(c.slope_pct), " %, ", number(c.zero_mv), " mV"])
+    return shown, c.calibration_id or "fixed in the configuration"
+
+
 def _settings(part: Part) -> Html:
     cell = part.cell
     rows: list[tuple[object, ...]] = [
@@ -130,8 +138,7 @@ def _settings(part: Part) -> Html:
             part.times(c.at),
             f"{c.mode}, every {c.every_s:g} s",
             c.criterion,
-            joined([number(c.slope_pct), " %, ", number(c.zero_mv), " mV"]),
-            c.calibration_id or "fixed in the configuration",
+            *line_of(c),
             digest(c.sha256),
         )
         for c in cell.configurations[-MOST_ROWS:]

@@ -114,6 +114,8 @@ class Configuration:
     mode: str
     every_s: float
     criterion: str
+    calibrated: bool
+    """Without a calibration slope and zero stand for nothing, and no pH is shown."""
     calibration_id: str | None
     slope_pct: float
     zero_mv: float

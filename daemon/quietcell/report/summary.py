@@ -308,6 +308,7 @@ def _configuration(each: Entry) -> Configuration:
         mode=settings["mode"],
         every_s=settings["every_s"],
         criterion=settings["criterion_name"],
+        calibrated=settings.get("calibrated", True),
         calibration_id=settings.get("calibration_id"),
         slope_pct=settings["line"]["slope_pct"],
         zero_mv=settings["line"]["zero_mv"],
