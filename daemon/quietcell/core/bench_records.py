@@ -17,6 +17,7 @@ from quietcell.core.records import (
     Absent,
     Body,
     CriterionSummary,
+    Json,
     Reason,
     Verdict,
     decimals,
@@ -279,6 +280,23 @@ CHECK_GROUPS: Mapping[str, str] = {
 """What each kind of check speaks of: one that passes clears only what failed of the same."""
 CLEARED_BY_CALIBRATION = frozenset({"ph", "low-ionic"})
 """What a calibration clears: buffers tell nothing of the thermometer."""
+OF_THE_WAY_IT_WAS_DONE = frozenset({
+    "expected-value-outside", "buffer-expired", "too-few-points", "buffer-span-out-of-limits",
+    "temperatures-apart", "slope-not-known",
+})  # fmt: skip
+"""Refusals of a calibration for its buffers, which say nothing against the electrode."""
+
+
+def tells_of_electrode(body: Mapping[str, Json]) -> bool:
+    """Return whether a calibration or check shows how the electrode is.
+
+    One that somebody declined does not, nor does a thermometer, nor a calibration refused for the choice of
+    buffers alone.
+    """
+    if body["verdict"] == "declined" or body.get("method") == "temperature":
+        return False
+    reasons = {each["reason"] for each in body.get("refusals", ())}
+    return body["record"] != "calibration" or not reasons or not reasons <= OF_THE_WAY_IT_WAS_DONE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,13 @@
 """What the journal and the configuration tell alarms when they begin: limits, standing facts, states."""
 
+from collections.abc import Container
 from itertools import islice
 
 from quietcell.config import Config
 from quietcell.core.alarms.cell_facts import VALID
 from quietcell.core.alarms.engine import state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
-from quietcell.core.bench_records import CHECK_GROUPS
+from quietcell.core.bench_records import CHECK_GROUPS, tells_of_electrode
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
@@ -45,9 +46,14 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     for kind in _LATEST:
         found |= {record.seq: record for record in islice(journal.latest(cell, kind), 1)}
     found |= {record.seq: record for record in _last_care(journal, cell).values()}
-    checks: dict[str, Stored] = {}
-    for record in islice(journal.latest(cell, "check"), _FAR_BACK):
-        checks.setdefault(CHECK_GROUPS[record.body()["method"]], record)
+    # Each electrode's own, for one may come back.
+    checks: dict[tuple[str, ...], Stored] = {}
+    for kind in ("calibration", "check"):
+        for record in islice(journal.latest(cell, kind), _FAR_BACK):
+            body = record.body()
+            if kind == "check" or tells_of_electrode(body):
+                group = CHECK_GROUPS[body.get("method", "buffer")]
+                checks.setdefault((kind, group, str(body["electrode"])), record)
     found |= {record.seq: record for record in checks.values()}
     electrodes = (r for r in journal.latest(cell, "electrode") if r.body()["thing"] == "electrode")
     found |= {record.seq: record for record in islice(electrodes, 1)}
@@ -69,13 +75,13 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     return [found[seq].body() for seq in sorted(found)]
 
 
-def last_care(journal: Journal, cell: str) -> dict[str, str]:
-    """Return when each work that people note was last done at a cell, and when it was last checked."""
+def last_care(journal: Journal, cell: str, electrodes: Container[str | None]) -> dict[str, str]:
+    """Return when each work that people note was last done at a cell, and when its electrode was checked."""
     last = {work: record.body()["at"] for work, record in _last_care(journal, cell).items()}
     for kind in ("calibration", "check"):
         for record in journal.latest(cell, kind):
             body = record.body()
-            if body["verdict"] != "declined" and body.get("method") != "temperature":
+            if body["electrode"] in electrodes and tells_of_electrode(body):
                 last["check"] = max(last.get("check", ""), body["at"])
                 break
     return last

@@ -90,12 +90,17 @@ def in_force(
     """
     things = things_of(journal, cell)
     found = InForce(electrode=electrode or things.get("electrode"), meter=meter or things.get("meter"))
-    names = {found.electrode, *([None] if was_unnamed(journal, cell, found.electrode) else [])}
+    names = names_of(journal, cell, found.electrode)
     for record in journal.of_cell(cell, kinds=("calibration", "check")):
         body = record.body()
         if body["electrode"] in names:
             found = found.behind(body, fixed=fixed)
     return found
+
+
+def names_of(journal: Journal, cell: str, electrode: str | None) -> set[str | None]:
+    """Return what records of a cell call an electrode: its name, and none if it was there before."""
+    return {electrode, None} if was_unnamed(journal, cell, electrode) else {electrode}
 
 
 def was_unnamed(journal: Journal, cell: str, electrode: str | None) -> bool:

@@ -28,7 +28,7 @@ from quietcell.service.attendance import Attendances
 from quietcell.service.command_records import NoteBody, NoteWork
 from quietcell.service.commands import Commands, LongText, OfCell, checked
 from quietcell.service.electrodes import electrode_bodies, history, last_refill, whereabouts
-from quietcell.service.in_force import things_of
+from quietcell.service.in_force import names_of, things_of
 from quietcell.service.records import DaemonIds
 
 DAY_MS = 86_400_000
@@ -258,7 +258,7 @@ class Keeping:
             found.append(("calibration", settings.calibration_expires_utc_ms, None))
         limits = None if configured is None else configured.limits
         if limits is not None:
-            last = last_care(journal, settings.cell)
+            last = last_care(journal, settings.cell, names_of(journal, settings.cell, settings.electrode))
             if settings.electrode is not None:
                 refilled_at = last_refill(journal, settings.electrode)
                 last |= {} if refilled_at is None else {"electrolyte-refilled": refilled_at}

@@ -365,3 +365,46 @@ def test_a_sample_someone_brought_is_none_of_the_loops() -> None:
     assert watched.run(1) == []
     watched.watch.learn(told)
     assert watched.run(1) == ["ph-out-of-limits raised"]
+
+
+def failed_check(**more: Any) -> dict[str, Any]:
+    at_s = rfc3339(UTC_MS + 1000)
+    return {
+        "record": "check",
+        "id": "daemon.1.8",
+        "at": at_s,
+        "method": "buffer",
+        "verdict": "failed",
+        **more,
+    }
+
+
+def test_a_failed_check_speaks_of_the_electrode_it_was_made_with() -> None:
+    watched = Watched(check_every_d=1.0)
+
+    def with_electrode(name: str) -> list[str]:
+        settings = {"calibration_expires_utc_ms": None, "mode": "continuous", "electrode": name}
+        watched.watch.learn({"record": "configuration", "settings": settings})
+        return watched.run(1)
+
+    watched.watch.learn(failed_check(electrode="glass-1"))
+    assert with_electrode("glass-1") == ["check-failed raised"]
+    assert with_electrode("glass-2") == ["check-failed returned", "check-due raised"]
+    watched.watch.learn(failed_check(electrode="glass-2", verdict="passed"))
+    assert watched.run(1) == ["check-due returned"]
+    assert with_electrode("glass-1") == ["check-failed raised"]  # it is still the one that failed
+
+
+@pytest.mark.parametrize(
+    ("reason", "told"),
+    [("slope-out-of-limits", ["check-failed raised", "check-due returned"]), ("expected-value-outside", [])],
+)
+def test_a_calibration_refused_for_its_buffers_is_none_and_says_nothing_against_the_electrode(
+    reason: str, told: list[str]
+) -> None:
+    watched = Watched(check_every_d=1.0)
+    assert watched.run(1) == ["check-due raised"]
+    refused = {"record": "calibration", "verdict": "refused", "refusals": [{"reason": reason, "text": "…"}]}
+    watched.watch.learn({**failed_check(), **refused, "electrode": None})
+    assert watched.run(1) == told
+    assert not told or watched.bodies[-2].text.endswith(f"did not pass: {reason}")

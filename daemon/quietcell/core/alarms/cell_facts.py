@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION
+from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION, tells_of_electrode
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
 
@@ -32,16 +32,28 @@ class Facts:
     """What says that readings come too seldom, while they do."""
     fault: Mapping[str, Json] | None = None
     """The last fault of the driver."""
-    check: Mapping[str, Json] | None = None
-    """The last calibration or check that was completed."""
-    failed: dict[str, Mapping[str, Json]] = field(default_factory=dict)
-    """Those that did not pass and that nothing has cleared, by what they speak of."""
+    electrode: str | None = None
+    """The one in the cell; what was found with another speaks of that one alone."""
+    checks: dict[str | None, Mapping[str, Json]] = field(default_factory=dict)
+    """The last calibration or check that was completed, by electrode."""
+    all_failed: dict[str | None, dict[str, Mapping[str, Json]]] = field(default_factory=dict)
+    """Those that did not pass and that nothing has cleared, by electrode and by what they speak of."""
     cared_utc_ms: dict[str, int] = field(default_factory=dict)
     """When each work was last done that people note, by its name."""
     calibration_expires_utc_ms: int | None = None
     continuous: bool = True
     finding: tuple[str, str | None] = ("", None)
     """What is said against the electrode's condition, and the record that says it."""
+
+    @property
+    def check(self) -> Mapping[str, Json] | None:
+        """The last calibration or check of this electrode that was completed."""
+        return self.checks.get(self.electrode)
+
+    @property
+    def failed(self) -> Mapping[str, Mapping[str, Json]]:
+        """What this electrode did not pass and nothing has cleared, by what it speaks of."""
+        return self.all_failed.get(self.electrode, {})
 
     def learn(self, body: Mapping[str, Json]) -> bool:
         """Take in a record of the cell; return whether it is of a kind that says something."""
@@ -95,24 +107,30 @@ class Facts:
         settings = body["settings"]
         self.calibration_expires_utc_ms = settings["calibration_expires_utc_ms"]
         self.continuous = settings["mode"] == "continuous"
+        self.electrode = settings.get("electrode")
 
     def _learn_check(self, body: Mapping[str, Json]) -> None:
         self._learn_condition(body)
-        if body["verdict"] == "declined":  # somebody changed their mind: it says nothing
+        group, electrode = CHECK_GROUPS[body.get("method", "buffer")], body.get("electrode")
+        if tells_of_electrode(body):
+            self.checks[electrode] = body
+        elif group != "temperature":
             return
-        group = CHECK_GROUPS[body.get("method", "buffer")]
-        if group != "temperature":  # the electrode is what is to be checked so often
-            self.check = body
+        failed = self.all_failed.setdefault(electrode, {})
         if body["verdict"] in {"failed", "refused"}:
-            self.failed[group] = body
+            failed[group] = body
         else:
             cleared = CLEARED_BY_CALIBRATION if body["record"] == "calibration" else {group}
-            for each in cleared & self.failed.keys():
-                del self.failed[each]
+            for each in cleared & failed.keys():
+                del failed[each]
 
     def _learn_electrode(self, body: Mapping[str, Json]) -> None:
         """Take over what was done to an electrode elsewhere, and what is said of it."""
         if body["thing"] == "electrode" and body["state"] == "in-use":
+            if body.get("already_there"):  # what was found before it had its name is of it, too
+                if None in self.checks:
+                    self.checks[body["name"]] = self.checks[None]
+                self.all_failed[body["name"]] = dict(self.all_failed.get(None, {}))
             refilled = body["electrolyte_at"]
             self.cared_utc_ms.pop("electrolyte-refilled", None)
             if refilled is not None:

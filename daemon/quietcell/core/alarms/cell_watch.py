@@ -285,7 +285,7 @@ class CellWatch:
             now,
             "check-failed",
             holds=failed is not None,
-            text=f"{failed['record']} of {failed['at']} did not pass" if failed else "",
+            text=_what_failed(failed) if failed else "",
             about=failed["id"] if failed else None,
         )
         for name, every_d, last_utc_ms in (
@@ -349,6 +349,11 @@ class CellWatch:
         self.engine.restore(state, now)
         if self.engine.present("sanitisation"):
             self.sanitisation_ends_utc_ms = self.engine.ends_utc_ms("sanitisation")
+
+
+def _what_failed(body: Mapping[str, Json]) -> str:
+    reasons = ", ".join(each["reason"] for each in body.get("refusals", ()))
+    return f"{body['record']} of {body['at']} did not pass{reasons and f': {reasons}'}"
 
 
 def _shown(ph: float | None) -> str:
