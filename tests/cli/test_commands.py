@@ -182,10 +182,23 @@ def test_a_wrong_configuration_does_not_hide_that_the_ledger_has_a_name_of_its_o
     assert "--ledger FOLDER" in hint
 
 
-def test_status_shows_the_potential_of_a_cell_without_a_calibration(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("temperature_c", "told"),
+    [(21.0, "no pH without a calibration, 25.02 mV, 21.0 °C"), (None, "no pH without temperature, 25.02 mV")],
+)
+def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    temperature_c: float | None,
+    told: str,
 ) -> None:
-    values = {"ph": None, "mv": 25.02, "temperature_c": 21.0, "conductivity_us_cm": None, "flow_ml_min": None}
+    values = {
+        "ph": None,
+        "mv": 25.02,
+        "temperature_c": temperature_c,
+        "conductivity_us_cm": None,
+        "flow_ml_min": None,
+    }
     cell = {"cell": "hall", "at": "2026-03-01T08:00:00.000Z", "age_s": 0.4, "waits_for": "rinse", **values}
     kept = {"things": {}, "condition": {"findings": []}, "due": []}
 
@@ -197,7 +210,7 @@ def test_status_shows_the_potential_of_a_cell_without_a_calibration(
     monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
     assert status_of("status", "--ledger", "state") == 0
     shown = capsys.readouterr().out
-    assert "hall: no pH without a calibration, 25.02 mV, 21.0 °C (0 s ago)" in shown
+    assert f"hall: {told} (0 s ago)" in shown
     assert "the disk of the ledger is full" in shown
 
 

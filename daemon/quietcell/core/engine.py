@@ -17,7 +17,7 @@ from dataclasses import replace
 from quietcell.core.attempts import Attempts
 from quietcell.core.endpoint.machine import first_judged_ms
 from quietcell.core.engine_state import EngineState, SegmentEnd
-from quietcell.core.indication import Indication, indication
+from quietcell.core.indication import Indication, bar, indication
 from quietcell.core.ingress.blocks import BLOCK_MS
 from quietcell.core.inputs import (
     Attendance,
@@ -469,5 +469,6 @@ class Engine:
             ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
             where=self._attempts.told(self._now_ms),
             due_s=(self._due_ms - now_ms) / 1000 if self._begins_by_itself else None,
+            barred="" if self._stamp.segment is None else bar(self.settings, self._stamp.utc_ms(now_ms)),
             attended=self._waters.attendance.work if self._waters.attendance else None,
         )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.readings import Row
+from quietcell.core.settings import CellSettings
 
 _NOTHING: Row = (0, None, None, None, None, 0)
 
@@ -39,12 +40,15 @@ def indication(
     ph_of: Callable[[float | None, float | None], float | None],
     where: Standing | None,
     due_s: float | None,
+    barred: str = "",
     attended: str | None = None,
 ) -> Indication:
     """Put together what a cell shows from its last reading and where its determination stands.
 
-    `due_s` is the time until the next begins, s; None where it begins only when asked for.
+    `due_s` is the time until the next begins, s; None where it begins only when asked for. What bars every
+    value is told first and at once, not when one has come to rest in vain.
     """
+    waits_for = where.waits_for if where else _idle(due_s, attended)
     _, mv, temperature_c, conductivity_us_cm, flow_ml_min, _ = last or _NOTHING
     return Indication(
         cell=cell,
@@ -56,9 +60,19 @@ def indication(
         flow_ml_min=flow_ml_min,
         ph=ph_of(mv, temperature_c),
         phase=where.phase.value if where else "idle",
-        waits_for=where.waits_for if where else _idle(due_s, attended),
+        waits_for=f"{barred}; {waits_for}" if barred and attended is None else waits_for,
         attended=attended,
     )
+
+
+def bar(settings: CellSettings, utc_ms: int) -> str:
+    """Return what a cell waits for before any value can be accepted, or nothing."""
+    if not settings.calibrated:
+        return "a calibration, without which nothing is accepted"
+    if settings.failed_check_id is not None:
+        return f"a check that passes or a calibration, for check {settings.failed_check_id} failed"
+    expires = settings.calibration_expires_utc_ms
+    return "a calibration, for the last has expired" if expires is not None and utc_ms >= expires else ""
 
 
 def _idle(due_s: float | None, attended: str | None) -> str:

@@ -313,6 +313,15 @@ def test_a_result_is_current_only_while_it_is_young_and_the_water_is_seen() -> N
     assert not watched.watch.has_current_result(at(330))
 
 
+def test_no_result_is_current_while_a_failed_check_stands() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    watched.determination("accepted")
+    watched.watch.learn(failed_check())
+    assert not watched.watch.has_current_result(at(0))
+    watched.watch.learn(failed_check(verdict="passed"))
+    assert watched.watch.has_current_result(at(0))
+
+
 def test_a_result_from_before_the_water_changed_is_not_current() -> None:
     watched = Watched(no_result_after_s=3000.0)
 

@@ -98,6 +98,8 @@ class CellWatch:
         result, limit_s = self.facts.result, self.limits.no_result_after_s
         if result is None or limit_s is None or self._attended:
             return False
+        if any(each["record"] == "check" for each in self.facts.failed.values()):
+            return False
         if self.engine.present("meter-silent") or self.engine.present("sanitisation"):
             return False
         ended_utc_ms = utc_ms(result["ended"])

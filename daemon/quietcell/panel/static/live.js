@@ -70,7 +70,8 @@ const words = name => name.replaceAll("-", " ").replace("co2", "CO₂");
 
 function cellCard(cell) {
   const [letter, condition, level] = CONDITIONS[cell.condition], fresh = cell.age_s !== null && cell.age_s < FRESH_S;
-  const shown = [number(cell.ph, 2) && "pH " + number(cell.ph, 2), number(cell.temperature_c, 1, "°C"), number(cell.conductivity_us_cm, 3, "µS/cm"), number(cell.flow_ml_min, 0, "mL/min")].filter(Boolean);
+  const without = "no pH without " + (cell.temperature_c === null ? "temperature, " : "a calibration, ") + number(cell.mv, 2, "mV");
+  const shown = [cell.ph !== null ? "pH " + number(cell.ph, 2) : cell.mv !== null && without, number(cell.temperature_c, 1, "°C"), number(cell.conductivity_us_cm, 3, "µS/cm"), number(cell.flow_ml_min, 0, "mL/min")].filter(Boolean);
   const indication = cell.at === null ? "no reading yet" : fresh ? shown.join(", ") : "none; the meter has been silent for " + span(cell.age_s);
   const name = { "data-cell": cell.cell, "data-title": cell.cell };
   return make("article", { "data-key": cell.cell, "data-level": level },

@@ -1,0 +1,32 @@
+"""What a cell says it waits for."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from quietcell.core.engine import Engine
+from quietcell.core.inputs import Attendance
+from tests.support.streams import SHORT, began, cell_settings
+
+SETTINGS = cell_settings(SHORT)
+
+
+@pytest.mark.parametrize(
+    ("lacks", "told"),
+    [
+        ({"calibrated": False}, "a calibration, without which nothing is accepted; "),
+        (
+            {"failed_check_id": "daemon.1.8"},
+            "a check that passes or a calibration, for check daemon.1.8 fail",
+        ),
+        ({"calibration_expires_utc_ms": 0}, "a calibration, for the last has expired; "),
+        ({}, "a request"),
+    ],
+)
+def test_what_bars_every_value_is_told_before_one_has_come_to_rest(lacks: dict[str, Any], told: str) -> None:
+    engine = Engine(replace(SETTINGS, mode="on-request", **lacks))
+    engine.take(began())
+    assert engine.indication().waits_for.startswith(told)
+    engine.take(Attendance(ms=5, id="daemon.1.9", state="began", work="calibration"))
+    assert engine.indication().waits_for == "whoever works at the cell (calibration)"
