@@ -2,17 +2,21 @@
 
 import asyncio
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from quietcell.core.electrode.buffers import buffer
+from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError
 from quietcell.service.attendance import Attendances
 from quietcell.service.cell import CellTask
 from quietcell.service.checking import Checking
+from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.records import DaemonIds
 from tests.support.cell_bench import Bench, meter_readings
 from tests.support.measuring import CELL, Measuring
-from tests.support.streams import cell_settings
+from tests.support.streams import ANCHOR_UTC_MS, cell_settings
 
 
 async def test_a_thermometer_of_a_silent_meter_is_held_against_nothing(tmp_path: Path) -> None:
@@ -50,3 +54,42 @@ async def test_a_check_that_fails_during_a_reload_undoes_nothing_of_it(tmp_path:
         )
         assert measuring.cell.settings.every_s == 30.0
         assert measuring.cell.settings.failed_check_id == told["body"]["id"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ({"name": "phosphate"}, ""),
+        ({"name": "phosphate", "expires": "2026-01-31"}, "phosphate expired on 2026-01-31. Open a fresh"),
+        ({"name": "carbonate"}, "does not lie between the calibration buffers"),
+        ({"name": "borax"}, "does not lie between the calibration buffers"),
+    ],
+)
+def test_a_buffer_that_shows_nothing_is_no_check_and_puts_no_result_in_doubt(
+    asked: dict[str, Any], told: str
+) -> None:
+    settings = cell_settings(bracket_ph=(4.005, 9.18))
+    mv = settings.line.mv(buffer("iupac-2002", asked["name"]).ph(25.0), 25.0)
+    measured = {
+        "id": "live-feed-room.1.5", "verdict": "accepted", "reasons": [], "temperature_c": 25.0,
+        "mv": mv, "mv_standard_uncertainty": 0.05,
+    }  # fmt: skip
+    arguments = CheckArguments(
+        via="socket",
+        cell="live-feed-room",
+        method="buffer",
+        buffer={"set": "iupac-2002", **asked},
+        tolerance=0.05,
+    )
+
+    def judged() -> str:
+        at = rfc3339(ANCHOR_UTC_MS)
+        return judged_check(
+            arguments, [measured], settings, body_id="daemon.1.9", at=at, since=None, temperature_c=25.0
+        ).verdict
+
+    if told:
+        with pytest.raises(CommandError, match=f"no check: .*{told}"):
+            judged()
+    else:
+        assert judged() == "passed"

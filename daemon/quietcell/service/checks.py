@@ -1,6 +1,7 @@
 """Checks of a cell, judged: against a buffer, another meter, a temperature or dilute solutions."""
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -92,7 +93,9 @@ def judged_check(
                 )
             )
     elif asked.method == "buffer":
-        known, known_from, found, refusals = _buffer(asked, measured, settings)
+        known, known_from, found, refusals = _buffer(
+            asked, measured, settings, on=date.fromisoformat(at[:10])
+        )
     else:
         if asked.method == "comparison":
             found = _only(measured)["ph"]
@@ -132,7 +135,7 @@ def _only(measured: Sequence[Mapping[str, Json]]) -> Mapping[str, Json]:
 
 
 def _buffer(
-    asked: CheckArguments, measured: Sequence[Mapping[str, Json]], settings: CellSettings
+    asked: CheckArguments, measured: Sequence[Mapping[str, Json]], settings: CellSettings, *, on: date
 ) -> tuple[float, str, float, list[RefusalEntry]]:
     if asked.buffer is None or asked.tolerance is None:
         raise CommandError("a check in a buffer needs the buffer and a tolerance")
@@ -143,6 +146,11 @@ def _buffer(
     outcome = check_line(
         settings.line, point, bracket_ph=settings.bracket_ph, max_deviation_ph=asked.tolerance
     )
+    unfit = "" if outcome.between_buffers else outcome.refusals[0].text
+    if point.buffer.expires is not None and point.buffer.expires < on:
+        unfit = f"{point.buffer.name} expired on {point.buffer.expires}. Open a fresh bottle"
+    if unfit:  # neither good nor bad is then known of the electrode
+        raise CommandError(f"no check: {unfit}", hint="What was measured is kept")
     name = f"{point.buffer.name} ({point.buffer.buffer_set}, lot {point.buffer.lot or 'not stated'})"
     refusals = [RefusalEntry(reason=one.reason, text=one.text) for one in outcome.refusals]
     return point.ph, name, point.ph + outcome.deviation_ph, refusals
