@@ -5,6 +5,7 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+import pexpect
 import pytest
 
 from quietcell.core.electrode.buffers import buffer
@@ -80,8 +81,15 @@ def guided(folder: Path, meter: BenchMeter, names: Sequence[str]) -> None:
     child.expect(r"Slope 98\.\d\d ± ")
     child.expect("Use this calibration from here on")
     child.sendline("y")
-    child.expect("accepted")
-    assert child.ended() == 0
+    child.expect("accepted: .*put it back into the cell.*Press Enter")
+    # The electrode still stands in the last buffer, which is not to be taken for the water.
+    assert [body["state"] for body in bodies(folder, "attendance")] == ["began", "began"]
+    meter.dip(7.0)
+    interrupt(child, pexpect.EOF)
+    assert "has not changed" not in (child.before or "")
+    assert child.ended() == 130
+    left = bodies(folder, "attendance")[-1]
+    assert (left["state"], left["outcome"]) == ("ended", "done")
 
 
 def assert_numbers_of(body: dict[str, Json]) -> None:

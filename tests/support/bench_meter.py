@@ -147,7 +147,7 @@ def answered(folder: Path, *words: str) -> tuple[int, str]:
     return int(end.value.code or 0), said.getvalue()
 
 
-def interrupt(child: Terminal, answer: str) -> None:
+def interrupt(child: Terminal, answer: str | type[pexpect.EOF]) -> None:
     """Press Ctrl-C until the program answers: one that comes just before it begins to read goes unseen."""
     for _ in range(10):
         child.interrupt()

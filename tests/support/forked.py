@@ -56,8 +56,10 @@ class Terminal(fdspawn):  # type: ignore[misc] # untyped
         os.kill(self._process.pid, signal.SIGTERM)
 
     def ended(self) -> int:
-        """Wait for the program's end and return its status."""
-        self.expect(pexpect.EOF)
+        """Wait for the program's end, the electrode put back where it asks for that; return its status."""
+        if self.expect([pexpect.EOF, "put it back into the cell.*Press Enter"]):
+            self.sendline("")
+            self.expect(pexpect.EOF)
         self._process.join(60)
         self.close()
         assert self._process.exitcode is not None, "it let go of the terminal and still runs"

@@ -34,6 +34,12 @@ CAUTIONS = (
 )
 
 
+PUT_BACK = (
+    "Rinse the electrode with pure water, put it back into the cell and let the water flow: what it reads "
+    "from then on counts as the water's."
+)
+
+
 class Session:
     """One cell, and a daemon that knows it.
 
@@ -52,6 +58,8 @@ class Session:
         self.cell = cell
         self.operator = operator
         self.attendance: str | None = None
+        self._recorded = False
+        """What was worked for is in the ledger; only the electrode is not yet back."""
         self._busy_ms = _CLOCK.boot_ms()
 
     def _request(self, command: str, **arguments: Json) -> dict[str, Json]:
@@ -75,10 +83,33 @@ class Session:
             with self._heard_of():
                 yield situation
         except BaseException:
-            self._leave("aborted")
-            click.echo("Ended early: what is in force has not changed; what was measured is kept.", err=True)
+            self._leave("done" if self._recorded else "aborted")
+            if not self._recorded:
+                told = "Ended early: what is in force has not changed; what was measured is kept."
+                click.echo(told, err=True)
             raise
         self._leave("done")
+
+    def put_back(self, situation: Mapping[str, Json], *, work: str, pause: bool) -> None:
+        """Stay at the cell until its electrode is back in its water: what it reads before is not of that.
+
+        Parameters
+        ----------
+        situation : mapping
+            As `attending` gave it.
+        work : str
+            What was done, and is recorded by now.
+        pause : bool
+            Wait for Enter.
+        """
+        self._recorded = True
+        if not situation["continuous"]:
+            return
+        try:
+            self.ask("attended", attendance=self.attendance)
+        except QuietcellError:  # what is in force has changed, which ended the work
+            self.attendance = self.ask("attend", work=work)["attendance"]
+        ready(PUT_BACK, pause=pause)
 
     @contextmanager
     def _heard_of(self) -> Iterator[None]:

@@ -132,15 +132,21 @@ def command(
         if wanted:
             wanted = confirmed(use, "Use this calibration from here on", flag="--use")
         kept = here.ask("calibrate", **asked, use=wanted)
+        _tell_outcome(kept, as_json=as_json)
+        here.put_back(found, work="calibration", pause=not no_pause)
+    return 0 if kept["body"]["verdict"] == "accepted" else 1
+
+
+def _tell_outcome(kept: dict[str, Json], *, as_json: bool) -> None:
+    """Say what became of a calibration."""
     if as_json:
         click.echo(json.dumps(kept, ensure_ascii=False))
-    else:
-        click.echo(f"{kept['body']['verdict']}: {kept['body']['id']}")
-        if kept["doubt"]:
-            click.echo(in_doubt(kept["doubt"]))
-            if kept["doubt"]["determinations"]:
-                click.echo(f"  {kept['doubt']['text']}")
-    return 0 if kept["body"]["verdict"] == "accepted" else 1
+        return
+    click.echo(f"{kept['body']['verdict']}: {kept['body']['id']}")
+    if kept["doubt"]:
+        click.echo(in_doubt(kept["doubt"]))
+        if kept["doubt"]["determinations"]:
+            click.echo(f"  {kept['doubt']['text']}")
 
 
 def _require_buffers(given: tuple[str, ...]) -> None:

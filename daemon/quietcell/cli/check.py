@@ -128,11 +128,15 @@ def command(  # noqa: PLR0917 # one argument a flag
                 here.indication()  # without a daemon the meter has only just been opened
             outcome = here.ask("check", **asked)
         else:
-            with here.attending("check"):
+            with here.attending("check") as found:
                 click.echo(CAUTIONS, err=True)
                 purpose = "low-ionic" if low_ionic else "check"
                 ids = [_measured(here, purpose, name, pause=not no_pause) for name in names]
                 outcome = here.ask("check", **asked, attendance=here.attendance, measurements=ids)
+                status = _told(outcome, as_json=as_json)
+                if not low_ionic:  # its solutions flow through the cell, the electrode stays where it is
+                    here.put_back(found, work="check", pause=not no_pause)
+                return status
     return _told(outcome, as_json=as_json)
 
 

@@ -136,7 +136,9 @@ def command(  # one argument a flag
             grab |= {"portion": number, "age_min": (clock.boot_ms() - filled_ms) / 60_000.0}
             bodies.append(here.brought_sample(sample_id, grab, from_buffer=from_buffer and number == 1))
             _tell(number, bodies[-1])
-    return _told(sample_id, bodies, as_json=as_json)
+        status = _told(sample_id, bodies, decimals=found["ph_decimals"], as_json=as_json)
+        here.put_back(found, work="measure", pause=not no_pause)
+    return status
 
 
 def _require_able(cell: str, found: dict[str, Json]) -> None:
@@ -213,8 +215,8 @@ def _tell(number: int, body: dict[str, Json]) -> None:
         click.echo(f"Portion {number}: pH {body['ph']:.3f}.", err=True)
 
 
-def _told(sample_id: str, bodies: list[dict[str, Json]], *, as_json: bool) -> int:
-    """Print the outcome; returns the exit status."""
+def _told(sample_id: str, bodies: list[dict[str, Json]], *, decimals: int, as_json: bool) -> int:
+    """Print the outcome, its pH with the decimals it is reported with; returns the exit status."""
     last = bodies[-1]
     result = last if _is_result(last) else None
     if as_json:
@@ -224,8 +226,9 @@ def _told(sample_id: str, bodies: list[dict[str, Json]], *, as_json: bool) -> in
         click.echo(f"{sample_id}: no result after {len(bodies)} portions; they do not agree or did not rest")
     else:
         at_25c = "" if result["ph_25c"] is None else f", {result['ph_25c']:.2f} at 25 °C"
+        ph, unsure = f"{result['ph_reported']:.{decimals}f}", result["ph_expanded_uncertainty"]
         click.echo(
-            f"{sample_id}: pH {result['ph_reported']:g} ± {result['ph_expanded_uncertainty']:.2f} (k = 2) at "
+            f"{sample_id}: pH {ph} ± {unsure:.2f} (k = 2) at "
             f"{_degrees(result['temperature_c'])}{at_25c}; {result['verdict']}, {result['id']}"
         )
         if len(result.get("portions_ph", ())) > 1:

@@ -181,6 +181,8 @@ class Attendances:
         expected = await self._ledger.run(lambda: self._expected_ph(task.name))
         found = await self.in_force(settings)
         return {
+            "continuous": settings.mode == "continuous",
+            "ph_decimals": settings.ph_decimals,
             "electrode": settings.electrode,
             "meter": settings.meter,
             "calibrated": settings.calibrated,
