@@ -226,13 +226,14 @@ class Alarms:
 
     def _told(self, live: Indication, now: Moment) -> dict[str, Json]:
         """Return what one cell shows; a result is current only while it is young enough."""
-        watch = self.watches.get(live.cell)
+        watch, configured = self.watches.get(live.cell), self._config.cells.get(live.cell)
         result = None if watch is None else watch.facts.result
         told: dict[str, Json] = {
             **asdict(live),
             "result": None,
             "result_is_current": False,
             "continuous": watch is None or watch.facts.continuous,
+            "ph_decimals": 2 if configured is None else configured.ph_decimals,
             "sanitisation_until": None,
         }
         if watch is not None and (ends := watch.sanitisation_ends_utc_ms) is not None:

@@ -1,5 +1,5 @@
 // What was: trends with what happened on them, records, and the evidence behind each.
-import { by, clock, json, make, settle, time } from "./page.js";
+import { by, clock, json, make, number, settle, time } from "./page.js";
 import { drawChart } from "./chart.js";
 
 const TRACES = [["ph", "pH at 25 °C", "", 2], ["conductivity_us_cm", "Conductivity", "µS/cm", 3], ["temperature_c", "Temperature", "°C", 2], ["flow_ml_min", "Flow", "mL/min", 1]];
@@ -9,10 +9,14 @@ let now = "", lastSeq = -1, drawn = 0, drawnSeq = -1, pages = 1;
 let chosen = false;  // until somebody chooses, the cell with the most urgent alarm is drawn
 
 // --- records
-export function recordsChanged(live) { if (live.seq !== lastSeq) { lastSeq = live.seq; records(); } }
+let decimals = {};  // of the reported pH, by cell
+export function recordsChanged(live) {
+  decimals = Object.fromEntries(live.cells.map(cell => [cell.cell, cell.ph_decimals]));
+  if (live.seq !== lastSeq) { lastSeq = live.seq; records(); }
+}
 
 function outcome(body) {
-  if (body.record === "determination") return body.verdict + (body.verdict !== "refused" ? " pH " + body.ph_reported.toFixed(2) : "") + (body.reasons.length ? ": " + body.reasons.join(", ") : "");
+  if (body.record === "determination") return body.verdict + (body.verdict !== "refused" ? " pH " + number(body.ph_reported, decimals[body.cell] ?? 2) : "") + (body.reasons.length ? ": " + body.reasons.join(", ") : "");
   if (body.record === "alarm") return body.title + ", " + body.event.replaceAll("-", " ") + (body.operator ? " by " + body.operator : "") + (body.reason ? ": " + body.reason : body.event === "raised" ? ". " + body.text : "");
   return [body.verdict || body.state, body.text].filter(Boolean).join(": ");
 }

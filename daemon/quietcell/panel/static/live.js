@@ -56,11 +56,11 @@ function resultParts(cell) {
   if (!result) return [make("p", { class: "old" }, cell.continuous ? "No current result" : "No result yet")];
   const told = "± " + number(result.ph_expanded_uncertainty, 2) + " at " + number(result.temperature_c, 1, "°C") + ", " + result.verdict;
   if (cell.result_is_current || !cell.continuous) {
-    parts.push(make("p", { class: "value" }, "pH " + number(result.ph_reported, 2)), make("p", {}, told));
+    parts.push(make("p", { class: "value" }, "pH " + number(result.ph_reported, cell.ph_decimals)), make("p", {}, told));
     parts.push(make("p", {}, cell.continuous ? "Result, " + span(result.age_s) + " old" : "Last result, of " + clock(result.ended)));
   } else {
     parts.push(make("p", { class: "old" }, "No current result"));
-    parts.push(make("p", {}, "The last one, pH " + number(result.ph_reported, 2) + ", is " + span(result.age_s) + " old (" + clock(result.ended) + ")."));
+    parts.push(make("p", {}, "The last one, pH " + number(result.ph_reported, cell.ph_decimals) + ", is " + span(result.age_s) + " old (" + clock(result.ended) + ")."));
   }
   if (result.doubt) parts.push(make("p", { class: "watch" }, make("strong", {}, "In doubt: "), result.doubt));
   if (result.qualifiers.length) parts.push(make("p", { class: "soft" }, "Bear in mind: " + result.qualifiers.map(words).join(", ")));
