@@ -11,6 +11,7 @@ from quietcell.core.readings import Reading
 from quietcell.core.records import Body
 from quietcell.errors import DriverError
 from quietcell.ledger.ledger import Ledger, Stamp
+from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.service import metering, recovery
 from quietcell.service.cell import CellTask
 from quietcell.service.recovery import next_segment, recover
@@ -142,6 +143,34 @@ async def test_readings_that_wait_for_a_slow_disk_are_not_late(
     flags = [block.flags for block in bench.ledger.readings.of_segment("live-feed-room", 2)]
     assert len(np.concatenate(flags)) == 40
     assert not np.concatenate(flags).any()
+    await bench.ledger.close()
+
+
+async def test_no_reading_is_stored_before_the_beginning_of_its_segment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(tmp_path)
+    files, known = bench.ledger.readings, set[int]()
+    append = files.append
+
+    def watched(batch: Sequence[SegmentReadings]) -> None:
+        known.update(r.body()["segment"] for r in bench.ledger.journal.of_kind("segment"))
+        assert {part.segment for part in batch} <= known
+        append(batch)
+
+    monkeypatch.setattr(files, "append", watched)
+    away = [Loss(BOOT_MS + at_ms, BOOT_MS + at_ms + 1000) for at_ms in (10_000, 20_000)]
+    await bench.run(
+        [
+            *meter_readings(10),
+            away[0],
+            *meter_readings(8, start_s=12),
+            away[1],
+            *meter_readings(10, start_s=22),
+        ],
+        40,
+    )
+    assert known == {1, 2, 3}
     await bench.ledger.close()
 
 

@@ -20,7 +20,7 @@ from uuid import uuid4
 import structlog
 
 from quietcell import __version__
-from quietcell.core.records import ENGINE_VERSION, Body
+from quietcell.core.records import ENGINE_VERSION, Body, SegmentBody
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError, LedgerLockedError
 from quietcell.ledger.canonical import canonical_body
@@ -154,7 +154,8 @@ class Ledger:
             raise self.failure
         texts = [(canonical_body(body), body.schema) for body in bodies]
         stored: asyncio.Future[list[Stored]] = asyncio.get_running_loop().create_future()
-        self._waiting.queue(Bodies(texts, stored, patient))
+        opening = any(body.kind == SegmentBody.kind for body in bodies)
+        self._waiting.queue(Bodies(texts, stored, patient, opening))
         self._start()
         if self._failing and not patient:
             stored.set_result([])

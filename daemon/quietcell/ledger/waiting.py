@@ -18,6 +18,8 @@ class Bodies(NamedTuple):
     """Belongs to whoever waits for them."""
     patient: bool
     """Whether they are waited for even while the disk fails."""
+    opening: bool
+    """Whether a segment begins with them: no reading kept later may be stored before they are."""
 
 
 class Batch(NamedTuple):
@@ -31,25 +33,31 @@ class Batch(NamedTuple):
         return [text for each in self.bodies for text in each.texts]
 
 
+class _Queued(NamedTuple):
+    """Bodies that wait, behind so many readings that wait."""
+
+    bodies: Bodies
+    readings: int
+
+
 class Waiting:
     """Bodies and readings that no commit has taken yet; for use from any thread.
 
-    Readings kept before a body go along with it, those kept later wait: they may be of a segment whose
-    beginning is that body, and no reading may be stored before its segment is.
+    Readings kept before a body go along with it, those kept later wait. A commit stores readings before
+    bodies, so it takes none that came after the beginning of a segment: stored without it, they would be
+    taken for readings of the next segment of that number.
     """
 
     def __init__(self) -> None:
         self._lock = Lock()
-        self._bodies: list[Bodies] = []
+        self._queued: list[_Queued] = []
         self._readings: list[SegmentReadings] = []
-        self._before_bodies = 0
-        """So many readings were kept before the last body was queued."""
         self._due = False
 
     @property
     def due(self) -> bool:
         """Whether a commit should run."""
-        return bool(self._bodies) or self._due
+        return bool(self._queued) or self._due
 
     @property
     def readings(self) -> bool:
@@ -59,8 +67,7 @@ class Waiting:
     def queue(self, bodies: Bodies) -> None:
         """Add bodies, which makes a commit due."""
         with self._lock:
-            self._before_bodies = len(self._readings)
-            self._bodies.append(bodies)
+            self._queued.append(_Queued(bodies, len(self._readings)))
 
     def keep(self, readings: SegmentReadings) -> None:
         """Add readings."""
@@ -77,10 +84,12 @@ class Waiting:
         with self._lock:
             if not self.due:
                 return None
-            bodies, self._bodies = self._bodies, []
-            count = self._before_bodies if bodies else len(self._readings)
-            readings, self._readings = self._readings[:count], self._readings[count:]
-            self._before_bodies, self._due = 0, self._due and bool(bodies)
+            ends = [each.readings for each in self._queued if each.bodies.opening]
+            ends += [self._queued[-1].readings if self._queued else len(self._readings)]
+            bodies = [each.bodies for each in self._queued if each.readings <= ends[0]]
+            readings, self._readings = self._readings[: ends[0]], self._readings[ends[0] :]
+            self._queued = self._behind(self._queued[len(bodies) :], -ends[0])
+            self._due = self._due and bool(bodies)
             return Batch(bodies, readings)
 
     def put_back(self, batch: Batch, *, most_readings: int) -> list[SegmentReadings]:
@@ -92,21 +101,24 @@ class Waiting:
             The oldest, which make more than `most_readings` and wait no longer.
         """
         with self._lock:
-            if self._bodies:
-                self._before_bodies += len(batch.readings)
-            else:
-                self._before_bodies = len(batch.readings) if batch.bodies else 0
+            back = len(batch.readings)
+            taken = [_Queued(bodies, back) for bodies in batch.bodies]
             self._due = self._due or not batch.bodies
-            self._bodies, self._readings = [*batch.bodies, *self._bodies], [*batch.readings, *self._readings]
+            self._readings = [*batch.readings, *self._readings]
             number, dropped = sum(len(part.block) for part in self._readings), 0
             while number > most_readings:
                 number -= len(self._readings[dropped].block)
                 dropped += 1
             oldest, self._readings = self._readings[:dropped], self._readings[dropped:]
-            self._before_bodies = max(0, self._before_bodies - dropped)
+            self._queued = self._behind([*taken, *self._behind(self._queued, back)], -dropped)
             return oldest
+
+    @staticmethod
+    def _behind(queued: list[_Queued], more: int) -> list[_Queued]:
+        """Return bodies behind so many more readings, or fewer."""
+        return [each._replace(readings=max(0, each.readings + more)) for each in queued]
 
     def bodies(self) -> list[Bodies]:
         """Return the bodies that wait."""
         with self._lock:
-            return list(self._bodies)
+            return [each.bodies for each in self._queued]

@@ -265,16 +265,15 @@ class CellTask:
 
     async def _receive(self, readings: ReadingRows, *, reopened: bool) -> None:
         """Hold readings until something may come of them; of a port opened again they begin a segment."""
-        bodies: tuple[Body, ...] = ()
-        if reopened:
-            bodies = self._next_segment("reopened", boot_ms=readings.rows[0][0])
+        began = self._next_segment("reopened", boot_ms=readings.rows[0][0]) if reopened else ()
         self._held.extend(readings.rows)
-        if self._held[-1][0] > self._patient_until_boot_ms:
-            bodies = (*bodies, *self._fed())
+        if began:  # queued before any reading of the segment is kept
+            await self._ledger.submit(began)
+        fed = self._fed() if self._held and self._held[-1][0] > self._patient_until_boot_ms else ()
         self._be_patient()
         self.steps += 1
-        if bodies:
-            await self._ledger.submit(bodies)
+        if fed:
+            await self._ledger.submit(fed)
 
     def _fed(self) -> tuple[Body, ...]:
         """Put what is held on segment time, keep it, then let the engine see it."""
