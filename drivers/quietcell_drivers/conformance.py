@@ -78,6 +78,7 @@ class _Session:
 
     def take(self, readings: Sequence[Reading]) -> Sequence[Reading]:
         """Check what `read` returned."""
+        _demand(isinstance(readings, Sequence), f"read returned a {type(readings).__name__}, no sequence")
         _demand(readings, "read returned without a reading")
         for reading in readings:
             self._check(reading)
@@ -200,6 +201,22 @@ async def _loses_nothing_when_cancelled(stand: Stand) -> None:
             _demand(numbers == whole, f"lost {len(whole) - len(numbers)} readings")
 
 
+async def _lets_itself_be_cancelled(stand: PseudoTerminalStand) -> None:
+    async with _session(stand) as session:
+        stand.talk()
+        await session.read(1)
+        stand.hush()
+        reading = asyncio.ensure_future(session.driver.read())
+        while (await asyncio.wait({reading}, timeout=0.02))[0]:  # what was said before
+            if reading.exception() is not None:
+                return  # it gave a silent meter up
+            reading = asyncio.ensure_future(session.driver.read())
+        reading.cancel()
+        ended, _ = await asyncio.wait({reading}, timeout=PATIENCE_S)
+        stand.talk()
+        _demand(ended, "read goes on after it was cancelled")
+
+
 async def _tells_when_the_plug_is_pulled(stand: PseudoTerminalStand) -> None:
     async with _session(stand) as session:
         for _ in range(2):
@@ -316,6 +333,7 @@ _ANYWHERE: Sequence[tuple[str, Callable[[Stand], Awaitable[None]]]] = (
     ("leaves no descriptor open and no task running", _leaks_nothing),
 )
 _ON_A_LINE: Sequence[tuple[str, Callable[[PseudoTerminalStand], Awaitable[None]]]] = (
+    ("ends read when it is cancelled", _lets_itself_be_cancelled),
     ("tells when the plug is pulled, and reads on when it is back", _tells_when_the_plug_is_pulled),
     ("takes no junk for a reading", _takes_no_junk),
     ("takes no half message for a reading", _takes_no_half_message),

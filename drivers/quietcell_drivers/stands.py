@@ -300,8 +300,8 @@ def modbus_rtu() -> Stand:
         "unit": 5,
         "registers": {"mv": {"address": 0}, "temperature_c": {"address": 2}},
         "interval_s": 0.005,
-        "reply_timeout_s": 0.02,
-        "latest_reply_s": 0.02,
+        "reply_timeout_s": 0.05,
+        "latest_reply_s": 0.05,
         "quiet_s": 0.004,
         "give_up_after": 50,
     }

@@ -1,6 +1,7 @@
 """Shipped drivers and a third party's keep what drivers promise; broken ones are found out."""
 
 import asyncio
+import contextlib
 import json
 import sys
 import tomllib
@@ -8,6 +9,7 @@ from collections.abc import Sequence
 from importlib.metadata import entry_points
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from loop_tally.driver import LoopTally
@@ -108,6 +110,22 @@ def test_a_broken_driver_is_a_fault_of_the_configuration_that_names_it(
     assert f"package quietcell-loop-tally): {wrong}" in fault
 
 
+def test_a_name_that_two_packages_offer_is_nobody_s(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "quietcell_copy-1.0.0.dist-info"
+    folder.mkdir()
+    (folder / "METADATA").write_text("Metadata-Version: 2.1\nName: quietcell-copy\nVersion: 1.0.0\n")
+    (folder / "entry_points.txt").write_text(
+        "[quietcell.drivers]\nline-stream = loop_tally.driver:LoopTally\n"
+    )
+    monkeypatch.syspath_prepend(tmp_path)
+    with pytest.raises(SystemExit) as ended:
+        main(["drivers", "line-stream"])
+    assert ended.value.code == 1
+    assert "driver line-stream: is offered by packages quietcell, quietcell-copy" in capsys.readouterr().err
+
+
 def test_a_driver_without_a_stand_can_not_be_checked(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(["drivers", "check", "nonesuch"])
@@ -180,6 +198,22 @@ class Breaking(Spoilt):
         super().received(boot_ms, data)
 
 
+class Clinging(Spoilt):
+    """Takes a cancellation for a fault and goes on."""
+
+    async def read(self) -> Sequence[Reading]:
+        while True:
+            with contextlib.suppress(asyncio.CancelledError):
+                return await super().read()
+
+
+class Lazy(Spoilt):
+    """Returns what makes readings in place of readings."""
+
+    async def read(self) -> Any:
+        return (reading for reading in await super().read())
+
+
 class StampedLate(Spoilt):
     """Stamps with a clock of its own."""
 
@@ -204,13 +238,19 @@ def with_mv(reading: Reading, mv: float) -> Reading:
         (Stubborn, "tells when the plug is pulled, and reads on when it is back", "goes on waiting"),
         (Breaking, "takes no junk for a reading", "the driver broke: UnicodeDecodeError"),
         (Hoarding, "holds back when nobody reads", "are allowed"),
+        (Clinging, "ends read when it is cancelled", "goes on after it was cancelled"),
+        (
+            Lazy,
+            "yields what the meter said, in units of readings, in order, stamped",
+            "a generator, no sequence",
+        ),
         (StampedLate, "yields what the meter said, in units of readings, in order, stamped", "stamped"),
     ],
 )
 async def test_a_broken_promise_is_found(
     driver: type[MeterDriver], sentence: str, told: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(conformance, "PATIENCE_S", 0.3 if driver is Stubborn else 5.0)
+    monkeypatch.setattr(conformance, "PATIENCE_S", 0.3 if driver in {Stubborn, Clinging} else 5.0)
     monkeypatch.setattr(conformance, "MOST_HELD", 4500)
     checks = dict([*conformance._ANYWHERE, *conformance._ON_A_LINE])
     stand = PseudoTerminalStand(driver, {}, say=say)

@@ -1,12 +1,13 @@
 """A cell at work: its meter, the time and the ledger, on a clock the test moves."""
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from quietcell.contracts import Clock, LineCounts
 from quietcell.core.readings import Reading
 from quietcell.core.records import Body
 from quietcell.errors import DriverError
@@ -16,7 +17,7 @@ from quietcell.service import metering, recovery
 from quietcell.service.cell import CellTask
 from quietcell.service.recovery import next_segment, recover
 from tests.support.cell_bench import BOOT_MS, Bench, assert_recomputable, meter_readings, recovered
-from tests.support.scripted_driver import Loss
+from tests.support.scripted_driver import Loss, ScriptedDriver
 from tests.support.streams import determinations
 
 
@@ -88,11 +89,20 @@ async def test_a_meter_that_speaks_but_cannot_be_read_is_not_called_silent(tmp_p
     async def look(task: CellTask) -> None:
         seen.append(task.indication().waits_for)
 
-    async def babble(task: CellTask) -> None:
-        for _ in range(3):
-            task.counts.count("not a number", "?0.1;25.0")
+    counts = LineCounts()
 
-    bench = Bench(tmp_path)
+    class Babbling(ScriptedDriver):
+        """Has counts that a test can reach."""
+
+        def __init__(self, script: Iterable[Reading | Loss | Exception], clock: Clock) -> None:
+            super().__init__(script, clock)
+            self.counts = counts
+
+    async def babble(_task: CellTask) -> None:
+        for _ in range(3):
+            counts.count("not a number", "?0.1;25.0")
+
+    bench = Bench(tmp_path, Babbling)
     events = {4: look, 4.5: babble, 5: look, 9: look}
     await bench.run([*meter_readings(6), *meter_readings(3, start_s=12)], 14, events={**events, 13.5: look})
     assert seen[2] == "readings: not a number (3 times), last in '?0.1;25.0'"

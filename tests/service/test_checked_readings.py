@@ -1,11 +1,15 @@
 """What a driver gives is held against what it promised."""
 
+import json
 import math
+from typing import Any
 
+import numpy as np
 import pytest
 
+from quietcell.contracts import LineCounts
 from quietcell.core.readings import NO_FLAG, Reading, ReadingBlock, ReadingRows
-from quietcell.service.drivers import checked_readings
+from quietcell.service.drivers import checked_counts, checked_readings
 
 
 def rows(*values: float | None, boot_ms: int = 5) -> ReadingRows:
@@ -18,6 +22,21 @@ def test_rows_with_and_without_numbers_pass_and_become_a_block() -> None:
     assert block.ms.tolist() == [3] * 5
     assert repr(block.mv.tolist()) == "[25.0, nan, 0.0, 1e+308, 1e+308]"
     assert all(map(math.isnan, block.flow_ml_min))
+
+
+def test_numbers_of_an_array_become_plain_ones() -> None:
+    values = np.array([25.0, 21.0], np.float32)
+    reading = Reading(boot_ms=np.int64(5), mv=values[0], temperature_c=values[1])  # type: ignore[arg-type] # as authors do
+    given = checked_readings([reading], latest_boot_ms=5)
+    assert json.dumps(given.rows[0]) == "[5, 25.0, 21.0, null, null, 0]"
+
+
+@pytest.mark.parametrize("wrong", [{"reasons": {"torn": "x"}}, {"readings": 1.5}, {"last_bad_line": b"?"}])
+def test_counts_that_are_none_are_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(TypeError, match="counts"):
+        checked_counts(LineCounts(**wrong))
+    with pytest.raises(TypeError, match="counts"):
+        checked_counts(None)
 
 
 @pytest.mark.parametrize("wrong", [math.nan, math.inf, -math.inf])

@@ -78,6 +78,10 @@ Row = tuple[int, float | None, float | None, float | None, float | None, int]
 Quantity = NDArray[np.float64]
 
 
+def _plain(value: float | None) -> float | None:
+    return None if value is None else math.fsum((value,))  # float would take text as well
+
+
 class ReadingRows(Sequence[Reading]):
     """Readings of a driver that has many of them: rows, each made a `Reading` only when looked at."""
 
@@ -110,12 +114,19 @@ class ReadingRows(Sequence[Reading]):
 
     @classmethod
     def of(cls, readings: Sequence[Reading]) -> "ReadingRows":
-        """Return readings as rows."""
+        """Return readings as rows, whose numbers are plain ones: a driver may take its own from an array."""
         if isinstance(readings, cls):
             return readings
         return cls(
             [
-                (r.boot_ms, r.mv, r.temperature_c, r.conductivity_us_cm, r.flow_ml_min, int(r.flags))
+                (
+                    int(r.boot_ms),
+                    _plain(r.mv),
+                    _plain(r.temperature_c),
+                    _plain(r.conductivity_us_cm),
+                    _plain(r.flow_ml_min),
+                    int(r.flags),
+                )
                 for r in readings
             ]
         )

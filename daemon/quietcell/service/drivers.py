@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import EntryPoint, entry_points
 from typing import ClassVar, NoReturn
 
@@ -16,7 +17,11 @@ class InstalledDrivers(Mapping[str, type[MeterDriver]]):
     """All installed drivers; a broken one fails only when it is looked up."""
 
     def __init__(self) -> None:
-        self._found: dict[str, EntryPoint] = {point.name: point for point in entry_points(group=GROUP)}
+        self._found: dict[str, dict[str, EntryPoint]] = {}
+        """By name and package."""
+        for point in entry_points(group=GROUP):
+            package = point.dist.name if point.dist else "unknown"
+            self._found.setdefault(point.name, {})[package] = point
 
     def __getitem__(self, name: str) -> type[MeterDriver]:
         """Load a driver.
@@ -26,10 +31,16 @@ class InstalledDrivers(Mapping[str, type[MeterDriver]]):
         KeyError
             If no installed package offers it.
         DriverError
-            If its package cannot be loaded or offers something else.
+            If its package cannot be loaded or offers something else, or there are two.
         """
-        point = self._found[name]
-        subject = f"driver {name} ({point.value}, package {point.dist.name if point.dist else 'unknown'})"
+        (package, point), *others = sorted(self._found[name].items())
+        if others:
+            raise DriverError(
+                f"is offered by packages {', '.join(sorted(self._found[name]))}",
+                subject=f"driver {name}",
+                hint="Which is meant nobody can tell: remove one, or give its driver a name of its own",
+            )
+        subject = f"driver {name} ({point.value}, package {package})"
         try:
             driver = point.load()
         except Exception as error:
@@ -81,6 +92,24 @@ class _Unmade:
 
     async def close(self) -> None:
         """Nothing was opened."""
+
+
+def checked_counts(counts: object) -> LineCounts:
+    """Return a copy of what a driver counts, if it is what it promised.
+
+    Raises
+    ------
+    TypeError
+        If it is something else.
+    """
+    if not isinstance(counts, LineCounts):
+        raise TypeError(f"counts is a {type(counts).__name__}, no LineCounts")
+    copy = replace(counts, reasons=dict(counts.reasons))
+    numbers = (copy.readings, copy.discarded_bytes, *copy.reasons.values())
+    texts = (copy.last_bad_line, *copy.reasons)
+    if not all(isinstance(each, int) for each in numbers) or not all(isinstance(t, str) for t in texts):
+        raise TypeError("counts holds something else than numbers by reasons in words")
+    return copy
 
 
 def checked_readings(readings: object, *, latest_boot_ms: int) -> ReadingRows:

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 from quietcell.contracts import Clock, LineCounts, MeterDriver, PatientDriver
 from quietcell.core.readings import ReadingRows, Row
 from quietcell.errors import DriverBrokeError, DriverError
-from quietcell.service.drivers import checked_readings
+from quietcell.service.drivers import checked_counts, checked_readings
 
 LET_GO_S = 0.5
 """So long a driver may take to end what it does, or to close."""
@@ -47,8 +47,10 @@ class GuardedDriver:
     @property
     def counts(self) -> LineCounts:
         """What it has sent since its port was opened."""
-        counts: object = self._driver.counts
-        return counts if isinstance(counts, LineCounts) else LineCounts()
+        try:
+            return checked_counts(self._driver.counts)
+        except Exception:  # noqa: BLE001 # counting wrongly must end nobody else's work
+            return LineCounts()
 
     async def open(self) -> None:
         """Open its port."""
