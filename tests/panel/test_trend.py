@@ -1,13 +1,21 @@
 """Traces of few points that keep every extreme."""
 
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from quietcell.panel.trend import MOST_POINTS, by_minute, extremes
+from quietcell.panel.trend import MOST_POINTS, Trends, by_minute, extremes
+from quietcell.service.attendance import Attendances
+from quietcell.service.cell import CellTask
+from quietcell.service.records import DaemonIds
+from tests.support.cell_bench import BOOT_MS, Bench, meter_readings
+
+CELL = "live-feed-room"
 
 
 def points(values: list[float], step_ms: int = 1000) -> np.ndarray:
@@ -45,3 +53,36 @@ def test_three_months_boiled_down_keep_single_spikes(seed: int) -> None:
         step = np.searchsorted(edges, spike, side="right") - 1
         inside = values[edges[step] : edges[step + 1]]
         assert {inside.min(), inside.max()} <= set(thin[:, 1])
+
+
+@pytest.mark.parametrize("span_h", [1, 3])
+async def test_what_was_read_while_someone_worked_at_the_cell_is_not_of_its_water(
+    span_h: int, tmp_path: Path
+) -> None:
+    bench = Bench(tmp_path)
+    readings = meter_readings(120)
+    # In a buffer from 40 to 80 s, with someone there from 30 to 90 s.
+    moved = [replace(r, mv=-120.0) if 40 <= (r.boot_ms - BOOT_MS) / 1000 < 80 else r for r in readings]
+    asked = {"via": "socket", "cell": CELL, "operator": "Ada"}
+    here: list[tuple[Attendances, str]] = []
+
+    async def come(task: CellTask) -> None:
+        attendances = Attendances({CELL: task}, bench.ledger, DaemonIds(97))
+        told = await attendances.attend({**asked, "work": "calibration"})
+        here.append((attendances, told["attendance"]))
+
+    async def leave(_: CellTask) -> None:
+        attendances, name = here[0]
+        await attendances.leave({**asked, "attendance": name, "outcome": "done"})
+
+    await bench.run(moved, 125, events={30: come, 90: leave})
+    await bench.ledger.close()
+    trends = Trends(tmp_path)
+    to_ms = bench.clock.utc_ms()
+    span = (CELL, to_ms - span_h * 3_600_000, to_ms)
+    water = [value for _, value in trends.traces(*span)["ph"]]
+    assert max(water) - min(water) < 0.1
+    ((began, ended),) = trends.attended(*span)
+    assert 55_000 < ended - began < 65_000
+    if span_h < 2:  # the evidence of what was measured meanwhile shows it all the same
+        assert max(value for _, value in trends.traces(*span, with_attended=True)["ph"]) > 9.0

@@ -103,7 +103,9 @@ class _Pages:
             return _error(400, "wanted: cell, and from and to as milliseconds since 1970 UTC")
         if not 0 <= last - first <= LONGEST_SPAN_MS or last > _LATEST_MS:
             return _error(400, "to must not lie before from, and at most 400 days behind it")
-        return JSONResponse(await self._source.trend(cell, first, last))
+        return JSONResponse(
+            await self._source.trend(cell, first, last, with_attended=query.get("attended") == "1")
+        )
 
     async def records(self, request: Request) -> Response:
         """Answer with stored records."""

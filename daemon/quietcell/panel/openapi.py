@@ -55,7 +55,11 @@ def openapi() -> dict[str, Any]:
             "/api/trend": {
                 "get": _get(
                     "Traces of a span with what happened on it",
-                    parameters=[_query("cell", _NAME, required=True), *span],
+                    parameters=[
+                        _query("cell", _NAME, required=True),
+                        *span,
+                        _query("attended", {"const": "1"}),
+                    ],
                     more={"400": "A parameter is wrong."},
                 )
             },

@@ -66,12 +66,18 @@ class Source:
             found = await self._from_journal(lambda journal: journal.with_id(name))
         return None if found is None else found.envelope()
 
-    async def trend(self, cell: str, from_ms: int, to_ms: int) -> dict[str, Json]:
+    async def trend(
+        self, cell: str, from_ms: int, to_ms: int, *, with_attended: bool = False
+    ) -> dict[str, Json]:
         """Return the traces of a span and what happened on it."""
-        loop = asyncio.get_running_loop()
-        traces = await loop.run_in_executor(self._readings, lambda: self._trends.traces(cell, from_ms, to_ms))
+
+        def drawn() -> dict[str, Json]:
+            traces = self._trends.traces(cell, from_ms, to_ms, with_attended=with_attended)
+            return {"traces": traces, "attended": self._trends.attended(cell, from_ms, to_ms)}
+
+        found = await asyncio.get_running_loop().run_in_executor(self._readings, drawn)
         marks = await self._from_journal(lambda journal: journal.marks(cell, from_ms, to_ms, most=MOST_MARKS))
-        return {"traces": traces, "marks": marks}
+        return {**found, "marks": marks}
 
     async def warm(self) -> None:
         """Boil readings down in small steps, so that requests find their turn in between."""

@@ -2,10 +2,12 @@
 
 Readings are boiled down once, a minute at a time, to the lowest and highest of each quantity; a trace
 takes the lowest and highest of these in each of its steps. So no excursion is ever averaged away.
+What was read while someone worked at the cell is not of its water, and left out.
 """
 
+import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -100,8 +102,17 @@ class Trends:
         self._segments: dict[tuple[str, int], _Segment] = {}
         self._seen_seq: dict[str, int] = {}
         self._settings: dict[str, CellSettings] = {}
+        self._attended: dict[str, list[tuple[float, float]]] = {}
+        """When someone worked at a cell, UTC ms; an end still to come is infinite."""
 
-    def traces(self, cell: str, from_ms: int, to_ms: int) -> dict[str, list[list[Json]]]:
+    def attended(self, cell: str, from_ms: int, to_ms: int) -> list[tuple[float, float]]:
+        """Return when someone worked at a cell in a span, UTC ms, as far as `traces` has learnt it."""
+        known = ((max(began, from_ms), min(ended, to_ms)) for began, ended in self._attended.get(cell, ()))
+        return [(began, ended) for began, ended in known if began < ended]
+
+    def traces(
+        self, cell: str, from_ms: int, to_ms: int, *, with_attended: bool = False
+    ) -> dict[str, list[list[Json]]]:
         """Return for each quantity its points of a span as [UTC ms, value].
 
         Parameters
@@ -110,8 +121,11 @@ class Trends:
             Which cell.
         from_ms, to_ms : int
             The span, UTC ms.
+        with_attended : bool
+            In a span of two hours at most, show what was read while someone worked at the cell as well.
         """
         self._learn_segments(cell)
+        apart = [] if with_attended else self._attended.get(cell, [])
         files = ReadingsFiles(self._folder, read_only=True)
         try:
             fine = to_ms - from_ms <= 2 * 3_600_000
@@ -122,11 +136,11 @@ class Trends:
                 if fine:
                     after, upto = from_ms - segment.anchor_ms - 1, to_ms - segment.anchor_ms
                     for block in _blocks(files, cell, number, segment.anchor_ms, after, upto):
-                        for quantity, points in _points(block, segment).items():
+                        for quantity, points in _points(block, segment, apart).items():
                             found[quantity].append(_at_25c(quantity, extremes(points, 4 * MOST_POINTS)))
                     continue
                 for block in _blocks(files, cell, number, segment.anchor_ms, segment.upto_ms):
-                    _boil(block, segment)
+                    _boil(block, segment, self._attended.get(cell, []))
                 for quantity in QUANTITIES:
                     found[quantity] += segment.points[quantity]
         finally:
@@ -149,7 +163,7 @@ class Trends:
         try:
             for (cell, number), segment in self._segments.items():
                 for block in _blocks(files, cell, number, segment.anchor_ms, segment.upto_ms):
-                    _boil(block, segment)
+                    _boil(block, segment, self._attended.get(cell, []))
                     most_blocks -= 1
                     if not most_blocks:
                         return True
@@ -160,20 +174,30 @@ class Trends:
     def _learn_segments(self, cell: str) -> None:
         with Journal(self._folder) as journal:
             seen = self._seen_seq.get(cell, 0)
-            for record in journal.of_cell(cell, kinds=("configuration", "segment"), after=seen):
+            kinds = ("configuration", "segment", "attendance")
+            for record in journal.of_cell(cell, kinds=kinds, after=seen):
                 self._seen_seq[cell] = record.seq
                 body = record.body()
+                self._learn_attendance(cell, body)
                 if body["record"] == "configuration":
                     self._settings[cell] = CellSettings.from_json(body["settings"])
-                elif body["state"] == "began":
+                elif (body["record"], body["state"]) == ("segment", "began"):
                     self._segments[cell, body["segment"]] = _Segment(
                         anchor_ms=utc_ms(body["at"]), settings=self._settings.get(cell)
                     )
 
+    def _learn_attendance(self, cell: str, body: Mapping[str, Json]) -> None:
+        """Learn when someone began or ended work; it ends with its segment, too."""
+        found = self._attended.setdefault(cell, [])
+        if (body["record"], body.get("state")) == ("attendance", "began"):
+            found.append((utc_ms(body["at"]), math.inf))
+        elif body.get("state") == "ended" and found and found[-1][1] == math.inf:
+            found[-1] = (found[-1][0], utc_ms(body["at"]))
 
-def _boil(block: ReadingBlock, segment: _Segment) -> None:
+
+def _boil(block: ReadingBlock, segment: _Segment, apart: Iterable[tuple[float, float]]) -> None:
     segment.upto_ms = int(block.ms[-1])
-    for quantity, points in _points(block, segment).items():
+    for quantity, points in _points(block, segment, apart).items():
         segment.points[quantity].append(_at_25c(quantity, by_minute(points)))
 
 
@@ -199,9 +223,14 @@ def _blocks(
         return  # a month that just expired, or is just being made: the rest comes with the next look
 
 
-def _points(block: ReadingBlock, segment: _Segment) -> dict[str, Points]:
-    """Return the readings that can be shown, by quantity."""
+def _points(
+    block: ReadingBlock, segment: _Segment, apart: Iterable[tuple[float, float]]
+) -> dict[str, Points]:
+    """Return the readings that can be shown, by quantity, without those of the stretches set apart."""
     time = (block.ms + segment.anchor_ms).astype(np.float64)
+    shown = np.ones(len(block), bool)
+    for began, ended in apart:
+        shown &= (time < began) | (time > ended)
     temperature = block.temperature_c
     columns = {name: getattr(block, name) for name in QUANTITIES[1:]}
     if segment.settings is not None:
@@ -210,7 +239,7 @@ def _points(block: ReadingBlock, segment: _Segment) -> dict[str, Points]:
         ph[good] = segment.settings.line.ph(block.mv[good], temperature[good])
         columns["ph"] = ph
     stacked = {name: np.column_stack([time, column, temperature]) for name, column in columns.items()}
-    return {name: points[np.isfinite(points[:, 1])] for name, points in stacked.items()}
+    return {name: points[shown & np.isfinite(points[:, 1])] for name, points in stacked.items()}
 
 
 def _trace(parts: list[Points], from_ms: int, to_ms: int) -> list[list[Json]]:

@@ -55,7 +55,7 @@ export async function evidence(name) {
   by("evidence").scrollTop = 0;
   if (body.record !== "determination") return;
   const from = Date.parse(body.began) - 60e3, to = Date.parse(body.ended) + 30e3, judged = Date.parse(body.ended) - 1000 * (body.window_s || 0);
-  const { traces } = await json(`api/trend?cell=${body.cell}&from=${from}&to=${to}`);
+  const { traces } = await json(`api/trend?cell=${body.cell}&from=${from}&to=${to}&attended=1`);
   draw(by("evidence-charts"), traces, [], [{ from: judged, to: Date.parse(body.ended) }], [from, to], body.cell, ["ph", "conductivity_us_cm"]);
 }
 
@@ -116,7 +116,8 @@ async function trend() {
     draw(by("trend"), found.traces, marks, bandsOf(found.marks, to), [from, to], cell);
     const counts = Object.entries(SHAPES).map(([shape, words]) => [marks.filter(mark => mark.shape === shape).length, words]);
     by("trend-told").textContent = (first < to ? "Readings from " + clock(new Date(first).toISOString()) + " on. " : "No readings in this span. ")
-      + counts.filter(([count]) => count).map(([count, words]) => `${words}: ${count}`).join(" · ") + (marks.some(mark => mark.kind === "episode") ? " (shaded while it lasts)" : "");
+      + counts.filter(([count]) => count).map(([count, words]) => `${words}: ${count}`).join(" · ") + (marks.some(mark => mark.kind === "episode") ? " (shaded while it lasts)" : "")
+      + (found.attended.length ? ". Left out: what was read while someone worked at the cell." : "");
     by("marks-title").textContent = `What happened, as a list (${marks.length > MOST_LISTED ? "the last " + MOST_LISTED + " of " : ""}${marks.length})`;
     settle(by("marks"), marks.slice(-MOST_LISTED).reverse().map(mark => make("li", { "data-key": "m" + mark.seq },
       make("span", { class: "when" }, clock(mark.at)),
