@@ -8,6 +8,7 @@ import numpy as np
 import pexpect
 import pytest
 
+from quietcell.cli.calibrate import tell_lacking
 from quietcell.core.electrode.buffers import buffer
 from quietcell.core.electrode.calibration import CalibrationPoint
 from quietcell.core.electrode.calibration import calibrate as fitted
@@ -169,6 +170,16 @@ def test_two_buffers_will_do_and_an_old_one_will_not(tmp_path: Path) -> None:
         assert bodies(tmp_path, "doubt") == []
         assert bodies(tmp_path, "configuration")[-1]["settings"]["calibration_id"] == first["id"]
         assert len(bodies(tmp_path, "calibration")) == 2
+
+
+def test_who_chose_buffers_on_one_side_hears_it_while_another_can_be_added(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    acid = [{"set": "iupac-2002", "name": name} for name in ("phthalate", "phosphate")]
+    tell_lacking(acid, [6.9, 7.2])
+    assert "at pH 6.90 to 7.20, the buffers reach from 4.00 to 6.87 at 25 °C" in capsys.readouterr().err
+    tell_lacking([*acid, {"set": "iupac-2002", "name": "borax"}], [6.9, 7.2])
+    assert capsys.readouterr().err == ""
 
 
 def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from quietcell.cli.bench_session import (
     who_works,
 )
 from quietcell.cli.options import Number
+from quietcell.core.calibration_record import described_buffer
 from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.electrode.recognition import NOMINAL_LINE, recognise
@@ -104,15 +105,13 @@ def command(
             use = False
         click.echo(CAUTIONS, err=True)
         expected = _span(expected_ph, found)
-        points = []
+        points: list[dict[str, Json]] = []
         names = list(buffers) or [""] * MOST_BUFFERS
         for number, name in enumerate(names, start=1):
-            if (
-                number > FEWEST_BUFFERS
-                and not buffers
-                and not confirmed(None, "Another buffer", flag="--buffer")
-            ):
-                break
+            if number > FEWEST_BUFFERS and not buffers:
+                tell_lacking(points, expected)
+                if not confirmed(None, "Another buffer", flag="--buffer"):
+                    break
             points.append(_point(here, found, number, name, buffer_set, pause=not no_pause))
         asked: dict[str, Json] = {
             "attendance": here.attendance,
@@ -170,6 +169,18 @@ def _span(given: list[float] | None, found: dict[str, Json]) -> list[float]:
             None, "Expected pH of the sample", flag="--expected-ph", default=usual, type=_read_ph_span
         )
     return [given[0], given[-1]]
+
+
+def tell_lacking(points: list[dict[str, Json]], expected: list[float]) -> None:
+    """Say while a buffer can still be added that those so far do not suit the sample."""
+    values = sorted(described_buffer(point).ph(25.0) for point in points)
+    if not values[0] <= expected[0] <= expected[1] <= values[-1]:
+        click.echo(
+            f"The sample is expected at pH {' to '.join(f'{ph:.2f}' for ph in sorted(set(expected)))}, the "
+            f"buffers reach from {values[0]:.2f} to {values[-1]:.2f} at 25 °C: without one on its other side "
+            "this will be refused.",
+            err=True,
+        )
 
 
 def _point(
