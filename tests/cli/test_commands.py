@@ -214,6 +214,26 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
     assert "the disk of the ledger is full" in shown
 
 
+def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    alarm = {
+        "cell": "hall", "alarm": "meter-silent", "title": "Meter silent", "priority": "high",
+        "since": "2026-03-01T08:00:00.000Z", "text": "", "what_to_do": "Check the plug.",
+        "respond_within_s": 1800.0, "consequence": "Nothing is measured.",
+    }  # fmt: skip
+    states = ("unacknowledged", "returned-unacknowledged")
+    alarms = [{**alarm, "state": state} for state in states]
+    monkeypatch.setattr("quietcell.cli.alarm.ask_daemon", lambda *_: {"alarms": alarms})
+    assert status_of("alarm", "list", "--ledger", "state") == 0
+    held, over = capsys.readouterr().out.split("hall meter-silent: Meter silent ")[1:]
+    assert held.startswith("(high priority, not acknowledged)")
+    assert "  do: Check the plug.\n  within 30 min, or: Nothing is measured." in held
+    assert over.startswith("(high priority, over, not acknowledged)")
+    assert "It is over. Acknowledge it when you have seen to it.\n  What was to be done: Check" in over
+    assert "within" not in over
+
+
 def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of("drivers", "--json") == 0
     assert {"line-stream", "line-poll"} <= {row["name"] for row in json.loads(capsys.readouterr().out)}

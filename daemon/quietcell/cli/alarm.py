@@ -11,6 +11,8 @@ from quietcell.cli.options import ask_daemon, config_option, ledger_options, ope
 from quietcell.errors import UsageError
 
 _UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
+STATES = {"unacknowledged": "not acknowledged", "returned-unacknowledged": "over, not acknowledged"}
+"""Where an alarm stands, in the words of the page."""
 _json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 _why_option = click.option("--why", required=True, help="Why; the record carries it.")
 
@@ -34,13 +36,16 @@ def list_alarms(config: Path | None, ledger: Path | None, *, as_json: bool) -> N
         click.echo(json.dumps(answer, ensure_ascii=False))
         return
     for alarm in answer["alarms"]:
-        state = (
-            f"{alarm['state']} until {alarm['shelved_until']}" if "shelved_until" in alarm else alarm["state"]
-        )
-        click.echo(f"{alarm['cell']} {alarm['alarm']}: {alarm['title']} ({alarm['priority']}, {state})")
+        until = f" until {alarm['shelved_until']}" if "shelved_until" in alarm else ""
+        state = f"{alarm['priority']} priority, {STATES.get(alarm['state'], alarm['state'])}{until}"
+        click.echo(f"{alarm['cell']} {alarm['alarm']}: {alarm['title']} ({state})")
         click.echo(f"  since {alarm['since']}{_and(alarm['text'])}")
-        click.echo(f"  do: {alarm['what_to_do']}")
-        click.echo(f"  within {_span(alarm['respond_within_s'])}, else: {alarm['consequence']}")
+        if alarm["state"] == "returned-unacknowledged":
+            click.echo("  It is over. Acknowledge it when you have seen to it.")
+            click.echo(f"  What was to be done: {alarm['what_to_do']}")
+        else:
+            click.echo(f"  do: {alarm['what_to_do']}")
+            click.echo(f"  within {_span(alarm['respond_within_s'])}, or: {alarm['consequence']}")
     if not answer["alarms"]:
         click.echo("no alarm")
 

@@ -52,7 +52,7 @@ export const json = async path => (await ask(path)).json();
 export function span(seconds) {
   if (seconds < 90) return Math.round(seconds) + " s";
   if (seconds < 5400) return Math.round(seconds / 60) + " min";
-  return seconds < 172800 ? (seconds / 3600).toFixed(1) + " h" : (seconds / 86400).toFixed(1) + " d";
+  return seconds < 172800 ? Number((seconds / 3600).toFixed(1)) + " h" : Number((seconds / 86400).toFixed(1)) + " d";
 }
 export const clock = text => text ? text.slice(0, 10) + " " + text.slice(11, 19) : "";
 export const time = text => text ? text.slice(11, 19) : "";
