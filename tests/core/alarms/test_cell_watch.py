@@ -417,3 +417,14 @@ def test_a_calibration_refused_for_its_buffers_is_none_and_says_nothing_against_
     watched.watch.learn({**failed_check(), **refused, "electrode": None})
     assert watched.run(1) == told
     assert not told or watched.bodies[-2].text.endswith(f"did not pass: {reason}")
+
+
+def test_a_limit_of_ph_says_at_what_temperature_the_ph_is() -> None:
+    watched = Watched(ph_low=5.8)
+    for more in ({"ph_25c": 5.4}, {"ph": 5.5, "ph_25c": None, "temperature_c": 21.04}):
+        watched.determination("accepted", **more)
+        watched.run(700)
+        watched.determination("accepted")
+        watched.run(700)
+    texts = [body.text for body in watched.bodies if body.event == "raised"]
+    assert texts == ["pH 5.40 at 25 °C; limits low 5.8 pH", "pH 5.50 at 21 °C; limits low 5.8 pH"]

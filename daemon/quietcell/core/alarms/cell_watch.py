@@ -252,9 +252,11 @@ class CellWatch:
                     about=last["id"],
                 )
         if result is not None:
-            ph = result["ph"] if result["ph_25c"] is None else result["ph_25c"]
+            referred = result["ph_25c"] is not None
+            ph, at_c = (result["ph_25c"], 25.0) if referred else (result["ph"], result.get("temperature_c"))
             low, high = limits.ph_low, limits.ph_high
-            text = f"pH {ph:.2f} at 25 °C{_limits(low, high, 'pH')}"
+            where = "" if at_c is None else f" at {at_c if referred else round(at_c, 1):g} °C"
+            text = f"pH {ph:.2f}{where}{_limits(low, high, 'pH')}"
             self.engine.observe_level(
                 now, "ph-out-of-limits", ph, low=low, high=high, text=text, about=result["id"]
             )
