@@ -255,7 +255,8 @@ class Keeping:
         configured = self._config().cells.get(settings.cell)
         found: list[tuple[str, int | None, str | None]] = []
         if settings.calibration_expires_utc_ms is not None:
-            found.append(("calibration", settings.calibration_expires_utc_ms, None))
+            # Its last instant: the midnight behind it already belongs to a day on which nothing counts.
+            found.append(("calibration", settings.calibration_expires_utc_ms - 1, None))
         limits = None if configured is None else configured.limits
         if limits is not None:
             last = last_care(journal, settings.cell, names_of(journal, settings.cell, settings.electrode))
