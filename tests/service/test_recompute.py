@@ -56,7 +56,10 @@ def test_records_of_another_engine_are_counted_and_not_compared(
     assert list(found.not_recomputable) == ["made by engine version 1"]
 
 
-async def test_dropped_readings_end_the_comparison_until_the_next_checkpoint(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("first", "last"), [(50, 55), (80, 89)])  # in between, and up to the segment's end
+async def test_dropped_readings_end_the_comparison_until_the_next_checkpoint(
+    tmp_path: Path, first: int, last: int
+) -> None:
     ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
     block = readings(90)
     await record_run(ledger, engine, block, segment=1, marks=(40,))
@@ -65,9 +68,9 @@ async def test_dropped_readings_end_the_comparison_until_the_next_checkpoint(tmp
         cell=CELL,
         at="2026-09-21T15:00:00.000Z",
         segment=1,
-        from_ms=int(block.ms[50]),
-        upto_ms=int(block.ms[55]),
-        readings=6,
+        from_ms=int(block.ms[first]),
+        upto_ms=int(block.ms[last]),
+        readings=last - first + 1,
     )
     await ledger.record([dropped])
     await record_run(ledger, engine, readings(40), segment=2, utc_ms=ANCHOR_UTC_MS + 100_000)

@@ -130,7 +130,7 @@ class StoredInput:
             if body["record"] == "segment":
                 yield from self._readings_upto(None)
                 item = SegmentEnded(ms=at_ms, cause=body["cause"])
-                self.place.ended = True
+                self.place.fed_ms, self.place.ended = max(self.place.fed_ms, at_ms), True
         yield Step(record=record, envelope=envelope, item=item)
 
     def _readings_upto(self, ms: int | None) -> Iterator[Step]:
