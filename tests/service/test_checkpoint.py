@@ -1,5 +1,6 @@
 """What a cell's engine knows is journalled, restored, and outlives a kill."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,17 +8,21 @@ import pytest
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import SegmentEnded
 from quietcell.core.records import Json
+from quietcell.core.times import utc_ms
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.ledger.readings_files import SegmentReadings
 from quietcell.service import cell as cell_module
 from quietcell.service import recovery
+from quietcell.service.cell import CellTask
 from quietcell.service.checkpoint import CheckpointBody, checkpoint
+from quietcell.service.records import DaemonIds
 from quietcell.service.recovery import recover
+from quietcell.service.requests import Requests
 from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
 from tests.support.leak import leaking
 from tests.support.ledgers import open_ledger
-from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, determinations, run
+from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, run
 
 CELL = "live-feed-room"
 LEAK = cell_settings(every_s=60.0)
@@ -107,6 +112,40 @@ async def test_what_another_engine_knew_is_carried_over_though_not_judged_again(
     assert [body.as_json()["cause"] for body in again.missing] == ["interrupted"]
     assert again.engine.state()["ingress"]["open"] == known.state["ingress"]["open"] != {}
     await ledger.close()
+
+
+@pytest.mark.usefixtures("frequent")
+@pytest.mark.parametrize("asked_at_s", [15.0, 45.0])  # before the last checkpoint, and behind it
+async def test_a_run_that_cannot_be_judged_again_ends_behind_its_readings_and_answers_who_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, asked_at_s: float
+) -> None:
+    bench, ids = Bench(tmp_path), DaemonIds(97)
+    asked: list[str] = []
+
+    async def ask(task: CellTask) -> None:
+        requests = Requests({CELL: task}, bench.ledger, ids)
+        told = await requests.request({"via": "socket", "cell": CELL, "sample_id": "S"})
+        asked.append(told["request"])
+
+    patient = cell_settings(replace(SHORT, min_wait_s=600.0, max_wait_s=900.0))
+    await bench.run(meter_readings(60), 60, settings=patient, events={asked_at_s: ask})
+    bench.ledger.journal._database.execute(  # what a kill left: the stop and all behind it is missing
+        "DELETE FROM journal WHERE seq >= (SELECT seq FROM journal WHERE record LIKE '%\"stopped\"%')"
+    )
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    found = recover(bench.ledger.journal, bench.ledger.readings, CELL)
+    assert found is not None
+    answer, end = (body.as_json() for body in found.missing)
+    assert (answer["request"], answer["sample_id"], answer["verdict"]) == (asked[0], "S", "refused")
+    assert answer["reasons"][0] == "stopped"
+    assert answer["began"] < answer["ended"] == end["at"]
+    last = max(int(body["id"].split(".")[2]) for body in bench.engine_bodies())
+    assert [each["id"] for each in (answer, end)] == [f"{CELL}.1.{last + 1}", f"{CELL}.1.{last + 2}"]
+    began_utc_ms = utc_ms(bench.engine_bodies()[0]["at"])
+    span = bench.ledger.readings.ends_ms(CELL, 1, anchor_utc_ms=began_utc_ms)
+    assert span is not None
+    assert utc_ms(end["at"]) == began_utc_ms + span[1]
+    await bench.ledger.close()
 
 
 async def test_a_checkpoint_that_cannot_be_read_is_named(tmp_path: Path) -> None:

@@ -258,7 +258,7 @@ class ReadingsFiles:
             yield rows
 
     def ends_ms(
-        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int, upto_ms: int
+        self, cell: str, segment: int, *, anchor_utc_ms: int, after_ms: int = -1, upto_ms: int = _LATEST_MS
     ) -> tuple[int, int] | None:
         """Return when the first and the last reading of such a span came, None where there is none."""
         found: list[int] = []

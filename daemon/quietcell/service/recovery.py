@@ -6,22 +6,29 @@ end of the open determination and segment. What it then knows (open episodes, wh
 is what the next run begins with: a restart never blinds it.
 """
 
-from dataclasses import dataclass
+import sqlite3
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass, replace
 
 import structlog
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import EngineInput, SegmentEnded
-from quietcell.core.records import ENGINE_VERSION, Body, SegmentBody
+from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
+from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import rfc3339
-from quietcell.errors import ContractError, LedgerDamagedError, ReadingsMissingError
+from quietcell.core.times import rfc3339, utc_ms
+from quietcell.errors import ContractError, LedgerDamagedError, LedgerError, ReadingsMissingError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.service.checkpoint import last_checkpoint, place_of, restored
+from quietcell.service.given import given_input
 from quietcell.service.stored_input import Place, StoredInput
+
+ASKING = ("request", "reference-request")
+"""Kinds of record that are owed an answer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +106,8 @@ def _finished(
 def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored | None) -> Recovered | None:
     """End the open segment without a verdict on what was judged in it: that is not ours to complete.
 
-    What the engine knew at the last checkpoint is carried over.
+    Whoever asked for a value is told that there is none; what the engine knew at the last checkpoint is
+    carried over.
     """
     engine, place, ordinal = None, None, 0
     if began is not None:
@@ -113,23 +121,75 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
         if step.body.get("record") == "configuration" and engine is None:
             engine = Engine(CellSettings.from_json(step.body["settings"]))
         if step.record is None:
-            missing = (_bare_end(cell, steps.place, ordinal + 1, step.item),)
+            missing = _bare_end(journal, readings, cell, steps.place, ordinal, step.item)
         elif not step.body["id"].startswith("daemon."):
             ordinal = int(step.body["id"].rpartition(".")[2])
     return None if engine is None else Recovered(engine=engine, missing=missing)
 
 
-def _bare_end(cell: str, place: Place | None, ordinal: int, end: EngineInput | None) -> SegmentBody:
+def _bare_end(
+    journal: Journal,
+    readings: ReadingsFiles,
+    cell: str,
+    place: Place | None,
+    ordinal: int,
+    end: EngineInput | None,
+) -> tuple[Body, ...]:
+    """Return the end of a segment behind all that is stored of it, and before it what who asked is owed."""
     if place is None or not isinstance(end, SegmentEnded):
         raise ContractError("an end without a segment", subject=cell)
-    return SegmentBody(
-        id=f"{cell}.{place.segment}.{ordinal}",
-        cell=cell,
-        at=rfc3339(place.anchor_utc_ms + end.ms),
-        segment=place.segment,
-        state="ended",
-        cause="interrupted",
+    end_ms = max(end.ms, _last_reading_ms(readings, cell, place))
+    answers = _answers(journal, cell, place.anchor_utc_ms + end_ms)
+    body_id = f"{cell}.{place.segment}"
+    return (
+        *(replace(body, id=f"{body_id}.{number}") for number, body in enumerate(answers, ordinal + 1)),
+        SegmentBody(
+            id=f"{body_id}.{ordinal + len(answers) + 1}",
+            cell=cell,
+            at=rfc3339(place.anchor_utc_ms + end_ms),
+            segment=place.segment,
+            state="ended",
+            cause="interrupted",
+        ),
     )
+
+
+def _last_reading_ms(readings: ReadingsFiles, cell: str, place: Place) -> int:
+    with suppress(sqlite3.Error, LedgerError):  # what cannot be read is for `verify` to tell
+        ends_ms = readings.ends_ms(cell, place.segment, anchor_utc_ms=place.anchor_utc_ms)
+        return -1 if ends_ms is None else ends_ms[1]
+    return -1
+
+
+def _answers(journal: Journal, cell: str, end_utc_ms: int) -> list[Body]:
+    """Return a refusal for each request that nothing answers; all lie behind the last configuration."""
+    configured = journal.get(journal.last_seq(cell, "configuration"))
+    if configured is None:
+        return []
+    kinds = (*ASKING, "determination", "reference-measurement")
+    asked: dict[str, Mapping[str, Json]] = {}
+    for record in journal.of_cell(cell, kinds=kinds, after=configured.seq):
+        body = record.body()
+        if body["record"] in ASKING:
+            asked[body["id"]] = body
+        else:
+            asked.pop(body.get("request", ""), None)
+    settings = CellSettings.from_json(configured.body()["settings"])
+    return [_refusal(settings, body, end_utc_ms) for body in asked.values()]
+
+
+def _refusal(settings: CellSettings, asked: Mapping[str, Json], end_utc_ms: int) -> Body:
+    """Return how a request ends of which no readings are known."""
+    item, anchor_utc_ms = given_input(asked), utc_ms(asked["at"]) - asked["ms"]
+    engine = Engine(replace(settings, mode="on-request"))
+    inputs: tuple[EngineInput, ...] = (
+        SegmentBegan(
+            segment=asked["segment"], utc_ms=anchor_utc_ms, cause="reopened", time_quality="not-known"
+        ),
+        item,
+        SegmentEnded(ms=max(item.ms, end_utc_ms - anchor_utc_ms), cause="interrupted"),
+    )
+    return next(b for each in inputs for b in engine.take(each) if getattr(b, "request", None) == item.id)
 
 
 def next_segment(journal: Journal, cell: str) -> int:
