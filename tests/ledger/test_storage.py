@@ -1,19 +1,26 @@
 """A disk that is full or fails: records before readings, nothing acknowledged lost, and it says so."""
 
 import asyncio
+from contextlib import closing
 from itertools import count
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 import structlog
 
-from quietcell.core.records import Json
+from quietcell.core.records import Json, SegmentBody
+from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError
 from quietcell.ledger import ledger as ledger_module
+from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
-from quietcell.ledger.readings_files import SegmentReadings
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.storage import RESERVE_NAME, Reserve
+from quietcell.ledger.verify import verify
+from quietcell.service.digests import record_digest
+from quietcell.service.records import DaemonIds
 from tests.support.ledgers import note, open_ledger
 from tests.support.streams import ANCHOR_UTC_MS, readings
 from tests.support.until import until
@@ -219,3 +226,36 @@ async def test_readings_stored_before_a_record_that_fails_are_stored_once_and_no
     assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 1
     assert "readings-dropped" not in [kind for kind, _ in told(ledger)]
     await ledger.close()
+
+
+async def test_no_digest_is_taken_while_readings_wait_for_a_failing_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger, ids = opened(tmp_path), DaemonIds(5)
+    began = SegmentBody(
+        id="live-feed-room.1.1",
+        cell="live-feed-room",
+        at=rfc3339(ANCHOR_UTC_MS),
+        segment=1,
+        state="began",
+        cause="started",
+    )
+    await ledger.record([began])
+    keep(ledger, 0, 10)
+    await ledger.flush()
+
+    async def digest() -> None:
+        complete = (1, int(BLOCK.ms[19]))
+        await record_digest(ledger, ids, "live-feed-room", utc_ms=ANCHOR_UTC_MS, complete=complete)
+
+    with monkeypatch.context() as fault:
+        fault.setattr(ledger.readings, "append", Mock(side_effect=OSError(5, "Input/output error")))
+        keep(ledger, 10, 20)
+        await ledger.submit([note(2)])
+        await digest()
+    async with asyncio.timeout(20):
+        await ledger.flush()
+    await digest()
+    await ledger.close()
+    with Journal(tmp_path) as journal, closing(ReadingsFiles(tmp_path, read_only=True)) as files:
+        assert verify(journal, files, tell=lambda _: None).readings == 20

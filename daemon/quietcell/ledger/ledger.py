@@ -171,6 +171,11 @@ class Ledger:
         return self._space.interruptions
 
     @property
+    def failing(self) -> bool:
+        """Whether the disk fails: what is queued waits until it works."""
+        return self._failing
+
+    @property
     def trouble(self) -> str:
         """What the disk does wrong now, empty when it works."""
         return self._space.trouble

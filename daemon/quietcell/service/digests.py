@@ -13,12 +13,13 @@ async def record_digest(
 ) -> None:
     """Record the digest of what was stored of a cell since the last one, if anything was.
 
-    It is taken of what the files give back, so it covers what is really there.
+    It is taken of what the files give back, so it covers what is really there. While the disk fails some of
+    that still waits to be stored: it is left to the next digest.
 
     Parameters
     ----------
     ledger : Ledger
-        The ledger; the readings concerned are durable already.
+        The ledger; the readings concerned are durable already, unless the disk fails.
     ids : DaemonIds
         For the record.
     cell : str
@@ -28,6 +29,8 @@ async def record_digest(
     complete : tuple of int, optional
         Number of the open segment and up to where (ms) no more readings of it come.
     """
+    if ledger.failing:
+        return
     spans = await ledger.run(partial(undigested, ledger.journal, ledger.readings, cell, complete=complete))
     if spans:
         await ledger.submit(
