@@ -115,12 +115,13 @@ class Averager:
             Block(*values)
             for values in zip(
                 (number[first] * BLOCK_MS).tolist(),
-                ph_mean.tolist(),
-                log_mean.tolist(),
-                (np.bincount(index, temperature) / count).tolist(),
-                flow_mean.tolist(),
-                jumps[0].tolist(),
-                jumps[1].tolist(),
+                # Hundreds of blocks stand in every checkpoint: no more digits than can ever matter.
+                ph_mean.round(6).tolist(),
+                log_mean.round(6).tolist(),
+                (np.bincount(index, temperature) / count).round(4).tolist(),
+                flow_mean.round(4).tolist(),
+                jumps[0].round(6).tolist(),
+                jumps[1].round(6).tolist(),
                 scatter.tolist(),
                 strict=True,
             )
