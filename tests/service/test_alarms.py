@@ -16,8 +16,9 @@ from quietcell.core.times import rfc3339
 from quietcell.service.alarm_memory import alarm_state, standing_facts
 from quietcell.service.alarms import Alarms
 from quietcell.service.daemon_watch import DaemonWatch
+from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds
-from tests.support.ledgers import open_ledger
+from tests.support.ledgers import note, open_ledger
 from tests.support.steady_driver import SteadyDriver
 from tests.support.stepped_clock import SteppedClock
 from tests.support.streams import ANCHOR_UTC_MS
@@ -138,3 +139,27 @@ async def test_a_restart_remembers_the_loop_s_own_result_behind_a_sample_s(tmp_p
         facts.learn(each)
     assert facts.result["id"] == "first.1.4"
     await ledger.close()
+
+
+async def test_a_broker_that_refuses_alarms_is_told_once_and_not_of_what_it_refused_of_that(
+    tmp_path: Path,
+) -> None:
+    here = Watching(tmp_path)
+    parking = Parking("mqtt", here.ledger, here.ids, SteppedClock())
+    refused = "quietcell/merrow-sound/daemon/alarm/publish-parked: the broker answers Not authorized"
+
+    async def refuse_alarms() -> None:
+        for record in list(here.ledger.journal.of_cell("daemon", kinds=("alarm",))):
+            await parking.parked(record, refused)
+
+    async with here.watched(config(tmp_path, "first")) as alarms:
+        (first,) = await here.ledger.record([note(1)])
+        await parking.parked(first, "quietcell/merrow-sound/first/note: the broker answers Not authorized")
+        told = ["publish-parked raised unacknowledged", "publish-parked returned returned-unacknowledged"]
+        await until(lambda: here.steps("daemon") == told)
+        await refuse_alarms()
+        await alarms.acknowledge(acknowledging("daemon", "publish-parked"))
+        await refuse_alarms()
+        (last,) = await here.ledger.record([note(2)])
+        await until(lambda: alarms._seq >= last.seq)
+        assert here.steps("daemon") == [*told, "publish-parked acknowledged normal"]

@@ -16,6 +16,7 @@ LEAST_FREE_MB = 200.0
 """A month of one-second readings of one cell takes about as much."""
 SAME_STEP_MS = 10_000
 """Every cell records a step of the clock; within so long they mean the same one."""
+_PARKED = "publish-parked"
 
 
 class DaemonWatch:
@@ -41,8 +42,9 @@ class DaemonWatch:
     def learn(self, now: Moment, body: Mapping[str, Json]) -> list[AlarmBody]:
         """Take in a record of any cell or of the daemon."""
         if body["record"] == "parked" and body.get("state") != "delivered":
-            text = str(body.get("text") or body.get("reason") or "a record was refused")
-            return self.engine.pulse(now, "publish-parked", text=text, about=body["id"])
+            if f"/alarm/{_PARKED}: " in body["text"]:
+                return []  # told again, it would be refused again
+            return self.engine.pulse(now, _PARKED, text=body["text"], about=body["id"])
         if body["record"] == "clock-step":
             if self._stepped_ms is not None and now.ms - self._stepped_ms < SAME_STEP_MS:
                 return []

@@ -117,6 +117,15 @@ def test_what_happened_and_is_over_waits_to_be_acknowledged() -> None:
     )  # fmt: skip
 
 
+def test_what_happens_again_before_anyone_saw_it_is_told_and_recorded_once() -> None:
+    alarms = engine(rule("x"))
+    assert len(alarms.pulse(at(0), "x", text="record 4 refused")) == 2
+    assert alarms.pulse(at(1), "x", text="record 5 refused") == []
+    assert [alarm["text"] for alarm in alarms.shown()] == ["record 5 refused"]
+    alarms.acknowledge(at(5), "x", SOMEONE)
+    assert len(alarms.pulse(at(6), "x", text="record 6 refused")) == 2
+
+
 def test_the_most_urgent_comes_first_and_the_worst_signal_counts() -> None:
     alarms = engine(
         rule("low", priority=Priority.LOW, condition=Signal.FAILURE),

@@ -139,11 +139,17 @@ class AlarmEngine:
         self.observe(now, name, holds=holds, text=text, about=about)
 
     def pulse(self, now: Moment, name: str, *, text: str, about: str | None = None) -> list[AlarmBody]:
-        """Take something that happened and is over: it waits to be acknowledged."""
+        """Take something that happened and is over: it waits to be acknowledged.
+
+        While it waits, more of the same only changes what is said of it: a cause that goes on, such as a
+        broker that refuses this very alarm, must not fill the journal.
+        """
         alarm = self._watched(name)
         if alarm is None:
             return self.advance(now)
         alarm.text, alarm.about = text, about
+        if alarm.state is AlarmState.RETURNED:
+            return self.advance(now)
         hidden = any(self._alarms[cause].delay.counts for cause in self._causes(alarm))
         bodies = [] if hidden else self._step(alarm, AlarmEvent.RAISED, now)
         return [*bodies, *self._step(alarm, AlarmEvent.RETURNED, now), *self.advance(now)]
