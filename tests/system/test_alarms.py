@@ -35,7 +35,8 @@ def test_a_pulled_meter_is_told_acknowledged_shelved_and_remembered_after_a_kill
         program.start()
         program.wait_for("configuration", count=2)
         where = ["--config", str(program.config)]
-        assert "meter-silent: Meter silent (high, acknowledged)" in program.command("alarm", "list", *where)
+        listed = program.command("alarm", "list", *where)
+        assert "meter-silent: Meter silent (high priority, acknowledged)" in listed
         assert say("alarms")["conditions"]["live-feed-room"] == "failure"
         assert say("alarm-shelve", for_s=3600.0, **alarm)["state"] == "shelved"
         assert say("alarm-unshelve", **alarm)["state"] == "unacknowledged"
