@@ -1,8 +1,10 @@
 """Agreeing portions, samples with potassium chloride, electrodes that come from a buffer."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.endpoint.criterion import SHIPPED, Criterion
@@ -154,8 +156,11 @@ def test_the_indication_says_what_it_waits_for_in_numbers_and_minutes() -> None:
     block = ReadingBlock.from_columns(ms=s * 1000 + 500, mv=mv, temperature_c=np.full(seconds, 25.0))
     engine = Engine(cell_settings(GRAB, mode="on-request"))
     run(engine, [began(), Request(ms=0), block, TimeMark(ms=150_000)])
-    text = engine.indication().waits_for
-    assert text.startswith("drift ")
-    assert " of 0.30 mV/min; " in text
-    assert " pH still to come, about " in text
-    assert text.endswith(" min")
+    told = re.fullmatch(
+        r"drift (\S+) of 0\.30 mV/min; (\S+) pH still to come, about (\d) min", engine.indication().waits_for
+    )
+    assert told is not None
+    # Over the last minute the exponential is a chord from 13.4 to 4.9 mV, 8.5 on average.
+    assert 8.0 < float(told[1]) < 11.0  # the least-squares slope is 8.1 mV/min, and this its bound
+    assert float(told[2]) == pytest.approx(8.5 / 59.16, abs=0.02)
+    assert told[3] in "12"  # 60 s x ln(4.9 mV / 0.02 pH)

@@ -70,6 +70,23 @@ def test_an_electrode_from_buffer_is_said_to_wait_for_its_junction_and_for_no_ri
     assert found.waits_for == "the junction, fresh from a buffer, to be shown at rest"
 
 
+def test_how_long_the_rinse_still_takes_is_told() -> None:
+    ms = np.arange(0, 20_001, 1000)
+    block = ReadingBlock.from_columns(ms, np.full(len(ms), 8.0))
+    found = standing(
+        block,
+        (ms, block.mv),
+        replace(PLAIN, min_wait_s=45.0),
+        now_ms=20_000,
+        began_ms=0,
+        disturbed_ms=-1,
+        silent_ms=0,
+        disturbance=Reason.GAP,
+        mv_per_ph=58.0,
+    )
+    assert (found.phase, found.waits_for) == (Phase.WAITING, "rinse and response, 25 s to go")
+
+
 def test_a_silent_meter_is_told_while_the_electrode_is_rinsed_too() -> None:
     none = np.empty(0)
     found = standing(
