@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from quietcell.core.records import Json
-from quietcell.errors import CommandError
+from quietcell.errors import CommandError, QuietcellError
 from quietcell.service.commands import OfCell, checked
 from quietcell.service.control import NAME, ControlSocket, ask
 
@@ -25,6 +25,18 @@ async def test_a_command_is_answered_however_deep_the_folder_lies(tmp_path: Path
         assert (await ask(folder, {"command": "echo", "text": "°C"}))["heard"] == "°C"
         assert (folder / NAME).stat().st_mode & 0o777 == 0o660
     assert not (folder / NAME).exists()
+
+
+async def test_a_daemon_that_is_still_at_work_is_not_told_to_be_away(tmp_path: Path) -> None:
+    async def slow(_request: dict[str, Json]) -> dict[str, Json]:
+        await asyncio.Event().wait()
+        return {}
+
+    async with ControlSocket(tmp_path, {"slow": slow}):
+        with pytest.raises(QuietcellError, match=r"no answer for 0 s\. It may still be at work on it"):
+            await ask(tmp_path, {"command": "slow"}, timeout_s=0.05)
+    with pytest.raises(QuietcellError, match="no daemon answers"):
+        await ask(tmp_path, {"command": "slow"})
 
 
 async def test_files_made_while_a_socket_is_made_keep_their_rights(

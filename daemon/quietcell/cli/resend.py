@@ -20,7 +20,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> int:
     A refused record is parked so that the others flow; a `parked` record in the ledger says why. Mend
     the cause (rights, sizes) at the broker first. Ends with status 1 while some are refused still.
     """
-    answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "resend"}, timeout_s=60.0))
+    answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "resend"}, timeout_s=600.0))
     if not answer.pop("ok"):
         raise QuietcellError(answer["error"])
     if as_json:

@@ -149,7 +149,13 @@ async def ask(
                 writer.close()
     except PermissionError as error:
         raise QuietcellError("not allowed", subject=subject, hint="Join the group that owns it") from error
-    except (OSError, TimeoutError, ValueError) as error:
+    except TimeoutError as error:
+        raise QuietcellError(
+            f"no answer for {timeout_s:.0f} s",
+            subject=subject,
+            hint="It may still be at work on it: see `quietcell status`",
+        ) from error
+    except (OSError, ValueError) as error:
         raise QuietcellError(
             "no daemon answers", subject=subject, hint="Is `quietcell run` running with this ledger?"
         ) from error

@@ -3,7 +3,6 @@
 from typing import Literal
 
 from quietcell.contracts import Clock
-from quietcell.core.records import Json
 from quietcell.core.times import rfc3339
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
@@ -30,6 +29,8 @@ class Parking:
         self._ledger = ledger
         self._ids = ids
         self._clock = clock
+        self._known: dict[str, dict[int, str]] = {}
+        """By cell and number, what was told last of each record."""
 
     async def parked(self, record: Stored, why: str) -> None:
         """Record that a record was set aside."""
@@ -40,12 +41,17 @@ class Parking:
         await self._record(record, "delivered", "taken when it was sent again")
 
     async def _record(self, record: Stored, state: Literal["parked", "delivered"], text: str) -> None:
-        parked = record.body()
-        if await self._ledger.run(lambda: self._last_state(parked, record.seq)) == state:
+        cell: str = record.body()["cell"]
+        if (
+            cell not in self._known
+        ):  # once: where many are set aside, reading all of them for each takes hours
+            self._known[cell] = await self._ledger.run(lambda: self._told(cell))
+        known = self._known[cell]
+        if known.get(record.seq) == state:
             return  # told before a crash that came before the outlet's cursor moved
         body = ParkedBody(
             id=self._ids.next(),
-            cell=parked["cell"],
+            cell=cell,
             at=rfc3339(self._clock.utc_ms()),
             outlet=self._outlet,
             state=state,
@@ -53,11 +59,9 @@ class Parking:
             text=text,
         )
         await self._ledger.record([body])
+        known[record.seq] = state
 
-    def _last_state(self, parked: dict[str, Json], seq: int) -> str | None:
-        for stored in self._ledger.journal.latest(parked["cell"], "parked"):
-            body = stored.body()
-            if (body["parked_seq"], body["outlet"]) == (seq, self._outlet):
-                state: str = body["state"]
-                return state
-        return None
+    def _told(self, cell: str) -> dict[int, str]:
+        """Return what became of each record of a cell that was set aside, as last told."""
+        bodies = (stored.body() for stored in self._ledger.journal.of_cell(cell, kinds=("parked",)))
+        return {body["parked_seq"]: body["state"] for body in bodies if body["outlet"] == self._outlet}
