@@ -322,3 +322,14 @@ async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_no
         writer.close()
     assert len(asked) == 1
     assert not (tmp_path / "control.sock").exists()
+
+
+def test_many_records_sent_again_are_counted_and_few_are_named(
+    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async def answer(*_asked: object, **_how: object) -> dict[str, Any]:
+        return {"ok": True, "delivered": list(range(7, 900, 2)), "parked": [4, 902]}
+
+    monkeypatch.setattr("quietcell.cli.resend.ask", answer)
+    assert status_of("resend", "--ledger", str(ledger)) == 1
+    assert capsys.readouterr().out == "Delivered: 447 records from 7 to 899; parked still: 4, 902\n"

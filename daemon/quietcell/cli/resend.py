@@ -10,6 +10,9 @@ from quietcell.cli.options import ledger_folder, ledger_options
 from quietcell.errors import QuietcellError
 from quietcell.service.control import ask
 
+MOST_NAMED = 20
+"""More records are counted, not named."""
+
 
 @click.command("resend")
 @ledger_options
@@ -31,4 +34,6 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> int:
 
 
 def _numbers(numbers: list[int]) -> str:
+    if len(numbers) > MOST_NAMED:
+        return f"{len(numbers)} records from {numbers[0]} to {numbers[-1]}"
     return ", ".join(map(str, numbers)) or "none"
