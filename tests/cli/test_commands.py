@@ -15,6 +15,7 @@ from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
 from quietcell.cli import COMMANDS, main
+from quietcell.cli.demo_view import outcome
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
 from quietcell.service.control import ControlSocket
@@ -232,6 +233,12 @@ def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
     assert over.startswith("(high priority, over, not acknowledged)")
     assert "It is over. Acknowledge it when you have seen to it.\n  What was to be done: Check" in over
     assert "within" not in over
+
+
+def test_the_demonstration_says_what_qualifies_a_result() -> None:
+    body = {"reasons": [], "qualifiers": [], "ph_reported": 6.97, "ph_expanded_uncertainty": 0.16}
+    body |= {"verdict": "qualified", "temperature_c": 21.0, "episodes": ["larval-hall.1.6"]}
+    assert outcome(body) == "qualified pH 6.97 ± 0.16 at 21.0 °C (episode larval-hall.1.6)"
 
 
 def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.CaptureFixture[str]) -> None:

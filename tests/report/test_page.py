@@ -242,6 +242,15 @@ def test_calibrations_checks_doubts_episodes_and_settings_are_those_of_the_recor
         assert row[4].values == [line["slope_pct"], line["zero_mv"]]
 
 
+def test_a_qualified_result_names_the_episode_that_qualifies_it(folder: Path, tmp_path: Path) -> None:
+    qualified = [body for body in bodies(folder, "determination") if body["verdict"] == "qualified"]
+    cell, about_ms, out = qualified[0]["cell"], utc_ms(qualified[0]["began"]), tmp_path / "part.html"
+    span = ("--from", rfc3339(about_ms - 3_600_000), "--to", rfc3339(about_ms + 3_600_000))
+    assert run("--ledger", folder, "--cell", cell, *span, "--out", out, "--no-readings").return_value == 0
+    row = table(Page(out), cell, "determinations").row(qualified[0]["id"])
+    assert f"episode {qualified[0]['episodes'][0]}" in row["Reasons and caveats"].text
+
+
 def test_where_it_comes_from_is_told(page: Page, folder: Path) -> None:
     with sqlite3.connect(folder / FILE_NAME) as database:
         (ledger,) = database.execute("SELECT ledger FROM identity").fetchone()

@@ -71,6 +71,7 @@ def determine(cell: LongCell, dips: Sequence[Dip], gap: tuple[int, int], text: s
             "verdict": verdict,
             "reasons": reasons,
             "qualifiers": [Qualifier.CO2_UNLOCATED.value] if verdict == "qualified" else [],
+            "episodes": [f"{cell.name}.1.9"] if verdict == "qualified" else [],
             "ph": here_ph,
             "ph_25c": here_25c,
             "ph_reported": round(here_ph, 2),

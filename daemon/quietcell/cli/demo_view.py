@@ -46,7 +46,8 @@ class Story:
 
 def outcome(body: dict[str, Json]) -> str:
     """Return a determination in one line."""
-    why = ", ".join(body["reasons"] or [q for q in body["qualifiers"] if q.startswith("co2")])
+    caveats = [q for q in body["qualifiers"] if q.startswith("co2")]
+    why = ", ".join(body["reasons"] or caveats or [f"episode {each}" for each in body.get("episodes", ())])
     value = ""
     if body["verdict"] in {"accepted", "qualified"}:
         unsure = body["ph_expanded_uncertainty"]

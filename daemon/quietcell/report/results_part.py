@@ -172,7 +172,7 @@ def determinations(part: Part) -> Html:
             row["id"],
             part.times(row["ended"]),
             row["verdict"],
-            words([*row["reasons"], *row["qualifiers"]]),
+            words([*row["reasons"], *row["qualifiers"], *(f"episode {each}" for each in row["episodes"])]),
             number(row["ph_25c"], 3),
             number(row["ph_expanded_uncertainty"], 3),
             number(row["temperature_c"], 2),

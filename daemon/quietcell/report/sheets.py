@@ -25,11 +25,11 @@ def determination_page(report: DeterminationReport, around: Traces | None, pen: 
     body, times = report.determination, Times(pen.zone)
     title = f"Determination {body['id']}"
     value: object = "No value was accepted."
-    if body["ph_25c"] is not None and body["verdict"] in ("accepted", "qualified"):
+    if body["verdict"] in ("accepted", "qualified"):
+        referred = () if body["ph_25c"] is None else ("; ", number(body["ph_25c"], 3), " at 25 °C")
         value = joined(
             ["pH ", number(body["ph"], 3), " ± ", number(body["ph_expanded_uncertainty"], 3),
-             " (k = 2) at ", number(body["temperature_c"], 2), " °C; ",
-             number(body["ph_25c"], 3), " at 25 °C."]
+             " (k = 2) at ", number(body["temperature_c"], 2), " °C", *referred, "."]
         )  # fmt: skip
     parts = [
         tag("header", tag("h1", title), tag("p", tag("strong", body["verdict"]), ". ", value, class_="big")),

@@ -242,12 +242,13 @@ class Alarms:
             return told
         keys = ("id", "ended", "verdict", "ph_reported", "ph_expanded_uncertainty", "ph_25c", "temperature_c",
                 "qualifiers")  # fmt: skip
-        doubt = watch.facts.doubt
+        doubt, episodes = watch.facts.doubt, watch.facts.episodes
         return {
             **told,
             "result": {
                 **{key: result[key] for key in keys},
                 "age_s": (now.utc_ms - utc_ms(result["ended"])) / 1000,
+                "suspected": [episodes[e]["diagnosis"] for e in result.get("episodes", ()) if e in episodes],
                 "doubt": None if doubt is None else doubt["text"],
             },
             "result_is_current": watch.has_current_result(now),

@@ -1,5 +1,5 @@
 // What was: trends with what happened on them, records, and the evidence behind each.
-import { by, clock, json, make, number, settle, time } from "./page.js";
+import { by, clock, json, make, number, settle, span, time } from "./page.js";
 import { drawChart } from "./chart.js";
 
 const TRACES = [["ph", "pH at 25 °C", "", 2], ["conductivity_us_cm", "Conductivity", "µS/cm", 3], ["temperature_c", "Temperature", "°C", 2], ["flow_ml_min", "Flow", "mL/min", 1]];
@@ -16,7 +16,11 @@ export function recordsChanged(live) {
 }
 
 function outcome(body) {
-  if (body.record === "determination") return body.verdict + (body.verdict !== "refused" ? " pH " + number(body.ph_reported, decimals[body.cell] ?? 2) : "") + (body.reasons.length ? ": " + body.reasons.join(", ") : "");
+  if (body.record === "determination") {
+    const why = body.verdict === "qualified" ? [...body.qualifiers, ...(body.episodes || []).map(id => "episode " + id)] : body.reasons;
+    return body.verdict + (body.verdict !== "refused" ? " pH " + number(body.ph_reported, decimals[body.cell] ?? 2) : "") + (why.length ? ": " + why.join(", ") : "");
+  }
+  if (body.record === "gap") return body.cause + ", " + span(body.gap_s);
   if (body.record === "alarm") return body.title + ", " + body.event.replaceAll("-", " ") + (body.operator ? " by " + body.operator : "") + (body.reason ? ": " + body.reason : body.event === "raised" ? ". " + body.text : "");
   return [body.verdict || body.state, body.text].filter(Boolean).join(": ");
 }

@@ -63,6 +63,7 @@ function resultParts(cell) {
     parts.push(make("p", {}, "The last one, pH " + number(result.ph_reported, cell.ph_decimals) + ", is " + span(result.age_s) + " old (" + clock(result.ended) + ")."));
   }
   if (result.doubt) parts.push(make("p", { class: "watch" }, make("strong", {}, "In doubt: "), result.doubt));
+  if (result.suspected.length) parts.push(make("p", { class: "watch" }, make("strong", {}, "Suspected meanwhile: "), result.suspected.map(words).join(", ")));
   if (result.qualifiers.length) parts.push(make("p", { class: "soft" }, "Bear in mind: " + result.qualifiers.map(words).join(", ")));
   return parts;
 }
