@@ -8,7 +8,7 @@ import pytest
 
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
 from quietcell.core.alarms.shipped import CELL_ALARMS
 from quietcell.core.electrode.condition import Signal
@@ -29,6 +29,8 @@ class Watched:
         self.bodies: list[AlarmBody] = []
         self.second = 0
         self.heard = 0
+        self.set_back_ms = 0
+        """By how much UTC was set back."""
         self.live = Indication(
             cell=CELL, at=None, age_s=None, mv=25.0, temperature_c=25.0, conductivity_us_cm=0.1,
             flow_ml_min=100.0, ph=6.6, phase="judging", waits_for="drift",
@@ -41,13 +43,18 @@ class Watched:
         for _ in range(seconds):
             self.second += 1
             self.heard = self.heard if silent else self.second
-            heard_at = rfc3339(UTC_MS + self.heard * 1000)
-            now = replace(self.live, at=heard_at, age_s=float(self.second - self.heard))
-            self.bodies += self.watch.look(at(self.second), now)
+            heard_at = rfc3339(UTC_MS + self.heard * 1000 - self.set_back_ms)
+            live_now = replace(self.live, at=heard_at, age_s=float(self.second - self.heard))
+            self.bodies += self.watch.look(self.now, live_now)
         return [f"{body.alarm} {body.event}" for body in self.bodies[before:]]
 
+    @property
+    def now(self) -> Moment:
+        moment = at(self.second)
+        return replace(moment, utc_ms=moment.utc_ms - self.set_back_ms)
+
     def determination(self, verdict: str, *reasons: str, **more: Any) -> None:
-        ended = rfc3339(UTC_MS + self.second * 1000)
+        ended = rfc3339(self.now.utc_ms)
         body = {
             "record": "determination", "id": "live-feed-room.1.9", "verdict": verdict,
             "reasons": list(reasons), "ended": ended,
@@ -428,3 +435,21 @@ def test_a_limit_of_ph_says_at_what_temperature_the_ph_is() -> None:
         watched.run(700)
     texts = [body.text for body in watched.bodies if body.event == "raised"]
     assert texts == ["pH 5.40 at 25 °C; limits low 5.8 pH", "pH 5.50 at 21 °C; limits low 5.8 pH"]
+
+
+def test_a_clock_that_was_set_back_neither_silences_an_alarm_nor_makes_a_result_young_for_ever() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    watched.run(20)
+    fault = {"record": "driver-fault", "id": "daemon.1.4", "at": rfc3339(UTC_MS + 15_000), "text": "hung up"}
+    watched.watch.learn(fault)
+    watched.episode("co2-ingress", "closed")
+    watched.run(1)
+    watched.determination("accepted")
+    assert watched.watch.has_current_result(watched.now)
+    watched.set_back_ms = 86_400_000
+    assert watched.run(290) == []  # the fault is over, and nothing is owed for the time before
+    assert not watched.watch.has_current_result(watched.now)
+    assert watched.run(120) == ["no-result raised"]
+    watched.determination("accepted")
+    assert watched.run(1) == ["no-result returned"]
+    assert watched.watch.has_current_result(watched.now)

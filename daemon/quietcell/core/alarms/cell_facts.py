@@ -73,6 +73,12 @@ class Facts:
             taker(body)
         return taker is not None
 
+    def forget_what_is_ahead_of(self, utc_ms_: int) -> None:
+        """Let nothing wait for a time that came before the clock was set back."""
+        self.changed_utc_ms = min(self.changed_utc_ms, utc_ms_)
+        if self.fault is not None and utc_ms(self.fault["at"]) > utc_ms_:
+            self.fault = None
+
     def _learn_determination(self, body: Mapping[str, Json]) -> None:
         if "grab" in body and self.continuous:
             return  # a sample someone brought says nothing of the water that flows here

@@ -15,6 +15,8 @@ from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
 DAY_MS = 86_400_000
 SLOW_LOOK_MS = 5_000
 """Where no record brings news, what only grows old is looked at so often."""
+STEP_MS = 1000
+"""UTC that goes back further was set back."""
 ALARM_OF_DIAGNOSIS = {
     "co2-ingress": "co2-ingress",
     "acidic-ingress": "acidic-ingress",
@@ -55,6 +57,8 @@ class CellWatch:
         """When watching began, or the meter came back: nothing was owed before."""
         self._attended = False
         """Someone works at the cell: what it reads is not of the water."""
+        self._seen_utc_ms = began_utc_ms
+        """UTC at the last look: behind it, the clock was set back."""
         self._looked_ms: int | None = None
         """When everything was last looked at; None where there is news."""
 
@@ -67,6 +71,10 @@ class CellWatch:
 
     def look(self, now: Moment, live: Indication) -> list[AlarmBody]:
         """Hold everything known against the table and return what changed."""
+        if now.utc_ms < self._seen_utc_ms - STEP_MS:
+            self._begin_anew(now)
+        self._seen_utc_ms = now.utc_ms
+        self.facts.forget_what_is_ahead_of(now.utc_ms + STEP_MS)
         attended = live.attended not in (None, "measure")
         if attended is not self._attended:
             self._looked_ms = None
@@ -103,7 +111,10 @@ class CellWatch:
         if self.engine.present("meter-silent") or self.engine.present("sanitisation"):
             return False
         ended_utc_ms = utc_ms(result["ended"])
-        return ended_utc_ms >= self.facts.changed_utc_ms and now.utc_ms - ended_utc_ms <= limit_s * 1000
+        young = (
+            -STEP_MS <= now.utc_ms - ended_utc_ms <= limit_s * 1000
+        )  # how old one from ahead is nobody knows
+        return young and ended_utc_ms >= self.facts.changed_utc_ms
 
     def _begin_anew(self, now: Moment) -> None:
         """Owe nothing for the time that could not be watched."""
@@ -264,7 +275,8 @@ class CellWatch:
         if not self.facts.continuous or after_s is None:
             self.engine.observe(now, "no-result", holds=False)  # nothing is owed, whatever was before
         else:
-            since = max(self._began_utc_ms, 0 if result is None else utc_ms(result["ended"]))
+            ended = 0 if result is None else utc_ms(result["ended"])
+            since = max(self._began_utc_ms, ended if ended <= now.utc_ms + STEP_MS else 0)
             late = now.utc_ms - since > after_s * 1000
             told = "none since watching began" if result is None else f"the last is of {result['ended']}"
             text = f"no valid result for more than {after_s / 60:.0f} min; {told}"

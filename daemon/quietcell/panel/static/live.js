@@ -60,7 +60,8 @@ function resultParts(cell) {
     parts.push(make("p", {}, cell.continuous ? "Result, " + span(result.age_s) + " old" : "Last result, of " + clock(result.ended)));
   } else {
     parts.push(make("p", { class: "old" }, "No current result"));
-    parts.push(make("p", {}, "The last one, pH " + number(result.ph_reported, cell.ph_decimals) + ", is " + span(result.age_s) + " old (" + clock(result.ended) + ")."));
+    const old = result.age_s < 0 ? "ahead of the clock, which was set back" : span(result.age_s) + " old";
+    parts.push(make("p", {}, "The last one, pH " + number(result.ph_reported, cell.ph_decimals) + ", is " + old + " (" + clock(result.ended) + ")."));
   }
   if (result.doubt) parts.push(make("p", { class: "watch" }, make("strong", {}, "In doubt: "), result.doubt));
   if (result.suspected.length) parts.push(make("p", { class: "watch" }, make("strong", {}, "Suspected meanwhile: "), result.suspected.map(words).join(", ")));
