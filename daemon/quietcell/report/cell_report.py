@@ -174,7 +174,9 @@ class CellReport:
     checks: tuple[dict[str, Json], ...]
     notes: tuple[dict[str, Json], ...]
     faults: dict[str, int]
-    """Gaps, driver faults and faults of the program, by kind."""
+    """Gaps, faults of driver and program, and steps of the clock, by kind."""
+    clock_set_back: int
+    """How often times of the span were gone through once more."""
     silent_s: float
     configurations: tuple[Configuration, ...]
     """In force at some instant of the span."""

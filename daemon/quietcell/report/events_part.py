@@ -172,6 +172,13 @@ def notes(part: Part) -> Html:
             " s in gaps.",
         )
     )
+    if cell.clock_set_back:
+        again = (
+            " and times of the span were gone through once more. Figures show both stretches on top of each "
+            "other, shares of time the one whose cause weighs more; the numbers of records tell their order."
+        )
+        often = number(cell.clock_set_back)
+        parts.append(tag("p", "The clock was set back (times: ", often, "),", again, class_="warn"))
     return joined(parts)
 
 

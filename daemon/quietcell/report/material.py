@@ -15,7 +15,16 @@ LEAD_MS = 86_400_000
 """A determination that ended so long before a span may still speak for its beginning."""
 _LATEST_MS = 253_402_300_799_999
 """The last instant of year 9999."""
-WITHIN = ("determination", "gap", "note", "check", "driver-fault", "cell-fault", "readings-digest")
+WITHIN = (
+    "determination",
+    "gap",
+    "clock-step",
+    "note",
+    "check",
+    "driver-fault",
+    "cell-fault",
+    "readings-digest",
+)
 """Kinds that concern the instant they are dated at."""
 SINCE_EVER = ("segment", "configuration", "calibration", "episode", "electrode", "attendance", "alarm")
 """Kinds that may have begun before a span what still holds in it."""
@@ -191,12 +200,17 @@ def _read(journal: Journal, cell: str, kind: str, from_ms: int, to_ms: int) -> l
 
 
 def whole_span(journal: Journal) -> Span | None:
-    """Return from the first to the last record, None for an empty ledger."""
+    """Return from the earliest to the latest record, None for an empty ledger.
+
+    Where the clock was set back the last record is not the latest: a segment ended at the step.
+    """
     first, last = journal.get(1), journal.get(journal.head[0])
     if first is None or last is None:
         return None
     times = [utc_ms(record.envelope()["recorded_at"]) for record in (first, last)]
     at = [utc_ms(record.envelope()["body"]["at"]) for record in (first, last)]
+    for cell in journal.cells():
+        at += [utc_ms(record.body()["at"]) for record in journal.of_cell(cell, kinds=("segment",))]
     return Span(from_ms=min(*times, *at), to_ms=max(*times, *at) + 1)
 
 

@@ -25,6 +25,8 @@ from quietcell.report.excursions import LIMITS, Excursion
 from quietcell.report.indications import Indications
 from quietcell.report.material import CellMaterial, Entry, Span
 
+SET_BACK_MS = 1000
+"""A clock that goes back further was set back, and not only slowed."""
 SHOWN = (
     "ph_25c",
     "ph",
@@ -103,7 +105,8 @@ def summarise(
         calibrations=_numbered(material.until_end("calibration")),
         checks=_numbered(material.of("check")),
         notes=_numbered(material.of("note")),
-        faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault")},
+        faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault", "clock-step")},
+        clock_set_back=_set_back(material),
         silent_s=sum((e.body["gap_s"] for e in material.of("gap")), 0.0),
         configurations=tuple(map(_configuration, configurations)),
         criteria={body["criterion"]["name"]: body["criterion"]["digest"] for body in bodies},
@@ -314,6 +317,14 @@ def _configuration(each: Entry) -> Configuration:
         zero_mv=settings["line"]["zero_mv"],
         electrode=settings.get("electrode"),
         meter=settings.get("meter"),
+    )
+
+
+def _set_back(material: CellMaterial) -> int:
+    """Return how often the clock went back from one segment to the next, as far as both are of the span."""
+    return sum(
+        earlier.at_ms - later.at_ms >= SET_BACK_MS
+        for earlier, later in pairwise(sorted(material.of("segment"), key=lambda each: each.seq))
     )
 
 
