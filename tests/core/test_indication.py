@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import Attendance
-from tests.support.streams import SHORT, began, cell_settings
+from quietcell.core.inputs import Attendance, TimeMark
+from tests.support.streams import SHORT, began, cell_settings, readings
 
 SETTINGS = cell_settings(SHORT)
 
@@ -30,3 +30,10 @@ def test_what_bars_every_value_is_told_before_one_has_come_to_rest(lacks: dict[s
     assert engine.indication().waits_for.startswith(told)
     engine.take(Attendance(ms=5, id="daemon.1.9", state="began", work="calibration"))
     assert engine.indication().waits_for == "whoever works at the cell (calibration)"
+
+
+def test_a_value_at_rest_in_vain_is_told_once_why() -> None:
+    engine = Engine(replace(SETTINGS, calibrated=False))
+    for item in (began(), readings(40), TimeMark(ms=40_000)):
+        engine.take(item)
+    assert engine.indication().waits_for == "a calibration, without which nothing is accepted"

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.readings import Row
+from quietcell.core.records import Reason
 from quietcell.core.settings import CellSettings
 
+_BARS = {Reason.NOT_CALIBRATED, Reason.CHECK_FAILED, Reason.CALIBRATION_EXPIRED}
 _NOTHING: Row = (0, None, None, None, None, 0)
 
 
@@ -49,6 +51,9 @@ def indication(
     value is told first and at once, not when one has come to rest in vain.
     """
     waits_for = where.waits_for if where else _idle(due_s, attended)
+    if barred and attended is None:
+        at_rest = where is not None and where.lacks and set(where.lacks) <= _BARS
+        waits_for = barred if at_rest else f"{barred}; {waits_for}"
     _, mv, temperature_c, conductivity_us_cm, flow_ml_min, _ = last or _NOTHING
     return Indication(
         cell=cell,
@@ -60,7 +65,7 @@ def indication(
         flow_ml_min=flow_ml_min,
         ph=ph_of(mv, temperature_c),
         phase=where.phase.value if where else "idle",
-        waits_for=f"{barred}; {waits_for}" if barred and attended is None else waits_for,
+        waits_for=waits_for,
         attended=attended,
     )
 
