@@ -249,6 +249,24 @@ def test_sanitisation_ends_within_a_day(seconds: int) -> None:
         Watched().watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + seconds * 1000)
 
 
+def test_sanitisation_that_nobody_would_see_is_refused_and_hides_nothing() -> None:
+    watched = Watched()
+    watched.run(70, flow_ml_min=0.0)
+    watched.watch.engine.shelve(at(70), "sanitisation", SOMEONE, until_utc_ms=UTC_MS + 900_000)
+    with pytest.raises(AlarmRefusedError, match="nobody would see it: it is shelved"):
+        watched.watch.begin_sanitisation(at(70), SOMEONE, until_utc_ms=UTC_MS + 600_000)
+    assert watched.run(5) == []
+    assert "flow-stopped" in {alarm["alarm"] for alarm in watched.watch.engine.shown()}
+
+
+def test_sanitisation_begins_at_once_whatever_delay_the_table_gives_it() -> None:
+    watched = Watched()
+    rows = [replace(row, on_delay_s=30.0) if row.name == "sanitisation" else row for row in CELL_ALARMS]
+    watched.watch.engine = AlarmEngine(CELL, rows, lambda: "daemon.1.1")
+    begun = watched.watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + 600_000)
+    assert [body.event for body in begun] == ["raised", "acknowledged"]
+
+
 def test_a_restart_remembers_alarms_shelf_and_sanitisation() -> None:
     before = Watched()
     before.run(1)

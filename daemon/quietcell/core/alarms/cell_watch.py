@@ -340,11 +340,9 @@ class CellWatch:
                 hint="Name an end within the next 24 hours",
             )
         text = f"{by.operator or 'someone'}: {by.reason}; until {rfc3339(until_utc_ms)}"
-        self.engine.observe(now, "sanitisation", holds=True, text=text, ends_utc_ms=until_utc_ms)
-        raised = self.engine.advance(now)
-        known = self.engine.acknowledge(now, "sanitisation", by)
+        begun = self.engine.begin(now, "sanitisation", by, text=text, ends_utc_ms=until_utc_ms)
         self.sanitisation_ends_utc_ms = until_utc_ms
-        return [*raised, *known]
+        return begun
 
     def end_sanitisation(self, now: Moment, by: Person) -> list[AlarmBody]:
         """Take the cell out of function check.

@@ -208,6 +208,26 @@ class AlarmEngine:
         """
         return list(self._step(self._named(name), AlarmEvent.ACKNOWLEDGED, now, by=by))
 
+    def begin(self, now: Moment, name: str, by: Person, *, text: str, ends_utc_ms: int) -> list[AlarmBody]:
+        """Take a condition that someone brings about for a stated time, and therefore knows of.
+
+        Raises
+        ------
+        AlarmRefusedError
+            If there is no such alarm, or nobody would see it; nothing has changed then.
+        """
+        alarm = self._named(name)
+        hidden = any(self._alarms[cause].delay.counts for cause in self._causes(alarm))
+        if hidden or alarm.state is AlarmState.SHELVED:
+            raise AlarmRefusedError(
+                f"nobody would see it: it is {'suppressed' if hidden else 'shelved'}",
+                subject=f"{self._owner}/{name}",
+                hint="End what hides it first",
+            )
+        self.observe(now, name, holds=True, text=text, ends_utc_ms=ends_utc_ms)
+        alarm.delay.counts = True  # who brings it about need not wait for it
+        return [*self.advance(now), *self.acknowledge(now, name, by)]
+
     def shelve(self, now: Moment, name: str, by: Person, *, until_utc_ms: int) -> list[AlarmBody]:
         """Put an alarm aside until a stated time.
 
