@@ -98,6 +98,10 @@ class LedgerDamagedError(LedgerError):
     """The ledger's chain or a file of it does not check out."""
 
 
+class StateUnknownError(LedgerError):
+    """What an engine knew is stored in a form this program does not know, as another version writes it."""
+
+
 class ReadingsMissingError(LedgerError):
     """Readings that something rests on are no longer stored."""
 

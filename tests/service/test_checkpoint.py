@@ -1,21 +1,25 @@
 """What a cell's engine knows is journalled, restored, and outlives a kill."""
 
+import shutil
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+import structlog
 
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import SegmentEnded
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
-from quietcell.errors import LedgerDamagedError
+from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger, Stamp
-from quietcell.ledger.readings_files import SegmentReadings
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.service import cell as cell_module
 from quietcell.service import recovery
 from quietcell.service.cell import CellTask
 from quietcell.service.checkpoint import CheckpointBody, checkpoint
+from quietcell.service.recompute import recompute
 from quietcell.service.records import DaemonIds
 from quietcell.service.recovery import recover
 from quietcell.service.requests import Requests
@@ -148,12 +152,31 @@ async def test_a_run_that_cannot_be_judged_again_ends_behind_its_readings_and_an
     await bench.ledger.close()
 
 
-async def test_a_checkpoint_that_cannot_be_read_is_named(tmp_path: Path) -> None:
+async def test_a_checkpoint_of_another_program_is_named_and_done_without(
+    tmp_path: Path,
+) -> None:
     ledger = await leak_killed(tmp_path)
-    bad = CheckpointBody(
+    other = CheckpointBody(
         id="daemon.1.1", cell=CELL, at="2026-09-21T15:00:00.000Z", segment=None, ms=None, state={}
     )
-    (stored,) = await ledger.record([bad])
-    with pytest.raises(LedgerDamagedError, match=rf"record {stored.seq} .*checkpoint cannot be restored"):
-        recover(ledger.journal, ledger.readings, CELL)
+    (stored,) = await ledger.record([other])
+    with structlog.testing.capture_logs() as logs:
+        found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    assert found.engine.open_episodes == ()
+    assert f"record {stored.seq} ({CELL}): the checkpoint cannot be restored" in str(logs[0]["why"])
     await ledger.close()
+
+
+def test_a_ledger_of_an_older_program_is_taken_up(tmp_path: Path) -> None:
+    shutil.copytree(Path(__file__).parents[1] / "data" / "ledgers" / "schema-1", tmp_path / "ledger")
+    with (
+        Journal(tmp_path / "ledger") as journal,
+        closing(ReadingsFiles(tmp_path / "ledger", read_only=True)) as readings,
+    ):
+        assert journal.last_run() == 2
+        found = recover(journal, readings, CELL)
+        assert found is not None
+        assert found.missing == ()
+        assert found.engine.settings.line.slope_pct == 98.4
+        assert recompute(journal, readings, CELL, tell=lambda _seq: None).same > 0

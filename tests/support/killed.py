@@ -50,7 +50,7 @@ async def work(folder: Path, tell: int, pieces: int) -> None:
     ledger = Ledger(
         folder / "state", stamp=lambda: Stamp(stamp_ms[0], "synchronised"), readings_commit_s=0.01
     )
-    run = await ledger.run(lambda: ledger.journal.count("run")) + 1
+    run = await ledger.run(ledger.journal.last_run) + 1
     ids, utc_ms = DaemonIds(run), ANCHOR_UTC_MS + run * 3_600_000
     stamp_ms[0] = utc_ms
     ledger.give_ids(ids.next)

@@ -29,7 +29,7 @@ class Measuring:
     ) -> None:
         self.clock = SteppedClock(boot_ms=BOOT_MS)
         self.ledger = Ledger(folder, stamp=lambda: Stamp(self.clock.utc_ms(), "synchronised"))
-        ids = DaemonIds(self.ledger.journal.count("run") + 1)
+        ids = DaemonIds(self.ledger.journal.last_run() + 1)
         block = readings(seconds) if block is None else block
         columns = (block.ms, block.mv, block.temperature_c, block.flow_ml_min)
         script = [

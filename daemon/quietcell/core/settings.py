@@ -1,7 +1,8 @@
 """What the engine of a cell needs to know about it, free of files and drivers."""
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields
-from typing import Literal
+from typing import Any, Literal
 
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.known_line import LineError
@@ -109,22 +110,20 @@ class CellSettings:
 
     @classmethod
     def from_json(cls, plain: dict[str, Json]) -> "CellSettings":
-        """Rebuild settings from what `as_json` gave."""
-        bracket, errors, low_ionic = (
-            plain["bracket_ph"],
-            plain["calibration_errors"],
-            plain["low_ionic"],
-        )
+        """Rebuild settings from what `as_json` gave, also that of an older program, which knew fewer."""
+        rebuild: dict[str, Callable[[Any], Any]] = {
+            "criterion": lambda known: Criterion(**known),
+            "buffer_criterion": lambda known: Criterion(**known),
+            "line": lambda known: Line(**known),
+            "bracket_ph": tuple,
+            "calibration_buffers": tuple,
+            "calibration_errors": lambda known: tuple(map(error_from, known)),
+            "low_ionic": lambda known: LowIonicCheck(**known),
+        }
         return cls(
             **{
-                **plain,
-                "criterion": Criterion(**plain["criterion"]),
-                "buffer_criterion": Criterion(**plain["buffer_criterion"]),
-                "line": Line(**plain["line"]),
-                "bracket_ph": None if bracket is None else (bracket[0], bracket[1]),
-                "calibration_buffers": tuple(plain["calibration_buffers"]),
-                "calibration_errors": None if errors is None else tuple(error_from(e) for e in errors),
-                "low_ionic": None if low_ionic is None else LowIonicCheck(**low_ionic),
+                name: value if value is None or name not in rebuild else rebuild[name](value)
+                for name, value in plain.items()
             }
         )
 

@@ -294,3 +294,10 @@ class Journal:
             "SELECT count(*) FROM journal WHERE kind = ?", (kind,)
         ).fetchone()[0]
         return found
+
+    def last_run(self) -> int:
+        """Return the highest number of a run that the service's own ids name; 0 where there is none."""
+        found: int | None = self._database.execute(
+            "SELECT max(CAST(substr(id, 8) AS INTEGER)) FROM journal WHERE id > 'daemon.' AND id < 'daemon/'"
+        ).fetchone()[0]
+        return found or 0

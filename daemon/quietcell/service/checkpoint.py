@@ -9,7 +9,7 @@ from quietcell.core.engine_state import needed_readings
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body, Json
 from quietcell.core.settings import CellSettings
-from quietcell.errors import LedgerDamagedError
+from quietcell.errors import LedgerDamagedError, StateUnknownError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -62,20 +62,17 @@ def restored(
 
     Raises
     ------
-    LedgerDamagedError
+    StateUnknownError
         If the state cannot be read.
     ReadingsMissingError
         If readings it rests on are missing.
     """
     body = record.body()
     cell, state = body["cell"], body["state"]
-    configured = journal.get(journal.last_seq(cell, "configuration", before=record.seq))
-    if configured is None:
-        raise LedgerDamagedError("a checkpoint before any configuration", subject=f"record {record.seq}")
-    engine = Engine(CellSettings.from_json(configured.body()["settings"]))
-    if not with_readings:
-        state = {**state, "reception": {**state["reception"], "counting": []}}
+    engine = Engine(settings_at(journal, record))
     try:
+        if not with_readings:
+            state = {**state, "reception": {**state["reception"], "counting": []}}
         needed = needed_readings(state)
         stored: Any = []
         if needed is not None:
@@ -91,10 +88,25 @@ def restored(
             )
         engine.restore(state, ReadingBlock.concatenate(stored) if stored else None)
     except (KeyError, TypeError, ValueError) as error:
-        raise LedgerDamagedError(
+        raise StateUnknownError(
             f"the checkpoint cannot be restored: {error}", subject=f"record {record.seq} ({cell})"
         ) from error
     return engine
+
+
+def settings_at(journal: Journal, record: Stored) -> CellSettings:
+    """Return the settings in force at a checkpoint.
+
+    Raises
+    ------
+    LedgerDamagedError
+        If there are none.
+    """
+    cell = record.body()["cell"]
+    configured = journal.get(journal.last_seq(cell, "configuration", before=record.seq))
+    if configured is None:
+        raise LedgerDamagedError("a checkpoint before any configuration", subject=f"record {record.seq}")
+    return CellSettings.from_json(configured.body()["settings"])
 
 
 def place_of(record: Stored) -> Place | None:

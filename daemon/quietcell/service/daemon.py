@@ -106,7 +106,7 @@ class Daemon:
             reserve_bytes=store.reserve_mib * 1024 * 1024,
         )
         try:
-            ids = DaemonIds(await ledger.run(lambda: ledger.journal.count("run")) + 1)
+            ids = DaemonIds(await ledger.run(ledger.journal.last_run) + 1)
             ledger.give_ids(ids.next)
             await ledger.record([self._run_body(ids, "began")])
             for name in set(ledger.journal.cells()) - set(plan):

@@ -14,7 +14,7 @@ from quietcell.core.inputs import SegmentBegan
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import ENGINE_VERSION, Body, Json
 from quietcell.core.settings import CellSettings
-from quietcell.errors import QuietcellError, ReadingsMissingError
+from quietcell.errors import QuietcellError, ReadingsMissingError, StateUnknownError
 from quietcell.ledger.canonical import canonical
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, month_of
@@ -171,7 +171,7 @@ class _Recomputation:
             return
         try:
             self._engine = restored(self._journal, self._readings, record)
-        except ReadingsMissingError:
+        except (ReadingsMissingError, StateUnknownError):
             return
         self._why_not = ""
         segment, ms = step.body["segment"], step.body["ms"]

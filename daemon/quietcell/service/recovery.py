@@ -18,12 +18,18 @@ from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
 from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339, utc_ms
-from quietcell.errors import ContractError, LedgerDamagedError, LedgerError, ReadingsMissingError
+from quietcell.errors import (
+    ContractError,
+    LedgerDamagedError,
+    LedgerError,
+    ReadingsMissingError,
+    StateUnknownError,
+)
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.storage import ReadingsDroppedBody
-from quietcell.service.checkpoint import last_checkpoint, place_of, restored
+from quietcell.service.checkpoint import last_checkpoint, place_of, restored, settings_at
 from quietcell.service.given import given_input
 from quietcell.service.stored_input import Place, StoredInput
 
@@ -58,6 +64,8 @@ def recover(journal: Journal, readings: ReadingsFiles, cell: str) -> Recovered |
         log.warning("interrupted run closed without judging it again", engine_version=error.version)
     except ReadingsMissingError as error:
         log.warning("interrupted run closed without judging it again", why=str(error))
+    except StateUnknownError as error:
+        log.warning("what was known at the last checkpoint is not taken over", why=str(error))
     except LedgerDamagedError:
         raise
     except Exception:  # what broke the engine once must not keep the daemon from starting
@@ -111,10 +119,13 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
     """
     engine, place, ordinal = None, None, 0
     if began is not None:
-        engine, place = restored(journal, readings, began, with_readings=False), place_of(began)
-        ordinal = began.body()["state"]["ordinal"]
-        if place is not None:
-            engine.take(SegmentEnded(ms=place.last_ms, cause="interrupted"))
+        place, ordinal = place_of(began), began.body()["state"].get("ordinal", 0)
+        try:
+            engine = restored(journal, readings, began, with_readings=False)
+            if place is not None:
+                engine.take(SegmentEnded(ms=place.last_ms, cause="interrupted"))
+        except StateUnknownError:
+            engine = Engine(settings_at(journal, began))
     steps = StoredInput(journal, None, cell, after=0 if began is None else began.seq, place=place)
     missing: tuple[Body, ...] = ()
     for step in steps:
