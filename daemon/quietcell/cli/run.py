@@ -37,10 +37,11 @@ def command(path: Path, *, verbose: bool) -> None:
         reread=lambda: load_config(path, drivers),
         notifier=Notifier(),
     )
-    asyncio.run(_run(daemon))
+    asyncio.run(run_until_stopped(daemon))
 
 
-async def _run(daemon: Daemon) -> None:
+async def run_until_stopped(daemon: Daemon) -> None:
+    """Run a daemon until SIGTERM or Ctrl-C; SIGHUP lets it read its configuration again."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
