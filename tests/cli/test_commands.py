@@ -245,7 +245,11 @@ def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.Capture
     assert status_of("drivers", "--json") == 0
     assert {"line-stream", "line-poll"} <= {row["name"] for row in json.loads(capsys.readouterr().out)}
     assert status_of("drivers", "line-poll") == 0
-    assert "quiet_s" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    for setting in ("quiet_s (default 0.2)", "decimal_comma (default false)", "gap_s (default left out)"):
+        assert setting in shown
+    assert status_of("drivers", "recording") == 0
+    assert "layout (default {})" in capsys.readouterr().out
 
 
 def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

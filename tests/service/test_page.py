@@ -1,5 +1,6 @@
 """The page's process beside the daemon."""
 
+import asyncio
 import os
 import signal
 import socket
@@ -88,3 +89,19 @@ async def test_the_log_names_the_port_that_was_free_and_says_once_that_none_can_
     assert not free["address"].endswith(":0/")
     assert taken["event"] == "page cannot be served"
     assert taken["text"].startswith(f"http://127.0.0.1:{port}/: Address already in use. Look at panel.host")
+
+
+async def test_whoever_sends_what_is_no_request_writes_no_log(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    config = parse_config("[cells.a]\n[panel]\nport = 0", "a.toml", DRIVERS)
+    with structlog.testing.capture_logs() as told:
+        async with Page(config, tmp_path):
+            await until(lambda: bool(told))
+            port = int(told[0]["address"].rstrip("/").rpartition(":")[2])
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            writer.write(b"\x16\x03\x01 a handshake where none is wanted\r\n\r\n")
+            assert b" 400 " in await reader.readline()
+            writer.close()
+            await writer.wait_closed()
+    assert capfd.readouterr().err == ""

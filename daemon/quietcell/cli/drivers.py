@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 import click
+from pydantic import BaseModel
 
 from quietcell.errors import DriverError
 from quietcell.service.conformance import check_driver
@@ -72,9 +73,18 @@ def _described(drivers: InstalledDrivers, name: str, *, settings: bool) -> dict[
                 "name": key,
                 "default": "required"
                 if field.is_required()
-                else f"default {field.get_default(call_default_factory=True)!r}",
+                else f"default {_as_toml(field.get_default(call_default_factory=True))}",
                 "description": field.description or "",
             }
             for key, field in driver.settings_model.model_fields.items()
         ]
     return row
+
+
+def _as_toml(value: object) -> str:
+    """Return a default as it would stand in the file."""
+    if value is None:
+        return "left out"
+    if isinstance(value, BaseModel):
+        return "{}"  # its keys have defaults of their own
+    return json.dumps(value, ensure_ascii=False, default=str)

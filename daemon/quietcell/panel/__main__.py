@@ -52,7 +52,7 @@ def main() -> None:
     access = Access(token=settings["token"], names=tuple(settings["names"]), host=settings["host"])
     config = uvicorn.Config(
         panel_app(Source(Path(settings["folder"])), access),
-        log_level="warning",
+        log_level="error",  # of every request that is none there would be a line, from whoever sends them
         access_log=False,
         server_header=False,
         proxy_headers=False,
