@@ -6,6 +6,9 @@ from pathlib import Path
 import pytest
 
 from quietcell.core.engine import Engine
+from quietcell.core.inputs import EngineInput
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import Body
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.storage import ReadingsDroppedBody
@@ -83,3 +86,20 @@ async def test_dropped_readings_end_the_comparison_until_the_next_checkpoint(
     assert found.different == 0
     assert list(found.not_recomputable) == ["readings dropped for want of space"]
     assert found.same > 5
+
+
+def test_an_engine_that_breaks_on_what_was_stored_ends_the_comparison_and_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorded(tmp_path)
+
+    def breaks(self: Engine, item: EngineInput) -> tuple[Body, ...]:
+        if isinstance(item, ReadingBlock) and int(item.ms[-1]) > 50_000:
+            raise ZeroDivisionError("float division by zero")
+        return take(self, item)
+
+    take = Engine.take
+    monkeypatch.setattr(Engine, "take", breaks)
+    found = again(tmp_path)
+    assert "the engine breaks (ZeroDivisionError) on what it was fed" in found.differences[0]
+    assert found.not_recomputable["the engine breaks on its input"] > 0

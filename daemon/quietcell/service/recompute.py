@@ -127,10 +127,12 @@ class _Recomputation:
             return
         try:
             made = self._engine.take(item)
-        except QuietcellError as error:
+        except Exception as error:  # noqa: BLE001 # what breaks on one cell's input says nothing of the others
             seq = 0 if step.record is None else step.record.seq
-            self._outcome.differs(f"record {seq}: the engine refuses what it was fed: {error}")
-            self._stop("its input was refused")
+            refuses = isinstance(error, QuietcellError)
+            does = "refuses" if refuses else f"breaks ({type(error).__name__}) on"
+            self._outcome.differs(f"record {seq}: the engine {does} what it was fed: {error}")
+            self._stop("its input was refused" if refuses else "the engine breaks on its input")
             return
         for body in made:
             self._compare_made(body)
