@@ -9,17 +9,25 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietcell.core.engine import Engine
+from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.chain import GENESIS, digest
+from quietcell.ledger.digest import DigestSpan, ReadingsDigestBody
 from quietcell.ledger.journal import FILE_NAME, Journal
-from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.verify import Head, Verified, verify
-from tests.support.recorded import recorded
+from quietcell.service.digests import record_digest
+from quietcell.service.records import DaemonIds
+from tests.support.ledgers import open_ledger
+from tests.support.recorded import CELL, record_run, recorded
+from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, readings
 
 END_OF_MONTH_MS = 1_790_812_775_000  # 2026-09-30T23:59:35Z
 READINGS = ("readings-2026-09.sqlite", "readings-2026-10.sqlite")
 WHOLE = ("cell", "segment", "ms", "tie", "flags")
 COLUMNS = (*WHOLE, "mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
+EMPTY = digest("")
 Statement = tuple[str, tuple[object, ...]]
 
 
@@ -203,4 +211,31 @@ def test_a_damaged_file_is_named(folder: Path, tmp_path: Path, file: str) -> Non
     stored[8192:] = b"x" * (len(stored) - 8192)
     (tmp_path / file).write_bytes(stored)
     with pytest.raises(LedgerDamagedError, match=r"file is damaged"):
+        check(tmp_path)
+
+
+async def test_readings_behind_the_last_digest_are_counted_and_no_damage(tmp_path: Path) -> None:
+    ledger, engine, block = open_ledger(tmp_path), Engine(cell_settings()), readings(60)
+    await record_run(ledger, engine, block, segment=1)
+    await ledger.record(engine.take(began(2, utc_ms=ANCHOR_UTC_MS + 100_000)))
+    for part in (block[:40], block[40:]):
+        ledger.keep(SegmentReadings(cell=CELL, segment=2, anchor_utc_ms=ANCHOR_UTC_MS + 100_000, block=part))
+        await ledger.flush()
+        if len(part) == 40:
+            await record_digest(
+                ledger, DaemonIds(2), CELL, utc_ms=ANCHOR_UTC_MS, complete=(2, int(part.ms[-1]) + 10)
+            )
+    await ledger.close()
+    found = check(tmp_path)
+    assert (found.readings, found.readings_uncovered) == (100, 20)
+
+
+async def test_a_digest_that_leaves_readings_out_is_found(tmp_path: Path) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    await record_run(ledger, engine, readings(60), segment=1)
+    last = DigestSpan(segment=1, after_ms=90_000, upto_ms=100_000, readings=0, sha256=EMPTY)
+    body = ReadingsDigestBody(id="daemon.9.1", cell=CELL, at=rfc3339(ANCHOR_UTC_MS), spans=(last,))
+    await ledger.record([body])
+    await ledger.close()
+    with pytest.raises(LedgerDamagedError, match="does not follow on the digest before"):
         check(tmp_path)
