@@ -12,7 +12,7 @@ from typing import Annotated, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 from pydantic_core import PydanticCustomError
 
-from quietcell.config.fields import Name, Text
+from quietcell.config.fields import NAME_PATTERN, Name, Text
 from quietcell.core.records import Json
 from quietcell.errors import CommandError
 from quietcell.service.command_records import Via
@@ -86,6 +86,8 @@ def once_begun(command: Command, begun: asyncio.Event) -> Command:
 def _wrong(kind: str, text: str) -> str:
     """Return what is wrong with an argument, in words such as the configuration's."""
     known = {"missing": "missing", "extra_forbidden": "unknown"}
+    if NAME_PATTERN in text:
+        return "must be a name: lower-case letters a-z, digits and -"
     return known.get(kind) or re.sub(r"^\w+ should ", "must ", text)
 
 
