@@ -106,6 +106,19 @@ async def test_what_cannot_be_is_refused_with_what_to_do(tmp_path: Path) -> None
             await keeper.thing({**meter, "name": "other-meter", "state": "retired"})
 
 
+async def test_an_electrode_the_configuration_names_elsewhere_is_not_put_into_a_second_cell(
+    tmp_path: Path,
+) -> None:
+    other = '[cells.nursery]\ndriver = "simulated"\nelectrode = "probe-7"\n'
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path, LIMITS + other))
+        put = {**WHO, "thing": "electrode", "name": "probe-7"}
+        with pytest.raises(CommandError, match=r"probe-7 is in nursery: cells\.nursery\.electrode"):
+            await keeper.thing(put)
+        assert measuring.bodies("electrode") == []
+        await keeper.thing({**put, "thing": "meter"})  # of the same name, and nothing else
+
+
 async def test_an_electrode_that_gets_a_name_where_it_is_keeps_its_calibration(tmp_path: Path) -> None:
     async with Measuring(tmp_path) as measuring:
         keeper = keeping(measuring, config_of(tmp_path))

@@ -172,16 +172,20 @@ class Keeping:
         return {"body": bodies[-1].as_json(), "left": left, "calibrated": task.settings.calibrated}
 
     def _require_not_fixed(self, told: ThingArguments) -> None:
-        configured = self._config().cells.get(told.cell)
-        if configured is None or told.thing == "conductivity-cell":
+        """Refuse what the configuration says otherwise: of this cell, or of another with the thing in it."""
+        if told.thing == "conductivity-cell":
             return
-        named = configured.electrode if told.thing == "electrode" else configured.meter
-        if named is not None and (told.name != named or told.state != "in-use"):
-            raise CommandError(
-                f"the configuration says that {named} is in this cell: cells.{told.cell}.{told.thing}",
-                subject=told.cell,
-                hint="Change or remove that key, then `quietcell reload`",
-            )
+        for name, configured in self._config().cells.items():
+            named = configured.electrode if told.thing == "electrode" else configured.meter
+            here = name == told.cell and named is not None and (told.name, told.state) != (named, "in-use")
+            elsewhere = name != told.cell and named == told.name and told.state == "in-use"
+            if here or elsewhere:
+                raise CommandError(
+                    f"the configuration says that {named} is in {'this cell' if here else name}: "
+                    f"cells.{name}.{told.thing}",
+                    subject=told.cell,
+                    hint="Change or remove that key, then `quietcell reload`",
+                )
 
     async def _moved(self, told: ThingArguments, *, out_of: str | None = None) -> ElectrodeBody:
         """Return the record of a thing that comes or goes."""
