@@ -206,12 +206,19 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
     def answer(_config: Path, _ledger: Path, request: dict[str, Any]) -> dict[str, Any]:
         whole = {"site": "merrow-sound", "run": 1, "seq": 3, "ledger": "6b82", "outlets": [], "cells": [cell],
                  "disk": "the disk of the ledger is full; readings are dropped"}  # fmt: skip
-        return whole if request["command"] == "status" else kept
+        alarms = [
+            {"cell": "hall", "title": "Sanitisation under way", "state": "acknowledged"},
+            {"cell": "hall", "title": "Meter silent", "state": "returned-unacknowledged"},
+            {"cell": "nursery", "title": "Check due", "state": "unacknowledged"},
+        ]
+        answers: dict[str, dict[str, Any]] = {"status": whole, "alarms": {"alarms": alarms}, "kept": kept}
+        return answers[request["command"]]
 
     monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
     assert status_of("status", "--ledger", "state") == 0
     shown = capsys.readouterr().out
     assert f"hall: {told} (0 s ago)" in shown
+    assert "tells what to do): Sanitisation under way\n" in shown
     assert "the disk of the ledger is full" in shown
 
 
