@@ -92,6 +92,13 @@ class LineFramer:
             return None
         return chunk[:end]
 
+    def take_head(self) -> int:
+        """Return how many bytes of the head were thrown away so far, each once: its end may never come."""
+        if self._fault != HEAD:
+            return 0
+        size, self._skipped = self._skipped, 0
+        return size
+
     def end_by_silence(self) -> list[Line | Discarded]:
         """Say that the line has been silent for the time that ends a line without terminator."""
         self._searched = 0

@@ -156,6 +156,7 @@ class LineStream:
                 row = reader.row(item, boot_ms, flags)
                 if row is not None:
                     rows.append(row)
+        reader.counts.discarded_bytes += framer.take_head()
         return rows + reader.rows(lines, times, flags_of)
 
     def _await_silence(self) -> None:

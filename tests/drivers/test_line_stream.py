@@ -21,6 +21,7 @@ from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.waiting_readings import MOST_WAITING
 from tests.support.clocks import HeldClock, RealClock
 from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch, mv_and_temperature
+from tests.support.until import until
 
 LINES = b"-102.31;25.04\n-102.30;25.05\n-102.29;25.06\n"
 
@@ -224,6 +225,18 @@ async def test_a_cancelled_read_loses_nothing(terminal: PseudoTerminal) -> None:
     received += await fetch(driver, 50 - len(received))
     await driver.close()
     assert [r.mv for r in received] == [float(i) for i in range(50)]
+
+
+async def test_what_never_ends_is_counted_as_it_comes(terminal: PseudoTerminal) -> None:
+    driver = make(terminal.port)
+    await driver.open()
+    for _ in range(3):
+        terminal.write(b"-102.31;25.04\r")
+    await until(lambda: driver.counts.discarded_bytes >= 3 * 14 - 1)
+    terminal.write(b"\n-102.30;25.05\n")
+    assert mv_and_temperature(await fetch(driver, 1)) == [(-102.30, 25.05)]
+    assert driver.counts.discarded_bytes == 3 * 14 + 1
+    await driver.close()
 
 
 async def test_pulling_the_plug_yields_what_came_and_then_says_so(terminal: PseudoTerminal) -> None:

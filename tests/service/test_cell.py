@@ -110,6 +110,27 @@ async def test_a_meter_that_speaks_but_cannot_be_read_is_not_called_silent(tmp_p
     await bench.ledger.close()
 
 
+async def test_bytes_without_an_end_are_not_called_silence(tmp_path: Path) -> None:
+    seen: list[str] = []
+    counts = LineCounts(discarded_bytes=7)
+
+    class Endless(ScriptedDriver):
+        """Throws away what never ends, as at a wrong terminator."""
+
+        def __init__(self, script: Iterable[Reading | Loss | Exception], clock: Clock) -> None:
+            super().__init__(script, clock)
+            self.counts = counts
+
+    async def look(task: CellTask) -> None:
+        seen.append(task.indication().waits_for)
+        counts.discarded_bytes += 256
+
+    bench = Bench(tmp_path, Endless)
+    await bench.run([], 9, events={2: look, 6: look})
+    assert "263 bytes came, and no whole message among them" in seen[1]
+    await bench.ledger.close()
+
+
 async def test_a_port_that_is_gone_is_what_a_cell_waits_for(tmp_path: Path) -> None:
     seen: list[str] = []
 

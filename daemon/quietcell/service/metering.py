@@ -69,7 +69,7 @@ class Metering:
         self.receiving = False
         """Readings are on their way to the ledger: no mark may pass those that wait behind them."""
         self._last_fault = ""
-        self._readings = self._unread = 0
+        self._readings = self._unread = self._discarded = 0
         """So many readings when last asked, and so many messages since that are none."""
         self._reasons: dict[str, int] = {}
         self._newest = ""
@@ -86,14 +86,20 @@ class Metering:
     def hindrance(self) -> str:
         """Return why no readings come, in words; empty where that cannot be told. To be asked often."""
         now = self._meter.counts
-        if now.readings != self._readings or sum(now.reasons.values()) < sum(self._reasons.values()):
+        anew = (
+            sum(now.reasons.values()) < sum(self._reasons.values()) or now.discarded_bytes < self._discarded
+        )
+        if now.readings != self._readings or anew:
             self._readings, self._unread = now.readings, 0  # one has come, or the port was opened again
-            self._reasons = dict(now.reasons)
+            self._reasons, self._discarded = dict(now.reasons), now.discarded_bytes
         grown = {reason: times - self._reasons.get(reason, 0) for reason, times in now.reasons.items()}
         if any(grown.values()):
             self._unread += sum(grown.values())
             self._newest = max(grown, key=lambda reason: grown[reason])
             self._reasons = dict(now.reasons)
+        size = now.discarded_bytes - self._discarded
+        if not self._unread and size and not self._last_fault:
+            return f"{size} bytes came, and no whole message among them: are speed and terminator right?"
         if not self._unread:
             return self._last_fault
         line = f", last in '{printable(now.last_bad_line)[:LONGEST_LINE]}'" if now.last_bad_line else ""
