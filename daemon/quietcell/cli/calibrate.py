@@ -163,7 +163,7 @@ def _require_buffers(given: tuple[str, ...]) -> None:
 def _span(given: list[float] | None, found: dict[str, Json]) -> list[float]:
     """Return where the sample is expected."""
     recent = found["expected_ph"]
-    usual = "7.0" if recent is None else ":".join(f"{value:.2f}" for value in recent)
+    usual = "7.0" if recent is None else ":".join(dict.fromkeys(f"{value:.2f}" for value in recent))
     if given is None:
         given = told(
             None, "Expected pH of the sample", flag="--expected-ph", default=usual, type=_read_ph_span
