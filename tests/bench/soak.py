@@ -310,7 +310,7 @@ def false_readings(state: Path) -> str:
     """Count stored readings whose flow does not fit their potential and temperature."""
     wrong = total = 0
     for path in sorted(state.glob("readings-*.sqlite")):
-        with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as database:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
             for mv, temperature, flow in database.execute(
                 "SELECT mv, temperature_c, flow_ml_min FROM reading"
             ):

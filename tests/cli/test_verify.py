@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,7 @@ def test_a_witnessed_payload_is_read_from_its_file(folder: Path, tmp_path: Path)
     witness = tmp_path / "head.json"
     witness.write_text(json.dumps(payload))
     assert verify(folder, "--head", str(witness)).return_value == 0
-    with sqlite3.connect(folder / FILE_NAME) as database:
+    with closing(sqlite3.connect(folder / FILE_NAME, isolation_level=None)) as database:
         database.execute("DELETE FROM journal WHERE seq = ?", (payload["seq"],))
     done = verify(folder, "--head", str(witness), "--json")
     assert done.return_value == 1
@@ -50,7 +51,7 @@ def test_a_witnessed_payload_is_read_from_its_file(folder: Path, tmp_path: Path)
 
 
 def test_a_changed_reading_ends_with_status_1(folder: Path) -> None:
-    with sqlite3.connect(folder / "readings-2026-09.sqlite") as database:
+    with closing(sqlite3.connect(folder / "readings-2026-09.sqlite", isolation_level=None)) as database:
         database.execute("UPDATE reading SET mv = 1 WHERE ms = (SELECT min(ms) FROM reading)")
     done = verify(folder)
     assert done.return_value == 1

@@ -43,9 +43,9 @@ async def test_a_few_lines_with_hashlib_check_the_chain(tmp_path: Path) -> None:
     await ledger.record([note(3)])
     await ledger.close()
     previous = "0" * 64
-    for (stored,) in sqlite3.connect(tmp_path / FILE_NAME).execute(
-        "SELECT CAST(record AS BLOB) FROM journal ORDER BY seq"
-    ):
+    with closing(sqlite3.connect(tmp_path / FILE_NAME)) as database:
+        rows = database.execute("SELECT CAST(record AS BLOB) FROM journal ORDER BY seq").fetchall()
+    for (stored,) in rows:
         assert json.loads(stored)["previous"] == previous
         previous = hashlib.sha256(stored).hexdigest()
     assert previous == ledger.head[1]

@@ -44,8 +44,11 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
             f"{name}.pem",
             "-subj",
             f"/CN={name}",
+            "-addext",
+            "keyUsage=critical,keyCertSign,cRLSign",
         )
-    (folder / "address").write_text("subjectAltName=IP:127.0.0.1")
+    # Newer Pythons hold certificates to RFC 5280: an authority says what it is for, and is named by its key.
+    (folder / "address").write_text("subjectAltName=IP:127.0.0.1\nauthorityKeyIdentifier=keyid\n")
     for name in ("broker", "client"):
         openssl(
             folder, "req", *curve, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}"

@@ -4,6 +4,7 @@ import hashlib
 import json
 import re
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from statistics import median
 
@@ -177,11 +178,12 @@ def stored_water(folder: Path, cell: str) -> tuple[np.ndarray, np.ndarray, np.nd
             lines[body["segment"]] = last
     work = bodies(folder, "attendance", cell)
     (file,) = folder.glob("readings-*.sqlite")
-    rows = sqlite3.connect(f"file:{file}?mode=ro", uri=True).execute(
-        "SELECT segment, ms, mv, temperature_c, conductivity_us_cm FROM reading "
-        "WHERE cell = (SELECT number FROM cell WHERE name = ?) ORDER BY segment, ms",
-        (cell,),
-    )
+    with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as database:
+        rows = database.execute(
+            "SELECT segment, ms, mv, temperature_c, conductivity_us_cm FROM reading "
+            "WHERE cell = (SELECT number FROM cell WHERE name = ?) ORDER BY segment, ms",
+            (cell,),
+        ).fetchall()
     times, ph, temperatures, conductivities = [], [], [], []
     for segment, ms, mv, temperature_c, conductivity in rows:
         at = rfc3339(anchors[segment] + ms)
@@ -252,7 +254,7 @@ def test_a_qualified_result_names_the_episode_that_qualifies_it(folder: Path, tm
 
 
 def test_where_it_comes_from_is_told(page: Page, folder: Path) -> None:
-    with sqlite3.connect(folder / FILE_NAME) as database:
+    with closing(sqlite3.connect(folder / FILE_NAME)) as database:
         (ledger,) = database.execute("SELECT ledger FROM identity").fetchone()
         seq, head = database.execute("SELECT max(seq), record FROM journal").fetchone()
     facts = next(iter(page.tables.values()))

@@ -4,6 +4,7 @@ import json
 import shutil
 import sqlite3
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -77,7 +78,7 @@ def test_an_older_ledger_is_reported_on(tmp_path: Path) -> None:
 
 
 def test_it_only_reads_and_works_beside_a_writer(folder: Path) -> None:
-    with sqlite3.connect(folder / FILE_NAME, isolation_level=None) as writer:
+    with closing(sqlite3.connect(folder / FILE_NAME, isolation_level=None)) as writer:
         writer.execute("BEGIN IMMEDIATE")
         before = sorted((p.name, p.stat().st_size) for p in folder.iterdir() if p.suffix == ".sqlite")
         assert run("--ledger", folder, "--days", 0.2, "--json").return_value == 0
@@ -87,7 +88,7 @@ def test_it_only_reads_and_works_beside_a_writer(folder: Path) -> None:
 
 def test_a_changed_record_is_told_and_ends_with_status_1(tmp_path: Path) -> None:
     long_ledger(tmp_path / "ledger", cells=CELLS[:1], days=0.5, reading_s=300.0)
-    with sqlite3.connect(tmp_path / "ledger" / FILE_NAME) as database:
+    with closing(sqlite3.connect(tmp_path / "ledger" / FILE_NAME, isolation_level=None)) as database:
         database.execute("UPDATE journal SET record = replace(record, 'began', 'begin') WHERE seq = 40")
         changed = database.execute("SELECT changes()").fetchone()[0]
     assert changed == 1

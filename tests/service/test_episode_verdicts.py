@@ -1,5 +1,6 @@
 """People confirm and reject episodes; their word is journalled before it counts, and recomputed."""
 
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -74,7 +75,7 @@ async def test_a_rejected_episode_closes_with_the_word_that_closed_it_and_is_jud
         await measuring.stop()
         live = [body for body in measuring.bodies() if not body["id"].startswith("daemon.")]
     engine = Engine(cell_settings())
-    with Journal(tmp_path) as journal:
-        steps = StoredInput(journal, ReadingsFiles(tmp_path, read_only=True), CELL)
+    with Journal(tmp_path) as journal, closing(ReadingsFiles(tmp_path, read_only=True)) as files:
+        steps = StoredInput(journal, files, CELL)
         items = [step.item for step in steps if step.item is not None]
     assert [body.as_json() for item in items for body in engine.take(item)] == live

@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +24,8 @@ def run(*options: object) -> Result:
 
 def bodies(folder: Path, kind: str, cell: str | None = None) -> list[dict[str, Any]]:
     """Stored bodies with their numbers, read with sqlite3 and json alone."""
-    rows = sqlite3.connect(f"file:{folder / FILE_NAME}?mode=ro", uri=True).execute(
-        "SELECT seq, record FROM journal ORDER BY seq"
-    )
+    with closing(sqlite3.connect(f"file:{folder / FILE_NAME}?mode=ro", uri=True)) as database:
+        rows = database.execute("SELECT seq, record FROM journal ORDER BY seq").fetchall()
     found = [{"seq": seq, **json.loads(record)["body"]} for seq, record in rows]
     return [b for b in found if b["record"] == kind and cell in {None, b["cell"]}]
 

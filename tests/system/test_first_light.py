@@ -5,6 +5,7 @@ import json
 import signal
 import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -19,9 +20,8 @@ pytestmark = pytest.mark.live
 def head_of(folder: Path) -> str:
     """Check a journal with nothing but hashlib and the stored bytes, and return its last hash."""
     previous = "0" * 64
-    rows = sqlite3.connect(f"file:{folder}/state/journal.sqlite?mode=ro", uri=True).execute(
-        "SELECT CAST(record AS BLOB) FROM journal ORDER BY seq"
-    )
+    with closing(sqlite3.connect(f"file:{folder}/state/journal.sqlite?mode=ro", uri=True)) as database:
+        rows = database.execute("SELECT CAST(record AS BLOB) FROM journal ORDER BY seq").fetchall()
     for (stored,) in rows:
         assert json.loads(stored)["previous"] == previous
         previous = hashlib.sha256(stored).hexdigest()

@@ -62,42 +62,54 @@ def open_file(
     uri = uri_to_read(path) if read_only else f"{path.absolute().as_uri()}?mode=rwc"
     try:
         database = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
-        found = database.execute("PRAGMA user_version").fetchone()[0]
-        owner = database.execute("PRAGMA application_id").fetchone()[0]
     except sqlite3.DatabaseError as error:
         raise _unopened(path, error, if_damaged) from error
-    if found > version:
+    try:
+        try:
+            found = database.execute("PRAGMA user_version").fetchone()[0]
+            owner = database.execute("PRAGMA application_id").fetchone()[0]
+        except sqlite3.DatabaseError as error:
+            raise _unopened(path, error, if_damaged) from error
+        _require_known(path, found, owner, version, read_only=read_only)
+        # Damaged text must come back as something a hash can be held against.
+        database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
+        if not read_only:
+            if 0 < found < version:
+                _migrate(database, path, range(found, version), migrations)
+            _make_durable(database, layout if not found else "", version)
+    except BaseException:
         database.close()
+        raise
+    return database
+
+
+def _require_known(path: Path, found: int, owner: int, version: int, *, read_only: bool) -> None:
+    """Refuse a file of another layout or another program."""
+    if found > version:
         raise LedgerTooNewError(
             f"written by a newer quietcell (layout {found}, this one knows {version})",
             subject=str(path),
             hint="Install the newer version again; nothing was changed",
         )
     if found and owner != APPLICATION_ID:
-        database.close()
         raise LedgerDamagedError("not a file of a ledger", subject=str(path))
     if read_only and not found:
-        database.close()
         raise LedgerError("nothing recorded yet", subject=str(path))
-    # Damaged text must come back as something a hash can be held against.
-    database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
     if read_only and found < version:
-        database.close()
         raise LedgerError(
             f"has an older layout ({found})", subject=str(path), hint="Start `quietcell run` on it once"
         )
-    if read_only:
-        return database
-    if 0 < found < version:
-        _migrate(database, path, range(found, version), migrations)
+
+
+def _make_durable(database: sqlite3.Connection, layout: str, version: int) -> None:
+    """Let every commit wait for the disk; lay out a new file."""
     database.execute("PRAGMA journal_mode = WAL")
     database.execute("PRAGMA synchronous = FULL")
-    if not found:
+    if layout:
         database.executescript(
             f"BEGIN IMMEDIATE; {layout}; PRAGMA application_id = {APPLICATION_ID}; "
             f"PRAGMA user_version = {version}; COMMIT;"
         )
-    return database
 
 
 def uri_to_read(path: Path) -> str:
