@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
+import pytest
+
 from quietcell.config import Config, load_config
 from quietcell.core.alarms.cell_facts import Facts
 from quietcell.core.alarms.engine import AlarmEngine, Moment
 from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
 from quietcell.core.records import ABSENT, Absent, Body, Json, SegmentBody
 from quietcell.core.times import rfc3339
+from quietcell.service import alarms as alarms_module
 from quietcell.service.alarm_memory import alarm_state, standing_facts
 from quietcell.service.alarms import Alarms
 from quietcell.service.daemon_watch import DaemonWatch
@@ -44,6 +47,10 @@ class Watching:
         self.ledger = open_ledger(folder / "state")
         self.ids = DaemonIds(1)
         self.alarms: Alarms | None = None
+        self.sanitised: dict[str, bool] = {}
+
+    async def _note(self, cell: str, *, under_way: bool) -> None:
+        self.sanitised[cell] = under_way
 
     async def raised(self, owner: str, alarm: str) -> None:
         rows = DAEMON_ALARMS if owner == "daemon" else CELL_ALARMS
@@ -65,6 +72,7 @@ class Watching:
             cells=list,
             glances=list,
             outlets=list,
+            sanitised=self._note,
         )
         async with alarms:
             yield alarms
@@ -163,3 +171,20 @@ async def test_a_broker_that_refuses_alarms_is_told_once_and_not_of_what_it_refu
         (last,) = await here.ledger.record([note(2)])
         await until(lambda: alarms._seq >= last.seq)
         assert here.steps("daemon") == [*told, "publish-parked acknowledged normal"]
+
+
+async def test_a_cell_is_told_of_its_sanitisation_until_it_ends_over_a_restart_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+    here, asked = Watching(tmp_path), {"via": "socket", "cell": "first", "reason": "hot cycle"}
+    async with here.watched(config(tmp_path, "first", "second")) as alarms:
+        await alarms.sanitisation({**asked, "for_s": 3600.0})
+        assert here.sanitised["first"]
+        await until(lambda: here.sanitised.get("second") is False)
+    again = Watching(tmp_path)
+    again.ids = DaemonIds(2)
+    async with again.watched(config(tmp_path, "first")) as alarms:
+        await until(lambda: again.sanitised.get("first") is True)
+        await alarms.sanitisation(asked)
+        assert not again.sanitised["first"]

@@ -121,7 +121,8 @@ def sanitisation(
 ) -> None:
     """Put CELL into function check for a hot or chemical cycle, or take it out.
 
-    Its other alarms keep quiet meanwhile. Lines may be hot or hold cleaning agent: follow the site's rules.
+    Nothing is measured meanwhile, and its other alarms keep quiet. Lines may be hot or hold cleaning
+    agent: follow the site's rules.
     """
     for_s = {} if span is None else {"for_s": _seconds(span)}
     _act(config, ledger, "sanitisation", cell, as_json, operator=operator, reason=why, **for_s)

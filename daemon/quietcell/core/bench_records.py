@@ -23,8 +23,8 @@ from quietcell.core.records import (
     decimals,
 )
 
-Work = Literal["calibration", "check", "measure", "flow-test"]
-"""What someone does at a cell."""
+Work = Literal["calibration", "check", "measure", "flow-test", "sanitisation"]
+"""What someone does at a cell, or what is done to it."""
 Purpose = Literal["calibration", "check", "low-ionic", "flow-test"]
 """Why a solution of known pH is measured, or the water at one flow of a flow test."""
 

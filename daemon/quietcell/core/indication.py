@@ -81,6 +81,8 @@ def bar(settings: CellSettings, utc_ms: int) -> str:
 
 
 def _idle(due_s: float | None, attended: str | None) -> str:
+    if attended == "sanitisation":
+        return "the end of the sanitisation"
     if attended is not None:
         return f"whoever works at the cell ({attended})"
     return "a request" if due_s is None else f"the next determination, {max(0.0, due_s):.0f} s to go"

@@ -89,6 +89,8 @@ def cause(name: str) -> str:
     kind, colon, rest = name.partition(": ")
     if not colon:
         return CAUSES.get(name, name)
+    if name == "attended: sanitisation":
+        return "the cell was sanitised"
     if kind == "attended":
         return f"someone worked at the cell ({rest})"
     return f"{kind}: {rest} ({REASONS[rest]})" if rest in REASONS else name

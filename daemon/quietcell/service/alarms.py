@@ -8,7 +8,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, replace
-from typing import Annotated, Self
+from typing import Annotated, Protocol, Self
 
 from pydantic import Field
 
@@ -63,6 +63,14 @@ class SanitisationArguments(OfCell):
     )
 
 
+class Sanitised(Protocol):
+    """Lets a cell measure nothing while it is sanitised."""
+
+    async def __call__(self, cell: str, *, under_way: bool) -> None:
+        """Take note."""
+        ...
+
+
 class Alarms:
     """Watches all cells and the daemon.
 
@@ -82,6 +90,8 @@ class Alarms:
         Gives as much of it as alarms need.
     outlets : callable
         Gives the outlets: brokers and folders may not take records.
+    sanitised : callable
+        Told again and again of each cell whether it is being sanitised.
     """
 
     def __init__(
@@ -94,12 +104,14 @@ class Alarms:
         cells: Callable[[], list[Indication]],
         glances: Callable[[], list[Indication]],
         outlets: Callable[[], Sequence[Outlet]],
+        sanitised: Sanitised,
     ) -> None:
         self._ledger = ledger
         self._clock = clock
         self._cells = cells
         self._glances = glances
         self._outlets = outlets
+        self._sanitised = sanitised
         self._config = config
         self._ids = ids
         self._seq = 0
@@ -195,7 +207,13 @@ class Alarms:
             if {live.cell for live in cells} & set(self._config.cells) - set(self.watches):
                 await self.adopt(self._config)  # a cell joined
             await self._look(cells)
+            for cell in list(self.watches):
+                await self._tell_sanitised(cell)
             await asyncio.sleep(LOOK_S)
+
+    async def _tell_sanitised(self, cell: str) -> None:
+        if (watch := self.watches.get(cell)) is not None:
+            await self._sanitised(cell, under_way=watch.sanitisation_ends_utc_ms is not None)
 
     async def _look(self, cells: Sequence[Indication]) -> None:
         async with self._turn:
@@ -348,11 +366,15 @@ class Alarms:
             now, by = self._now(), Person(operator=asked.operator, reason=asked.reason, via=asked.via)
             try:
                 if asked.for_s is None:
-                    return await self._recorded(watch.end_sanitisation(now, by))
-                until_utc_ms = now.utc_ms + round(asked.for_s * 1000)
-                return await self._recorded(watch.begin_sanitisation(now, by, until_utc_ms=until_utc_ms))
+                    bodies = watch.end_sanitisation(now, by)
+                else:
+                    until_utc_ms = now.utc_ms + round(asked.for_s * 1000)
+                    bodies = watch.begin_sanitisation(now, by, until_utc_ms=until_utc_ms)
             except AlarmRefusedError as error:
                 raise CommandError(str(error)) from error
+            told = await self._recorded(bodies)
+        await self._tell_sanitised(asked.cell)
+        return told
 
     async def _act(
         self, asked: ActArguments, act: Callable[[AlarmEngine, Moment, Person], Sequence[AlarmBody]]

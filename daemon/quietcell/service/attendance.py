@@ -7,6 +7,7 @@ becomes of it.
 
 import asyncio
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Literal
 
@@ -33,7 +34,7 @@ RECENT_RESULTS = 20
 class AttendArguments(OfCell):
     """Someone begins to work at a cell."""
 
-    work: Work = Field(description="What for.")
+    work: Literal["calibration", "check", "measure", "flow-test"] = Field(description="What for.")
 
 
 class AttendedArguments(OfCell):
@@ -92,7 +93,7 @@ class Attendances:
         self._cells = cells
         self._ledger = ledger
         self._ids = ids
-        self._fixed = fixed
+        self.fixed = fixed
         self._places: dict[str, _Place] = {}
         self._ending: set[asyncio.Task[None]] = set()
 
@@ -124,7 +125,7 @@ class Attendances:
         place = _Place("", asked.work, asked.operator)
         self._places[asked.cell] = place  # before any await: two at once must not both be first
         try:
-            (stored, *_) = await task.give(lambda *when: self._attendance(asked, place, *when))
+            (stored, *_) = await task.give(lambda *when: self._attendance(asked.cell, place, *when))
         except BaseException:
             self._places.pop(asked.cell, None)
             raise
@@ -136,6 +137,10 @@ class Attendances:
     def require_free(self, task: CellTask) -> None:
         """Raise a CommandError if someone works at a cell, or asked for what is being measured."""
         held = self._place(task)
+        if held is not None and held.work == "sanitisation":
+            raise CommandError(
+                "is being sanitised", subject=task.name, hint="Wait until that ends, or end it if it is over"
+            )
         if held is not None:
             who = f"{held.operator} is" if held.operator else "someone is"
             raise CommandError(
@@ -160,20 +165,20 @@ class Attendances:
         return place
 
     def _attendance(
-        self, asked: AttendArguments, place: _Place, segment: int, ms: int, at: str
+        self, cell: str, place: _Place, segment: int, ms: int, at: str
     ) -> tuple[Attendance, Body]:
         body = AttendanceBody(
             id=self._ids.next(),
-            cell=asked.cell,
+            cell=cell,
             at=at,
             segment=segment,
             ms=ms,
             state="began",
-            work=asked.work,
-            operator=asked.operator,
+            work=place.work,
+            operator=place.operator,
         )
         place.attendance = body.id
-        return Attendance(ms=ms, id=body.id, state="began", work=asked.work), body
+        return Attendance(ms=ms, id=body.id, state="began", work=place.work), body
 
     async def _situation(self, task: CellTask) -> dict[str, Json]:
         """Return what someone who begins to work should know."""
@@ -191,7 +196,7 @@ class Attendances:
             "zero_mv": settings.line.zero_mv,
             "good_at": found.good_since("buffer"),
             "failed_check": settings.failed_check_id,
-            "fixed": self._fixed(task.name),
+            "fixed": self.fixed(task.name),
             "kcl_adjusted": settings.kcl_adjusted,
             "hold_up_ml": settings.hold_up_ml,
             "expected_ph": expected,
@@ -280,6 +285,25 @@ class Attendances:
         await self._end(task, asked.outcome)
         return {}
 
+    async def sanitised(self, cell: str, *, under_way: bool) -> None:
+        """Let a cell measure nothing while it is sanitised, and measure again behind that.
+
+        To be told again and again: who works there goes on until they leave, and a cell that begins anew
+        forgets.
+        """
+        task = self._cells.get(cell)
+        place = None if task is None else self._place(task)
+        with suppress(CommandError):  # not measuring now
+            if task is not None and under_way and place is None:
+                place = self._places[cell] = _Place("", "sanitisation", None)
+                try:
+                    await task.give(lambda *when: self._attendance(cell, place, *when))
+                except BaseException:
+                    self._places.pop(cell, None)
+                    raise
+            elif task is not None and not under_way and place is not None and place.work == "sanitisation":
+                await self._end(task, "done")
+
     async def _end(self, task: CellTask, outcome: Literal["done", "aborted", "abandoned"]) -> None:
         place = self.forget(task.name)
         if place is None or task.attendance is None:
@@ -344,7 +368,7 @@ class Attendances:
                 settings.cell,
                 electrode=settings.electrode,
                 meter=settings.meter,
-                fixed=self._fixed(settings.cell),
+                fixed=self.fixed(settings.cell),
             )
         )
 

@@ -8,7 +8,6 @@ from quietcell.core.settings import CellSettings
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances
 from quietcell.service.calibrating import Calibrating
-from quietcell.service.cell import CellTask
 from quietcell.service.checking import Checking
 from quietcell.service.commands import Commands
 from quietcell.service.flow_testing import FlowTesting
@@ -17,7 +16,7 @@ from quietcell.service.records import DaemonIds
 
 
 def bench_commands(
-    cells: Mapping[str, CellTask],
+    attendances: Attendances,
     ledger: Ledger,
     ids: DaemonIds,
     clock: Clock,
@@ -29,8 +28,8 @@ def bench_commands(
 
     Parameters
     ----------
-    cells : mapping
-        The cells at work, by name; read at each command.
+    attendances : Attendances
+        Who works at which cell.
     ledger : Ledger
         Keeps what they do.
     ids : DaemonIds
@@ -42,12 +41,7 @@ def bench_commands(
     settled : callable
         Returns by what each cell should judge now, from configuration and ledger.
     """
-
-    def fixed(cell: str) -> bool:
-        configured = config().cells.get(cell)
-        return configured is not None and configured.calibration is not None
-
-    attendances = Attendances(cells, ledger, ids, fixed=fixed)
+    fixed = attendances.fixed
     return {
         **attendances.commands(),
         **Calibrating(attendances, ledger, ids, clock, fixed=fixed).commands(),

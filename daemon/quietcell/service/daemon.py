@@ -17,6 +17,7 @@ from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarms import Alarms
+from quietcell.service.attendance import Attendances
 from quietcell.service.bench import bench_commands
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
@@ -144,7 +145,8 @@ class Daemon:
     ) -> None:
         with FolderLocks() as folders, closing(Cursors(ledger.folder)) as cursors:
             folders.take(result_folders(self.config))
-            commands = self._commands(ledger, ids)
+            attendances = Attendances(self.cells, ledger, ids, fixed=self._fixes_calibration)
+            commands = self._commands(ledger, ids, attendances)
             page = Page(self.config, ledger.folder)
             alarms = Alarms(
                 self.config,
@@ -154,6 +156,7 @@ class Daemon:
                 cells=self.indications,
                 glances=self.glances,
                 outlets=lambda: self.outlets,
+                sanitised=attendances.sanitised,
             )
             self._deliver(ledger, ids, cursors, commands, alarms)
             known = kept_beside(self.config)
@@ -284,7 +287,11 @@ class Daemon:
             told = slow
             await mqtt.publish_live(messages)
 
-    def _commands(self, ledger: Ledger, ids: DaemonIds) -> dict[str, Command]:
+    def _fixes_calibration(self, cell: str) -> bool:
+        configured = self.config.cells.get(cell)
+        return configured is not None and configured.calibration is not None
+
+    def _commands(self, ledger: Ledger, ids: DaemonIds, attendances: Attendances) -> dict[str, Command]:
         """Gather the commands of every area; each carrier offers all of them."""
 
         async def settled() -> dict[str, CellSettings]:
@@ -295,7 +302,7 @@ class Daemon:
             **Requests(self.cells, ledger, ids).commands(),
             **EpisodeVerdicts(self.cells, ledger, ids).commands(),
             **bench_commands(
-                self.cells, ledger, ids, self.clock, config=lambda: self.config, settled=settled
+                attendances, ledger, ids, self.clock, config=lambda: self.config, settled=settled
             ),
         }
         return {"status": self._status_of(ledger, ids), **self._held(of_cells)}

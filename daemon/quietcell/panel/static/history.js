@@ -121,7 +121,7 @@ async function trend() {
     const counts = Object.entries(SHAPES).map(([shape, words]) => [marks.filter(mark => mark.shape === shape).length, words]);
     by("trend-told").textContent = (first < to ? "Readings from " + clock(new Date(first).toISOString()) + " on. " : "No readings in this span. ")
       + counts.filter(([count]) => count).map(([count, words]) => `${words}: ${count}`).join(" · ") + (marks.some(mark => mark.kind === "episode") ? " (shaded while it lasts)" : "")
-      + (found.attended.length ? ". Left out: what was read while someone worked at the cell." : "");
+      + (found.attended.length ? ". Left out: what was read while someone worked at the cell or it was sanitised." : "");
     by("marks-title").textContent = `What happened, as a list (${marks.length > MOST_LISTED ? "the last " + MOST_LISTED + " of " : ""}${marks.length})`;
     settle(by("marks"), marks.slice(-MOST_LISTED).reverse().map(mark => make("li", { "data-key": "m" + mark.seq },
       make("span", { class: "when" }, clock(mark.at)),
