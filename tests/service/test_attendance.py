@@ -64,3 +64,12 @@ async def test_a_sanitisation_waits_for_who_works_and_outlasts_a_reload(tmp_path
         await attendances.sanitised(CELL, under_way=True)
         works = [(body["state"], body["work"]) for body in measuring.bodies("attendance")]
         assert works[2:] == [("began", "sanitisation")] * 2
+
+
+async def test_a_sanitisation_that_ends_as_it_begins_leaves_the_cell_at_work(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))
+        told = (attendances.sanitised(CELL, under_way=under_way) for under_way in (True, False))
+        await asyncio.gather(*told)
+        assert measuring.cell.attendance is None
+        assert [body["state"] for body in measuring.bodies("attendance")] == ["began", "ended"]
