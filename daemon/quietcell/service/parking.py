@@ -42,9 +42,8 @@ class Parking:
 
     async def _record(self, record: Stored, state: Literal["parked", "delivered"], text: str) -> None:
         cell: str = record.body()["cell"]
-        if (
-            cell not in self._known
-        ):  # once: where many are set aside, reading all of them for each takes hours
+        if cell not in self._known:
+            # Once: where many are set aside, reading all of them for each takes hours.
             self._known[cell] = await self._ledger.run(lambda: self._told(cell))
         known = self._known[cell]
         if known.get(record.seq) == state:

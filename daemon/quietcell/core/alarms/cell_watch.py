@@ -111,9 +111,8 @@ class CellWatch:
         if self.engine.present("meter-silent") or self.engine.present("sanitisation"):
             return False
         ended_utc_ms = utc_ms(result["ended"])
-        young = (
-            -STEP_MS <= now.utc_ms - ended_utc_ms <= limit_s * 1000
-        )  # how old one from ahead is nobody knows
+        # How old one from ahead is nobody knows.
+        young = -STEP_MS <= now.utc_ms - ended_utc_ms <= limit_s * 1000
         return young and ended_utc_ms >= self.facts.changed_utc_ms
 
     def _begin_anew(self, now: Moment) -> None:
