@@ -94,6 +94,13 @@ def test_what_is_not_known_is_said_beside_the_value() -> None:
     assert known["qualifiers"] == []
 
 
+def test_calibration_made_in_buffers_is_known_though_it_never_expires() -> None:
+    made = {"calibration_id": "daemon.1.4", "calibrated_utc_ms": ANCHOR_UTC_MS, "bracket_ph": (4.0, 9.2)}
+    assert judged(water(6.8, 0.1), **made)["qualifiers"] == []
+    fixed = {"bracket_ph": (4.0, 9.2)}
+    assert judged(water(6.8, 0.1), **fixed)["qualifiers"] == ["calibration-not-known"]
+
+
 def test_a_potential_no_electrode_gives_has_no_value() -> None:
     block = water(7.0, 0.06)
     block.mv[:] = 1400.0

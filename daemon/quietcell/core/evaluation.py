@@ -212,7 +212,9 @@ def _calibration_standing(
         faults.append(Reason.OUTSIDE_BRACKET)
     if settings.failed_check_id is not None:
         faults.append(Reason.CHECK_FAILED)
-    known = settings.calibration_expires_utc_ms is not None and settings.bracket_ph is not None
+    stated = settings.calibration_expires_utc_ms is not None and settings.bracket_ph is not None
+    # One made in buffers tells its bracket and age; that it never expires is then somebody's decision.
+    known = stated or settings.calibration_id is not None
     return faults, [] if known else [Qualifier.CALIBRATION_NOT_KNOWN]
 
 

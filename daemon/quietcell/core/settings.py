@@ -33,7 +33,7 @@ class CellSettings:
     """Of the calibration record; None for a calibration fixed in the configuration."""
     calibrated_utc_ms: int | None = None
     calibration_expires_utc_ms: int | None = None
-    """From then on nothing is accepted; None is not known and not checked."""
+    """From then on nothing is accepted; None is not checked, and not known of one that is fixed."""
     bracket_ph: tuple[float, float] | None = None
     """Lowest and highest buffer; None is not known and not checked."""
     slope_uncertainty_pct: float | None = None

@@ -51,7 +51,7 @@ REASONS: Final[Mapping[str, str]] = {
     "co2-in-water": "carbon dioxide was in the water",
     "co2-unlocated": "carbon dioxide was there, where it came from is not known",
     "outside-low-ionic-check": "outside the conductivity the low-ionic check covers",
-    "calibration-not-known": "age or bracket of the calibration is not known",
+    "calibration-not-known": "bracket or last day of the calibration is not known",
     "time-not-synchronised": "the clock was not synchronised",
     "no-conductivity": "no conductivity was measured",
 }
