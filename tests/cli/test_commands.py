@@ -184,14 +184,14 @@ def test_a_wrong_configuration_does_not_hide_that_the_ledger_has_a_name_of_its_o
 
 
 @pytest.mark.parametrize(
-    ("temperature_c", "told"),
+    ("temperature_c", "reading"),
     [(21.0, "no pH without a calibration, 25.02 mV, 21.0 °C"), (None, "no pH without temperature, 25.02 mV")],
 )
 def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
     temperature_c: float | None,
-    told: str,
+    reading: str,
 ) -> None:
     values = {
         "ph": None,
@@ -211,14 +211,17 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
             {"cell": "hall", "title": "Meter silent", "state": "returned-unacknowledged"},
             {"cell": "nursery", "title": "Check due", "state": "unacknowledged"},
         ]
-        answers: dict[str, dict[str, Any]] = {"status": whole, "alarms": {"alarms": alarms}, "kept": kept}
+        conditions = {"hall": "function-check", "nursery": "maintenance-required"}
+        told = {"alarms": alarms, "conditions": conditions}
+        answers: dict[str, dict[str, Any]] = {"status": whole, "alarms": told, "kept": kept}
         return answers[request["command"]]
 
     monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
     assert status_of("status", "--ledger", "state") == 0
     shown = capsys.readouterr().out
-    assert f"hall: {told} (0 s ago)" in shown
+    assert f"hall: {reading} (0 s ago)" in shown
     assert "tells what to do): Sanitisation under way\n" in shown
+    assert "NE 107: function check\n" in shown
     assert "the disk of the ledger is full" in shown
 
 

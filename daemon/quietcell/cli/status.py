@@ -19,10 +19,11 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     of an electrode comes from all its calibrations and low-ionic checks.
     """
     answer = ask_daemon(config, ledger, {"command": "status"})
-    alarms = ask_daemon(config, ledger, {"command": "alarms"})["alarms"]
+    told = ask_daemon(config, ledger, {"command": "alarms"})
     for cell in answer["cells"]:
-        own = [alarm for alarm in alarms if alarm["cell"] == cell["cell"]]
+        own = [alarm for alarm in told["alarms"] if alarm["cell"] == cell["cell"]]
         cell["alarms"] = [a["title"] for a in own if a["state"] in ("unacknowledged", "acknowledged")]
+        cell["condition"] = told["conditions"].get(cell["cell"], "none")
         cell["kept"] = ask_daemon(config, ledger, {"command": "kept", "cell": cell["cell"]})
     if as_json:
         click.echo(json.dumps(answer, ensure_ascii=False))
@@ -35,6 +36,8 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     for cell in answer["cells"]:
         click.echo(f"  {cell['cell']}: {_indication(cell)}")
         click.echo(f"    waits for {cell['waits_for']}")
+        if cell["condition"] != "none":
+            click.echo(f"    signal after NAMUR NE 107: {cell['condition'].replace('-', ' ')}")
         if cell["alarms"]:
             click.echo(f"    alarms (`quietcell alarm list` tells what to do): {', '.join(cell['alarms'])}")
         for line in _kept(cell["kept"]):

@@ -206,6 +206,19 @@ def test_a_calibration_is_due_before_it_expires_and_one_alarm_follows_the_other(
     assert watched.run(150) == ["calibration-expired raised", "calibration-due suppressed"]
 
 
+def test_a_cell_without_a_calibration_delivers_nothing_and_its_signal_says_so() -> None:
+    watched = Watched(no_result_after_s=300.0, check_every_d=30.0)
+    settings = {"calibration_expires_utc_ms": None, "mode": "on-request", "calibrated": False}
+    configuration = {"record": "configuration", "settings": settings}
+    watched.watch.learn(configuration)
+    assert watched.run(10) == ["not-calibrated raised"]
+    assert watched.watch.condition() is Signal.OUT_OF_SPECIFICATION
+    watched.watch.learn({**configuration, "settings": {**settings, "mode": "continuous"}})
+    assert watched.run(700) == []  # one alarm tells why there is no result
+    watched.watch.learn({**configuration, "settings": {**settings, "calibrated": True}})
+    assert watched.run(1)[0] == "not-calibrated returned"
+
+
 def test_a_failed_check_is_told_until_one_passes() -> None:
     watched = Watched(check_every_d=0.001, electrolyte_every_d=1.0)
     assert watched.run(1) == ["check-due raised", "electrolyte-due raised"]

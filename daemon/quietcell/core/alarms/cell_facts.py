@@ -40,6 +40,7 @@ class Facts:
     """Those that did not pass and that nothing has cleared, by electrode and by what they speak of."""
     cared_utc_ms: dict[str, int] = field(default_factory=dict)
     """When each work was last done that people note, by its name."""
+    calibrated: bool = True
     calibration_expires_utc_ms: int | None = None
     continuous: bool = True
     finding: tuple[str, str | None] = ("", None)
@@ -111,6 +112,7 @@ class Facts:
 
     def _learn_configuration(self, body: Mapping[str, Json]) -> None:
         settings = body["settings"]
+        self.calibrated = settings.get("calibrated", True)
         self.calibration_expires_utc_ms = settings["calibration_expires_utc_ms"]
         self.continuous = settings["mode"] == "continuous"
         self.electrode = settings.get("electrode")

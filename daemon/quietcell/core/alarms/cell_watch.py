@@ -285,6 +285,7 @@ class CellWatch:
 
     def _look_at_calendar(self, now: Moment) -> None:
         limits, facts = self.limits, self.facts
+        self.engine.observe(now, "not-calibrated", holds=not facts.calibrated, text="no calibration counts")
         expires = facts.calibration_expires_utc_ms
         if expires is None:
             due = expired = False

@@ -132,7 +132,7 @@ CELL_ALARMS: Final = (
         what_to_do="Open the last refused determination and read what it lacked.",
         respond_within_s=2 * _HOUR, on_delay_s=10.0,
         suppressed_by=(*_NO_WATER, "sensor-fault", "flow-out-of-band", "temperature",
-                       "conductivity-contradiction", "calibration-expired"),
+                       "conductivity-contradiction", "not-calibrated", "calibration-expired"),
     ),
     AlarmRule(
         name="detector-blind", title="Ingress would go unseen", priority=_L, condition=_OUTSIDE,
@@ -167,6 +167,13 @@ CELL_ALARMS: Final = (
         suppressed_by=(*_NO_WATER, "conductivity-out-of-limits"),
     ),
     AlarmRule(
+        name="not-calibrated", title="Not calibrated", priority=_M, condition=_OUTSIDE,
+        cause="The cell has never been calibrated with this electrode.",
+        consequence="It shows no pH and every determination is refused.",
+        what_to_do="Calibrate with `quietcell calibrate`.",
+        respond_within_s=4 * _HOUR, suppressed_by=(_HOT,),
+    ),
+    AlarmRule(
         name="calibration-due", title="Calibration due soon", priority=_L, condition=_MAINTAIN,
         cause="The calibration expires soon.",
         consequence="After its last day nothing is accepted.",
@@ -185,7 +192,7 @@ CELL_ALARMS: Final = (
         cause="The last check is longer ago than the site wants.",
         consequence="An electrode that drifts goes unseen for longer.",
         what_to_do="Check the electrode with `quietcell check`.",
-        respond_within_s=2 * _DAY, suppressed_by=("check-failed",),
+        respond_within_s=2 * _DAY, suppressed_by=("check-failed", "not-calibrated"),
     ),
     AlarmRule(
         name="check-failed", title="Calibration or check failed", priority=_H, condition=_OUTSIDE,
