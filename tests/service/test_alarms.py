@@ -11,7 +11,8 @@ import pytest
 
 from quietcell.config import Config, load_config
 from quietcell.core.alarms.cell_facts import Facts
-from quietcell.core.alarms.engine import AlarmEngine, Moment
+from quietcell.core.alarms.engine import AlarmEngine
+from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
 from quietcell.core.records import ABSENT, Absent, Body, Json, SegmentBody
 from quietcell.core.times import rfc3339

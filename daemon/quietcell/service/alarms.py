@@ -18,7 +18,8 @@ from quietcell.config.fields import DAY_S, Name, Text
 from quietcell.contracts import Clock
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person
+from quietcell.core.alarms.moment import Moment
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
@@ -213,7 +214,7 @@ class Alarms:
 
     async def _tell_sanitised(self, cell: str) -> None:
         if (watch := self.watches.get(cell)) is not None:
-            await self._sanitised(cell, under_way=watch.sanitisation_ends_utc_ms is not None)
+            await self._sanitised(cell, under_way=watch.sanitisation is not None)
 
     async def _look(self, cells: Sequence[Indication]) -> None:
         async with self._turn:
@@ -254,8 +255,8 @@ class Alarms:
             "ph_decimals": 2 if configured is None else configured.ph_decimals,
             "sanitisation_until": None,
         }
-        if watch is not None and (ends := watch.sanitisation_ends_utc_ms) is not None:
-            told["sanitisation_until"] = rfc3339(ends)
+        if watch is not None and watch.sanitisation is not None:
+            told["sanitisation_until"] = watch.sanitisation.until
         if watch is None or result is None:
             return told
         keys = ("id", "ended", "verdict", "ph_reported", "ph_expanded_uncertainty", "ph_25c", "temperature_c",

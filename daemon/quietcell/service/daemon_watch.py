@@ -4,7 +4,8 @@ import shutil
 from collections.abc import Callable, Mapping, Sequence
 
 from quietcell.core.alarms.body import AlarmBody
-from quietcell.core.alarms.engine import AlarmEngine, Moment
+from quietcell.core.alarms.engine import AlarmEngine
+from quietcell.core.alarms.moment import Moment
 from quietcell.core.records import Json
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet

@@ -4,7 +4,8 @@ from itertools import count
 from typing import Any
 
 from quietcell.core.alarms.body import AlarmBody
-from quietcell.core.alarms.engine import AlarmEngine, Moment, Person
+from quietcell.core.alarms.engine import AlarmEngine, Person
+from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.rule import AlarmRule, Priority
 from quietcell.core.electrode.condition import Signal
 

@@ -8,8 +8,9 @@ import pytest
 
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, state_of_bodies
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.shipped import CELL_ALARMS
 from quietcell.core.electrode.condition import Signal
 from quietcell.core.indication import Indication
@@ -254,6 +255,15 @@ def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_chec
     assert watched.run(5, temperature_c=25.0, flow_ml_min=100.0) == ["sanitisation returned"]
     with pytest.raises(AlarmRefusedError, match="is not under way"):
         watched.watch.end_sanitisation(at(605), SOMEONE)
+
+
+def test_sanitisation_lasts_as_long_as_was_said_whatever_utc_does() -> None:
+    watched = Watched()
+    watched.run(5)
+    watched.watch.begin_sanitisation(at(5), SOMEONE, until_utc_ms=UTC_MS + 600_000)
+    watched.set_back_ms = 86_400_000
+    assert watched.run(594) == []
+    assert watched.run(5) == ["sanitisation returned"]
 
 
 @pytest.mark.parametrize("seconds", [0, 86_401])

@@ -199,11 +199,11 @@ class AlarmLife(RuleBasedStateMachine):
     @step(name=st.sampled_from(names), act=st.sampled_from(["acknowledge", "shelve", "unshelve"]))
     def someone_acts(self, name: str, act: str) -> None:
         more = {"until_utc_ms": UTC_MS + round(self.now * 1000) + 5000} if act == "shelve" else {}
-        before = self.alarms.state()
+        before = self.alarms.states()
         try:
             self.note(getattr(self.alarms, act)(at(self.now), name, SOMEONE, **more))
         except AlarmRefusedError:
-            assert self.alarms.state() == before
+            assert self.alarms.states() == before
 
     @precondition(lambda self: self.bodies)
     @step()

@@ -1,8 +1,11 @@
 """The table of alarm states, walked completely."""
 
+from dataclasses import replace
+
 import pytest
 
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
+from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.states import BY_PERSON, TRANSITIONS, AlarmEvent, AlarmState
 from tests.core.alarms.alarm_builders import SOMEONE, UTC_MS, at, engine, rule, see
 
@@ -42,7 +45,7 @@ def in_state(state: AlarmState) -> AlarmEngine:
 
 
 def state_of(alarms: AlarmEngine) -> AlarmState:
-    return AlarmState(alarms.state().get("x", {"state": "normal"})["state"])
+    return alarms.states()["x"]
 
 
 def happen(alarms: AlarmEngine, event: AlarmEvent) -> None:
@@ -92,6 +95,24 @@ def test_the_shelf_ends_at_its_time_and_not_before() -> None:
     ended, raised = alarms.advance(at(60))
     assert (ended.event, ended.state, ended.at) == (E.SHELF_ENDED, S.NORMAL, "2026-09-21T14:14:20.000Z")
     assert (raised.event, raised.state) == (E.RAISED, S.UNACKNOWLEDGED)
+
+
+@pytest.mark.parametrize("step_s", [-86_400, 86_400])
+def test_the_shelf_lasts_as_long_as_was_said_whatever_utc_does(step_s: int) -> None:
+    def then(seconds: float) -> Moment:
+        return replace(at(seconds), utc_ms=at(seconds).utc_ms + step_s * 1000)
+
+    alarms = in_state(S.SHELVED)
+    assert alarms.advance(then(59.999)) == []
+    assert alarms.advance(then(60))[0].event is E.SHELF_ENDED
+
+
+def test_a_clock_set_back_over_a_restart_makes_a_shelf_no_longer_than_it_was_to_be() -> None:
+    before, alarms = engine(rule("x")), engine(rule("x"))
+    shelved = before.shelve(at(0), "x", SOMEONE, until_utc_ms=UTC_MS + 60_000)
+    alarms.restore(state_of_bodies([body.as_json() for body in shelved]), Moment(ms=0, utc_ms=0))
+    assert alarms.advance(Moment(ms=59_999, utc_ms=59_999)) == []
+    assert alarms.advance(Moment(ms=60_000, utc_ms=60_000))[0].event is E.SHELF_ENDED
 
 
 @pytest.mark.parametrize("seconds", [-1, 0, 7 * 86_400 + 1])

@@ -4,8 +4,9 @@ from collections.abc import Iterable, Mapping
 
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_facts import Facts
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Moment, Person
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person
 from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.alarms.moment import Moment, Span
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
@@ -52,7 +53,7 @@ class CellWatch:
         self.engine = engine
         self.limits = limits
         self.facts = Facts()
-        self.sanitisation_ends_utc_ms: int | None = None
+        self.sanitisation: Span | None = None
         self._began_utc_ms = began_utc_ms
         """When watching began, or the meter came back: nothing was owed before."""
         self._attended = False
@@ -144,11 +145,10 @@ class CellWatch:
             self._begin_anew(now)
 
     def _look_at_sanitisation(self, now: Moment) -> None:
-        ends = self.sanitisation_ends_utc_ms
-        if ends is not None and now.utc_ms >= ends:
-            self.sanitisation_ends_utc_ms = ends = None
+        if self.sanitisation is not None and now.ms >= self.sanitisation.ends_ms:
+            self.sanitisation = None
             self._begin_anew(now)
-        if ends is None:
+        if self.sanitisation is None:
             self.engine.observe(now, "sanitisation", holds=False)
 
     def _look_at_live(self, now: Moment, live: Indication) -> None:
@@ -330,18 +330,20 @@ class CellWatch:
             If it is under way already, or its end is past or too far off.
         """
         subject = f"{self.cell}/sanitisation"
-        if self.sanitisation_ends_utc_ms is not None:
-            ends = rfc3339(self.sanitisation_ends_utc_ms)
-            raise AlarmRefusedError(f"is under way until {ends}", subject=subject, hint="End it first")
+        if self.sanitisation is not None:
+            raise AlarmRefusedError(
+                f"is under way until {self.sanitisation.until}", subject=subject, hint="End it first"
+            )
         if not now.utc_ms < until_utc_ms <= now.utc_ms + DAY_MS:
             raise AlarmRefusedError(
                 f"it would end at {rfc3339(until_utc_ms)}",
                 subject=subject,
                 hint="Name an end within the next 24 hours",
             )
-        text = f"{by.operator or 'someone'}: {by.reason}; until {rfc3339(until_utc_ms)}"
-        begun = self.engine.begin(now, "sanitisation", by, text=text, ends_utc_ms=until_utc_ms)
-        self.sanitisation_ends_utc_ms = until_utc_ms
+        lasts = Span.beginning(now, until_utc_ms)
+        text = f"{by.operator or 'someone'}: {by.reason}; until {lasts.until}"
+        begun = self.engine.begin(now, "sanitisation", by, text=text, lasts=lasts)
+        self.sanitisation = lasts
         return begun
 
     def end_sanitisation(self, now: Moment, by: Person) -> list[AlarmBody]:
@@ -352,9 +354,9 @@ class CellWatch:
         AlarmRefusedError
             If it is not in it.
         """
-        if self.sanitisation_ends_utc_ms is None:
+        if self.sanitisation is None:
             raise AlarmRefusedError("is not under way", subject=f"{self.cell}/sanitisation")
-        self.sanitisation_ends_utc_ms = now.utc_ms
+        self.sanitisation = Span.beginning(now, now.utc_ms)
         self._look_at_sanitisation(now)
         return self.engine.advance(now, by={"sanitisation": by})
 
@@ -362,7 +364,7 @@ class CellWatch:
         """Take up the alarms where a run before left them."""
         self.engine.restore(state, now)
         if self.engine.present("sanitisation"):
-            self.sanitisation_ends_utc_ms = self.engine.ends_utc_ms("sanitisation")
+            self.sanitisation = self.engine.lasts("sanitisation")
 
 
 def _what_failed(body: Mapping[str, Json]) -> str:

@@ -1,7 +1,7 @@
 """The alarms of one owner, a cell or the daemon: observations and time in, record bodies out.
 
-Pure: the same calls give the same bodies. Delays run on a clock that never steps; records and shelves
-are dated in UTC. The bodies are enough to restore the alarms after a restart.
+Pure: the same calls give the same bodies. Delays and shelves run on a clock that never steps; records are
+dated in UTC. The bodies are enough to restore the alarms after a restart.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -10,11 +10,12 @@ from typing import Any
 
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.delay import Delay, beyond
+from quietcell.core.alarms.moment import Moment, Span
 from quietcell.core.alarms.rule import AlarmRule
 from quietcell.core.alarms.states import SHOWN, TRANSITIONS, AlarmEvent, AlarmState
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.records import ABSENT, Json
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import rfc3339
 from quietcell.errors import QuietcellError
 
 LONGEST_SHELF_MS = 7 * 86_400_000
@@ -23,15 +24,6 @@ LONGEST_SHELF_MS = 7 * 86_400_000
 
 class AlarmRefusedError(QuietcellError):
     """What someone asked of an alarm makes no sense in its state."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moment:
-    """Now, on both clocks."""
-
-    ms: int
-    """On a clock that never steps; only differences count."""
-    utc_ms: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +45,9 @@ class Alarm:
     since: str | None = None
     text: str = ""
     about: str | None = None
-    shelved_until_utc_ms: int | None = None
-    ends_utc_ms: int | None = None
-    """When the condition ends by itself, for one that was begun for a stated time."""
+    shelf: Span | None = None
+    lasts: Span | None = None
+    """Of a condition that was begun for a stated time."""
     last: AlarmBody | None = field(default=None, repr=False)
     """The record of its last step."""
 
@@ -102,7 +94,7 @@ class AlarmEngine:
         holds: bool | None,
         text: str | Callable[[], str] = "",
         about: str | None = None,
-        ends_utc_ms: int | None = None,
+        lasts: Span | None = None,
     ) -> None:
         """Take whether an alarm's condition holds; None is not known and changes nothing.
 
@@ -117,7 +109,7 @@ class AlarmEngine:
         alarm.delay.see(now.ms, holds=holds)
         if holds:  # what is told of an alarm follows what is seen
             alarm.text = text if isinstance(text, str) else text()
-            alarm.about, alarm.ends_utc_ms = about, ends_utc_ms
+            alarm.about, alarm.lasts = about, lasts
 
     def observe_level(
         self,
@@ -166,8 +158,8 @@ class AlarmEngine:
                 self._awake.discard(name)
                 continue
             alarm.delay.advance(now.ms)
-            if alarm.shelved_until_utc_ms is not None and now.utc_ms >= alarm.shelved_until_utc_ms:
-                alarm.shelved_until_utc_ms = None
+            if alarm.shelf is not None and now.ms >= alarm.shelf.ends_ms:
+                alarm.shelf = None
                 bodies += self._step(alarm, AlarmEvent.SHELF_ENDED, now)
             bodies += self._settle(alarm, now, (by or {}).get(name))
         return bodies
@@ -208,7 +200,7 @@ class AlarmEngine:
         """
         return list(self._step(self._named(name), AlarmEvent.ACKNOWLEDGED, now, by=by))
 
-    def begin(self, now: Moment, name: str, by: Person, *, text: str, ends_utc_ms: int) -> list[AlarmBody]:
+    def begin(self, now: Moment, name: str, by: Person, *, text: str, lasts: Span) -> list[AlarmBody]:
         """Take a condition that someone brings about for a stated time, and therefore knows of.
 
         Raises
@@ -224,7 +216,7 @@ class AlarmEngine:
                 subject=f"{self._owner}/{name}",
                 hint="End what hides it first",
             )
-        self.observe(now, name, holds=True, text=text, ends_utc_ms=ends_utc_ms)
+        self.observe(now, name, holds=True, text=text, lasts=lasts)
         alarm.delay.counts = True  # who brings it about need not wait for it
         return [*self.advance(now), *self.acknowledge(now, name, by)]
 
@@ -243,7 +235,7 @@ class AlarmEngine:
                 subject=f"{self._owner}/{name}",
                 hint="Name an end within the next seven days",
             )
-        alarm.shelved_until_utc_ms = until_utc_ms
+        alarm.shelf = Span.beginning(now, until_utc_ms)
         return list(self._step(alarm, AlarmEvent.SHELVED, now, by=by))
 
     def unshelve(self, now: Moment, name: str, by: Person) -> list[AlarmBody]:
@@ -256,7 +248,7 @@ class AlarmEngine:
         """
         alarm = self._named(name)
         bodies = list(self._step(alarm, AlarmEvent.UNSHELVED, now, by=by))
-        alarm.shelved_until_utc_ms = None
+        alarm.shelf = None
         return [*bodies, *self.advance(now)]
 
     def _named(self, name: str) -> Alarm:
@@ -311,7 +303,7 @@ class AlarmEngine:
         by: Person | None = None,
         suppressed_by: str | None = None,
     ) -> AlarmBody:
-        rule, until = alarm.rule, alarm.shelved_until_utc_ms
+        rule, shelf = alarm.rule, alarm.shelf
         return AlarmBody(
             id=body_id,
             cell=self._owner,
@@ -331,10 +323,8 @@ class AlarmEngine:
             respond_within_s=rule.respond_within_s,
             about=alarm.about,
             suppressed_by=ABSENT if suppressed_by is None else suppressed_by,
-            shelved_until=ABSENT
-            if until is None or alarm.state is not AlarmState.SHELVED
-            else rfc3339(until),
-            ends=ABSENT if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
+            shelved_until=ABSENT if shelf is None or alarm.state is not AlarmState.SHELVED else shelf.until,
+            ends=ABSENT if alarm.lasts is None else alarm.lasts.until,
             operator=ABSENT if by is None else by.operator,
             reason=ABSENT if by is None else by.reason,
             via=ABSENT if by is None else by.via,
@@ -356,35 +346,21 @@ class AlarmEngine:
         """Tell whether an alarm's condition holds after its delays, shown or not."""
         return name in self._alarms and self._alarms[name].delay.counts
 
-    def ends_utc_ms(self, name: str) -> int | None:
-        """Return when an alarm begun for a stated time ends by itself, UTC ms."""
-        return self._named(name).ends_utc_ms
+    def lasts(self, name: str) -> Span | None:
+        """Return how long a condition begun for a stated time lasts."""
+        return self._named(name).lasts
 
     def condition(self) -> Signal:
         """Return the worst signal of what is present, after NAMUR NE 107; shelving doesn't better it."""
         signals = [alarm.rule.condition for alarm in self._alarms.values() if alarm.delay.counts]
         return max(signals, key=SEVERITY.index, default=Signal.NONE)
 
-    def state(self) -> dict[str, Json]:
-        """Return what a restart must not forget."""
-        return {
-            name: {
-                "state": alarm.state.value,
-                "since": alarm.since,
-                "text": alarm.text,
-                "about": alarm.about,
-                "shelved_until": None
-                if alarm.shelved_until_utc_ms is None
-                else rfc3339(alarm.shelved_until_utc_ms),
-                "ends": None if alarm.ends_utc_ms is None else rfc3339(alarm.ends_utc_ms),
-                "holds": alarm.delay.counts,
-            }
-            for name, alarm in self._alarms.items()
-            if alarm.state is not AlarmState.NORMAL or alarm.delay.counts
-        }
+    def states(self) -> dict[str, AlarmState]:
+        """Return where each alarm stands, also those nobody sees."""
+        return {name: alarm.state for name, alarm in self._alarms.items()}
 
     def restore(self, state: Mapping[str, Mapping[str, Json]], now: Moment) -> None:
-        """Take up what `state` gave, or what `state_of_bodies` read from records."""
+        """Take up what `state_of_bodies` read from records."""
         for name, kept in state.items():
             alarm = self._alarms.get(name)
             if alarm is None:
@@ -392,9 +368,10 @@ class AlarmEngine:
             self._awake.add(name)
             alarm.state = AlarmState(kept["state"])
             alarm.since, alarm.text, alarm.about = kept["since"], kept["text"], kept["about"]
-            until, ends = kept["shelved_until"], kept["ends"]
-            alarm.shelved_until_utc_ms = None if until is None else utc_ms(until)
-            alarm.ends_utc_ms = None if ends is None else utc_ms(ends)
+            if (until := kept["shelved_until"]) is not None:
+                alarm.shelf = Span.going_on(now, began=kept["at"], until=until)
+            if (ends := kept["ends"]) is not None:
+                alarm.lasts = Span.going_on(now, began=kept["since"], until=ends)
             alarm.delay.seen = alarm.delay.counts = bool(kept["holds"]) and alarm.rule.enabled
             alarm.delay.since_ms = now.ms
             if alarm.state in SHOWN:
@@ -417,6 +394,7 @@ def state_of_bodies(bodies: Iterable[Mapping[str, Json]]) -> dict[str, dict[str,
             continue
         state[name] = {
             "state": body["state"],
+            "at": body["at"],
             "since": body["since"],
             "text": body["text"],
             "about": body["about"],
