@@ -10,7 +10,7 @@ from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_watch import CellWatch
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
-from quietcell.core.alarms.moment import Moment
+from quietcell.core.alarms.moment import Moment, Span
 from quietcell.core.alarms.shipped import CELL_ALARMS
 from quietcell.core.electrode.condition import Signal
 from quietcell.core.indication import Indication
@@ -264,6 +264,23 @@ def test_sanitisation_lasts_as_long_as_was_said_whatever_utc_does() -> None:
     watched.set_back_ms = 86_400_000
     assert watched.run(594) == []
     assert watched.run(5) == ["sanitisation returned"]
+
+
+def test_sanitisation_goes_on_over_a_restart_on_the_shelf_too_until_someone_ends_it() -> None:
+    def taken_up(second: int) -> CellWatch:
+        after = Watched()
+        after.watch.restore(state_of_bodies([body.as_json() for body in watched.bodies]), at(second))
+        return after.watch
+
+    watched = Watched()
+    watched.bodies += watched.watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + 600_000)
+    shelf: dict[str, Any] = {"until_utc_ms": UTC_MS + 300_000}
+    watched.bodies += watched.watch.engine.shelve(at(1), "sanitisation", SOMEONE, **shelf)
+    assert taken_up(2).sanitisation == Span(ends_ms=at(600).ms, until=rfc3339(UTC_MS + 600_000))
+    watched.bodies += watched.watch.end_sanitisation(at(3), SOMEONE)
+    assert taken_up(4).sanitisation is None
+    watched.bodies += watched.watch.engine.shelve(at(5), "sanitisation", SOMEONE, **shelf)
+    assert taken_up(6).sanitisation is None
 
 
 @pytest.mark.parametrize("seconds", [0, 86_401])

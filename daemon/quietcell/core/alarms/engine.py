@@ -177,6 +177,7 @@ class AlarmEngine:
         cause = next((c.rule.name for c in causes if c.delay.counts), None)
         if not alarm.delay.counts:
             yield from self._step(alarm, AlarmEvent.RETURNED, now, by=by)
+            alarm.lasts = None
         elif cause is not None:
             yield from self._step(alarm, AlarmEvent.SUPPRESSED, now, suppressed_by=cause)
         elif alarm.state is AlarmState.SUPPRESSED:
@@ -384,14 +385,15 @@ class AlarmEngine:
 def state_of_bodies(bodies: Iterable[Mapping[str, Json]]) -> dict[str, dict[str, Json]]:
     """Return the state that records tell: `bodies` are the alarm records of one owner, in order.
 
-    What was raised is taken to hold still until it is observed again; what was hidden behind a cause
-    waits out its delay anew.
+    What was raised is taken to hold still until it is observed again, and what was begun for a stated time
+    to hold on the shelf, too; what was hidden behind a cause waits out its delay anew.
     """
     last: dict[str, Mapping[str, Json]] = {body["alarm"]: body for body in bodies}
     state: dict[str, dict[str, Any]] = {}
     for name, body in last.items():
         if body["state"] not in SHOWN:
             continue
+        lasts = "ends" in body and body["event"] != AlarmEvent.RETURNED
         state[name] = {
             "state": body["state"],
             "at": body["at"],
@@ -400,7 +402,8 @@ def state_of_bodies(bodies: Iterable[Mapping[str, Json]]) -> dict[str, dict[str,
             "about": body["about"],
             "shelved_until": body.get("shelved_until"),
             "ends": body.get("ends"),
-            "holds": body["state"] in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED},
+            "holds": body["state"] in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+            or (body["state"] == AlarmState.SHELVED and lasts),
         }
     return state
 
