@@ -14,6 +14,7 @@ from quietcell.core.alarms.cell_facts import Facts
 from quietcell.core.alarms.engine import AlarmEngine
 from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
+from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Absent, Body, Json, SegmentBody
 from quietcell.core.times import rfc3339
 from quietcell.service import alarms as alarms_module
@@ -31,11 +32,11 @@ from tests.support.until import until
 NOW = Moment(ms=0, utc_ms=ANCHOR_UTC_MS)
 
 
-def config(folder: Path, *cells: str, more: str = "") -> Config:
+def config(folder: Path, *cells: str, more: str = "", limits: str = "") -> Config:
     """The configuration of some cells."""
     path = folder / "quietcell.toml"
     head = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n'
-    tables = (f'[cells.{cell}]\ndriver = "steady"\nsettings = {{}}\n' for cell in cells)
+    tables = (f'[cells.{cell}]\ndriver = "steady"\nsettings = {{}}\n{limits}\n' for cell in cells)
     path.write_text(head + more + "".join(tables))
     return load_config(path, {"steady": SteadyDriver})
 
@@ -49,9 +50,22 @@ class Watching:
         self.ids = DaemonIds(1)
         self.alarms: Alarms | None = None
         self.sanitised: dict[str, bool] = {}
+        self.clock = SteppedClock()
+        self.live: list[Indication] = []
+        self.looks = 0
 
     async def _note(self, cell: str, *, under_way: bool) -> None:
         self.sanitised[cell] = under_way
+
+    def _glances(self) -> list[Indication]:
+        self.looks += 1
+        return self.live
+
+    async def let_pass(self, seconds: int) -> None:
+        """Let time pass, and the alarms look at what holds then."""
+        await self.clock.step(seconds * 1000)
+        looks = self.looks
+        await until(lambda: self.looks > looks + 1)
 
     async def raised(self, owner: str, alarm: str) -> None:
         rows = DAEMON_ALARMS if owner == "daemon" else CELL_ALARMS
@@ -69,9 +83,9 @@ class Watching:
             under,
             self.ledger,
             self.ids,
-            SteppedClock(),
+            self.clock,
             cells=list,
-            glances=list,
+            glances=self._glances,
             outlets=list,
             sanitised=self._note,
         )
@@ -189,3 +203,56 @@ async def test_a_cell_is_told_of_its_sanitisation_until_it_ends_over_a_restart_t
         await until(lambda: again.sanitised.get("first") is True)
         await alarms.sanitisation(asked)
         assert not again.sanitised["first"]
+
+
+async def test_a_reload_forgives_no_lack_of_results_and_begins_no_wait_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+    here, told = Watching(tmp_path), ["no-result raised unacknowledged"]
+    here.live = [
+        Indication(
+            cell="first", at=rfc3339(here.clock.utc), age_s=0.0, mv=25.0, temperature_c=25.0,
+            conductivity_us_cm=0.1, flow_ml_min=100.0, ph=6.6, phase="judging", waits_for="drift",
+        )
+    ]  # fmt: skip
+    under = config(tmp_path, "first", limits="limits = { no_result_after_s = 300 }")
+    async with here.watched(under) as alarms:
+        for _ in range(3):
+            await here.let_pass(100)
+            await alarms.adopt(under)
+        await here.let_pass(1)
+        await here.let_pass(10)
+        assert here.steps("first") == told
+        await alarms.adopt(under)
+        await here.let_pass(20)
+    again = Watching(tmp_path)
+    again.ids, again.clock, again.live = DaemonIds(2), here.clock, here.live
+    async with again.watched(under):
+        await again.let_pass(20)
+        assert again.steps("first") == told
+
+
+async def test_a_restart_remembers_what_the_last_judged_determination_said_behind_one_that_was_stopped(
+    tmp_path: Path,
+) -> None:
+    ledger = open_ledger(tmp_path)
+    told = (
+        ("accepted", ()),
+        ("refused", ("max-wait", "conductivity-contradiction")),
+        ("refused", ("stopped",)),
+    )
+    for number, (verdict, reasons) in enumerate(told, 1):
+        await ledger.record(
+            [
+                ResultBody(
+                    id=f"first.1.{number}", cell="first", at=rfc3339(0), verdict=verdict, reasons=reasons
+                )
+            ]
+        )
+    facts = Facts()
+    for each in standing_facts(ledger.journal, "first"):
+        facts.learn(each)
+    assert facts.determination is not None
+    assert facts.determination["id"] == "first.1.2"
+    await ledger.close()

@@ -1,10 +1,10 @@
 """What the journal and the configuration tell alarms when they begin: limits, standing facts, states."""
 
-from collections.abc import Container
+from collections.abc import Container, Iterable
 from itertools import islice
 
 from quietcell.config import Config
-from quietcell.core.alarms.cell_facts import VALID
+from quietcell.core.alarms.cell_facts import VALID, judges_water
 from quietcell.core.alarms.engine import state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
 from quietcell.core.bench_records import CHECK_GROUPS, tells_of_electrode
@@ -12,9 +12,7 @@ from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 
-_LATEST = (
-    "configuration", "determination", "driver-fault", "calibration", "check", "electrode", "note", "doubt",
-)  # fmt: skip
+_LATEST = ("configuration", "driver-fault", "calibration", "check", "electrode", "note", "doubt")
 """Kinds whose last record tells what holds."""
 _FAR_BACK = 5000
 """No result among so many determinations counts as none."""
@@ -59,20 +57,26 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     found |= {record.seq: record for record in islice(electrodes, 1)}
     gaps = (r for r in islice(journal.latest(cell, "gap"), _FAR_BACK) if "goes_on" in r.body())
     found |= {record.seq: record for record in islice(gaps, 1)}
-    results: list[Stored] = []
-    for record in islice(journal.latest(cell, "determination"), _FAR_BACK):
-        body = record.body()
-        if body["verdict"] in VALID and not (results and "grab" in body):
-            results.append(record)
-            if "grab" not in body:  # else of a sample someone brought: a loop's own may lie before it
-                break
-    found |= {record.seq: record for record in results}
+    found |= {record.seq: record for record in _last_determinations(journal, cell)}
     episodes: dict[str, None] = {}
     for record in islice(journal.latest(cell, "episode"), _FAR_BACK):
         if (episode := record.body()["episode"]) not in episodes:
             episodes[episode] = None
             found[record.seq] = record
     return [found[seq].body() for seq in sorted(found)]
+
+
+def _last_determinations(journal: Journal, cell: str) -> Iterable[Stored]:
+    """Return the last result and the last that judged the water, of a loop's own and of a sample's."""
+    found: dict[tuple[str, bool], Stored] = {}
+    for record in islice(journal.latest(cell, "determination"), _FAR_BACK):
+        body = record.body()
+        for what, is_one in (("result", body["verdict"] in VALID), ("judged", judges_water(body))):
+            if is_one:
+                found.setdefault((what, "grab" in body), record)
+        if found.keys() >= {("result", False), ("judged", False)}:
+            break
+    return found.values()
 
 
 def last_care(journal: Journal, cell: str, electrodes: Container[str | None]) -> dict[str, str]:

@@ -165,7 +165,9 @@ class Alarms:
         watches = {}
         for cell in cells:
             engine = AlarmEngine(cell, rows, self._ids.next)
-            watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), now.utc_ms)
+            before = self.watches.get(cell)
+            began_utc_ms = now.utc_ms if before is None else before.began_utc_ms
+            watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), began_utc_ms)
             for body in standing_facts(journal, cell):
                 watch.learn(body)
             watch.restore(alarm_state(journal, cell), now)

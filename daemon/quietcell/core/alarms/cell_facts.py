@@ -12,6 +12,11 @@ _NOT_ABOUT_WATER = frozenset({"stopped", "superseded", "busy", "reconfigured"})
 VALID = frozenset({"accepted", "qualified"})
 
 
+def judges_water(determination: Mapping[str, Json]) -> bool:
+    """Return whether a determination went on long enough to say something of the water."""
+    return not _NOT_ABOUT_WATER & set(determination["reasons"])
+
+
 @dataclass(slots=True, kw_only=True)
 class Facts:
     """What the records of a cell have said so far; `learn` takes in the next."""
@@ -85,7 +90,7 @@ class Facts:
             return  # a sample someone brought says nothing of the water that flows here
         if body["verdict"] in VALID:
             self.result, self.doubt = body, None
-        if not _NOT_ABOUT_WATER & set(body["reasons"]):
+        if judges_water(body):
             self.determination = body
             blind = "smallest_co2_ug_per_l" in body and body["smallest_co2_ug_per_l"] is None
             self.blind = self.blind + 1 if blind else 0

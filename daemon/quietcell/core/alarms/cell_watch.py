@@ -45,7 +45,7 @@ class CellWatch:
     limits : CellLimits
         What it is watched against.
     began_utc_ms : int
-        When watching begins.
+        When watching began.
     """
 
     def __init__(self, cell: str, engine: AlarmEngine, limits: CellLimits, began_utc_ms: int) -> None:
@@ -54,8 +54,10 @@ class CellWatch:
         self.limits = limits
         self.facts = Facts()
         self.sanitisation: Span | None = None
-        self._began_utc_ms = began_utc_ms
+        self.began_utc_ms = began_utc_ms
         """When watching began, or the meter came back: nothing was owed before."""
+        self._owed_utc_ms = began_utc_ms
+        """Since when results are owed: the same, but for a lack of them told before watching began."""
         self._attended = False
         """Someone works at the cell: what it reads is not of the water."""
         self._seen_utc_ms = began_utc_ms
@@ -118,13 +120,13 @@ class CellWatch:
 
     def _begin_anew(self, now: Moment) -> None:
         """Owe nothing for the time that could not be watched."""
-        self._began_utc_ms = now.utc_ms
+        self.began_utc_ms = self._owed_utc_ms = now.utc_ms
         self._looked_ms = None
 
     def _look_at_meter(self, now: Moment, live: Indication) -> None:
         fault = self.facts.fault
         lost = fault is not None and (live.at is None or utc_ms(live.at) <= utc_ms(fault["at"]))
-        quiet_s = (now.utc_ms - self._began_utc_ms) / 1000 if live.age_s is None else live.age_s
+        quiet_s = (now.utc_ms - self.began_utc_ms) / 1000 if live.age_s is None else live.age_s
         sparse = self.facts.sparse
         usual_s = 0.0 if sparse is None else 3 * sparse["gap_s"]
         silent = lost or quiet_s > max(self.limits.silent_after_s, usual_s)
@@ -275,7 +277,7 @@ class CellWatch:
             self.engine.observe(now, "no-result", holds=False)  # nothing is owed, whatever was before
         else:
             ended = 0 if result is None else utc_ms(result["ended"])
-            since = max(self._began_utc_ms, ended if ended <= now.utc_ms + STEP_MS else 0)
+            since = max(self._owed_utc_ms, ended if ended <= now.utc_ms + STEP_MS else 0)
             late = now.utc_ms - since > after_s * 1000
             told = "none since watching began" if result is None else f"the last is of {result['ended']}"
             text = f"no valid result for more than {after_s / 60:.0f} min; {told}"
@@ -365,6 +367,8 @@ class CellWatch:
         self.engine.restore(state, now)
         if self.engine.present("sanitisation"):
             self.sanitisation = self.engine.lasts("sanitisation")
+        if self.engine.present("no-result"):  # none has come since
+            self._owed_utc_ms = 0
 
 
 def _what_failed(body: Mapping[str, Json]) -> str:
