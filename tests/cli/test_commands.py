@@ -157,6 +157,40 @@ def test_faults_of_a_configuration_end_with_78_and_their_lines(
     assert any("line-stream" in line for line in lines if line.startswith(f"{path}:4"))
 
 
+def test_a_check_looks_for_the_files_of_secrets_and_certificates(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "quietcell.toml"
+    beside = {name: tmp_path / name for name in ("password", "ca.pem", "cert.pem", "key.pem")}
+    path.write_text(
+        '[site]\nname = "x"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "simulated"\n'
+        '[panel]\ntoken = { credential = "token", file = "nowhere" }\n'
+        '[outlets.mqtt]\nhost = "127.0.0.1"\nusername = "u"\npassword = { file = "password" }\n'
+        'tls = { ca = "ca.pem", cert = "cert.pem", key = "key.pem" }\n'
+    )
+    check = ("config", "check", "--config", str(path))
+    assert status_of(*check) == 78
+    told = capsys.readouterr().err.splitlines()
+    keys = ["password", "tls.ca", "tls.cert", "tls.key"]
+    for line, key, number, file in zip(told, keys, (12, 13, 13, 13), beside.values(), strict=True):
+        assert line.startswith(f"{path}:{number}: outlets.mqtt.{key}: {file} cannot be read: No such file")
+    for file in beside.values():
+        file.write_text("none")
+        file.chmod(0o600)
+    assert status_of(*check) == 78
+    assert "outlets.mqtt.tls.ca: " in (told_now := capsys.readouterr().err)
+    assert "holds no certificate in PEM form" in told_now
+    beside["password"].chmod(0o640)
+    # The daemon's user may be another.
+    monkeypatch.setattr("os.access", lambda name, _mode: Path(name).suffix == ".toml")
+    assert status_of(*check) == 78
+    assert "must be 0600 or tighter" in capsys.readouterr().err
+    beside["password"].chmod(0o600)
+    assert status_of(*check) == 0
+    assert "tls.key: " in (told_now := capsys.readouterr().err)
+    assert "cannot be read by you; the daemon's user must be able to" in told_now
+
+
 def test_verify_tells_a_sound_ledger_from_a_cut_one(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of("verify", "--ledger", str(ledger), "--json") == 0
     sound = json.loads(capsys.readouterr().out)

@@ -78,6 +78,7 @@ def test_a_key_the_example_leaves_out_is_shown_with_the_value_that_then_counts()
     assert differences == {
         ("store", "keep_readings_months"),
         ("outlets", "mqtt", "client_id"),
+        *(("outlets", "mqtt", "tls", name) for name in ("ca", "cert", "key")),
         *(("cells", "header-tank", "recording", "columns", name)
           for name in ("conductivity_us_cm", "flow_ml_min", "flags", "segment")),
     }  # fmt: skip

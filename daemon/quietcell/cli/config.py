@@ -6,7 +6,9 @@ from pathlib import Path
 import click
 
 from quietcell.cli.options import config_option
-from quietcell.config import example_text, json_schema, load_config
+from quietcell.config import example_text, json_schema, load_config, with_lines
+from quietcell.errors import ConfigError
+from quietcell.service.beside import looked_at
 from quietcell.service.drivers import InstalledDrivers
 
 
@@ -21,9 +23,13 @@ def check(path: Path) -> None:
     """Check a configuration.
 
     Prints every fault at once as FILE:LINE: KEY: what is wrong and what is allowed, and ends with
-    status 78. Opens no port and reads no secret.
+    status 78. Looks at the secrets and certificates it names, and opens no port.
     """
     config = load_config(path, InstalledDrivers())
+    faults, unseen = looked_at(config)
+    click.echo("".join(f"{line}\n" for line in with_lines(path, unseen)), err=True, nl=False)
+    if faults:
+        raise ConfigError(with_lines(path, faults))
     cells = ", ".join(config.cells)
     click.echo(f"{path}: sound; cells: {cells}")
 

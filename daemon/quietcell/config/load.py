@@ -4,6 +4,7 @@ import json
 import math
 import re
 import tomllib
+from collections.abc import Iterable
 from datetime import date, datetime, time
 from pathlib import Path as FilePath
 from typing import Any
@@ -44,18 +45,28 @@ def load_config(path: FilePath, drivers: DriverTable) -> Config:
     ConfigError
         If the file cannot be read or anything in it is wrong; one line per fault.
     """
+    return parse_config(_text(path), str(path), drivers)
+
+
+def with_lines(path: FilePath, faults: Iterable[str]) -> list[str]:
+    """Return faults that name a key of a sound configuration file with its line, in order of lines."""
+    lines = LineIndex(_text(path).replace("\r\n", "\n"))
+    placed = [(lines.line(tuple(fault.partition(":")[0].split("."))), fault) for fault in faults]
+    return [f"{path}:{line}: {fault}" for line, fault in sorted(placed)]
+
+
+def _text(path: FilePath) -> str:
     try:
         with path.open("rb") as stream:
             content = stream.read(LARGEST_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
         raise ConfigError([f"{path}: cannot be read: {getattr(error, 'strerror', error)}"]) from error
     try:
-        text = content.decode("utf-8-sig")
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         byte = f"byte 0x{content[error.start]:02X}"
         raise ConfigError([f"{path}:{line}: configuration: {byte} is not UTF-8; save it as UTF-8"]) from error
-    return parse_config(text, str(path), drivers)
 
 
 def parse_config(text: str, filename: str, drivers: DriverTable) -> Config:

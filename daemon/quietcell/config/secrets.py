@@ -63,24 +63,43 @@ def check_private(key: str, path: Path) -> None:
     os.close(_open(key, path, private=True))
 
 
+def file_fault(path: Path, *, private: bool) -> str:
+    """Say what is wrong with a file whoever reads it; nothing where this user may not look.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    private : bool
+        Nobody but its owner may read it.
+    """
+    try:
+        status = path.stat()
+    except PermissionError:
+        return ""
+    except (OSError, ValueError) as error:
+        return f"{path} cannot be read: {getattr(error, 'strerror', error)}"
+    return _fault(status, path, private=private, owners=None)
+
+
 def _open(key: str, path: Path, *, private: bool) -> int:
     try:
         # Without O_NONBLOCK a named pipe in the file's place would hold the daemon for ever.
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     except (OSError, ValueError) as error:
         raise ConfigError([f"{key}: {path} cannot be read: {getattr(error, 'strerror', error)}"]) from error
-    wrong = _fault(os.fstat(descriptor), path, private=private)
+    wrong = _fault(os.fstat(descriptor), path, private=private, owners={os.geteuid(), 0})
     if wrong:
         os.close(descriptor)
         raise ConfigError([f"{key}: {wrong}"])
     return descriptor
 
 
-def _fault(status: os.stat_result, path: Path, *, private: bool) -> str:
+def _fault(status: os.stat_result, path: Path, *, private: bool, owners: set[int] | None) -> str:
     """Say what is wrong with the file itself; empty when nothing is."""
     if not stat.S_ISREG(status.st_mode):
         return f"{path} is not a plain file"
-    if private and status.st_uid not in {os.geteuid(), 0}:
+    if private and owners is not None and status.st_uid not in owners:
         return f"{path} belongs to user {status.st_uid}; must belong to user {os.geteuid()} or to root"
     mode = stat.S_IMODE(status.st_mode)
     if private and mode & 0o177:

@@ -19,6 +19,7 @@ from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarms import Alarms
 from quietcell.service.attendance import Attendances
 from quietcell.service.bench import bench_commands
+from quietcell.service.beside import kept_beside
 from quietcell.service.cell import CellTask
 from quietcell.service.cells import Cells
 from quietcell.service.clock import time_quality
@@ -28,7 +29,7 @@ from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.line_watch import watch_lines
 from quietcell.service.mqtt_requests import MqttRequests, ParkedAgain
 from quietcell.service.notify import Notifier
-from quietcell.service.outlets import kept_beside, outlets_of, result_folders
+from quietcell.service.outlets import outlets_of, result_folders
 from quietcell.service.page import Page
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds, RunBody

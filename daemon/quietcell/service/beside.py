@@ -1,0 +1,135 @@
+"""What lies in files beside the configuration: secrets and certificates."""
+
+import hashlib
+import os
+import ssl
+from pathlib import Path
+
+from quietcell.config import Config, check_private, file_fault, read_secret
+from quietcell.config.outlets import SecretReference, TlsSettings
+from quietcell.errors import ConfigError
+
+_TLS = "outlets.mqtt.tls"
+
+
+def secret(key: str, reference: SecretReference) -> str:
+    """Return the secret that `key` refers to.
+
+    Raises
+    ------
+    ConfigError
+        If it cannot be had.
+    """
+    return read_secret(key, credential=reference.credential, file=reference.file).get_secret_value()
+
+
+def tls_context(tls: TlsSettings) -> ssl.SSLContext:
+    """Return what a connection is encrypted with.
+
+    Raises
+    ------
+    ConfigError
+        If a certificate or key cannot be had.
+    """
+    for name in ("ca", "cert", "key"):
+        _read(f"{_TLS}.{name}", getattr(tls, name))
+    if tls.key is not None:
+        check_private(f"{_TLS}.key", tls.key)
+    return _loaded(tls)
+
+
+def _loaded(tls: TlsSettings) -> ssl.SSLContext:
+    try:
+        context = ssl.create_default_context(cafile=tls.ca)
+    except ssl.SSLError as error:
+        raise ConfigError([f"{_TLS}.ca: {tls.ca} holds no certificate in PEM form"]) from error
+    if tls.cert is not None and tls.key is not None:
+        _load_own(context, tls.cert, tls.key)
+    return context
+
+
+def _read(key: str, path: Path | None) -> bytes:
+    """Return what a file holds that `key` names, nothing where none is named."""
+    try:
+        return b"" if path is None else path.read_bytes()
+    except OSError as error:
+        raise ConfigError([f"{key}: {path} cannot be read: {error.strerror}"]) from error
+
+
+def _load_own(context: ssl.SSLContext, cert: Path, key: Path) -> None:
+    def asked_for_passphrase() -> str:  # else the library asks at the terminal, and the daemon stands still
+        wrong = f"{_TLS}.key: {key} is locked by a passphrase, and there is nobody to type it"
+        raise ConfigError([f"{wrong}; store the key without one, mode 0600"])
+
+    try:
+        context.load_cert_chain(cert, key, password=asked_for_passphrase)
+    except ssl.SSLError as error:
+        if error.reason == "KEY_VALUES_MISMATCH":
+            fault = f"{_TLS}.key: {key} does not belong to the certificate in {cert}"
+        else:
+            fault = f"{_TLS}.cert: {cert} and {key} are no certificate and key in PEM form"
+        raise ConfigError([fault]) from error
+
+
+def kept_beside(config: Config) -> dict[str, bytes]:
+    """Return a hash of each secret and certificate that lies in a file of its own, by the key that names it.
+
+    So a reload sees that one was renewed where the configuration says the same as before.
+
+    Raises
+    ------
+    ConfigError
+        If one cannot be read.
+    """
+    mqtt = config.outlets.mqtt
+    found = {key: secret(key, reference).encode() for key, reference in _secrets(config).items()}
+    if mqtt is not None and mqtt.tls is not None:
+        found |= {f"{_TLS}.{name}": _read(f"{_TLS}.{name}", path) for name, path in _certificates(mqtt.tls)}
+    return {key: hashlib.sha256(content).digest() for key, content in found.items()}
+
+
+def looked_at(config: Config) -> tuple[list[str], list[str]]:
+    """Look at the files as whoever writes the configuration can, who need not be the daemon's user.
+
+    Returns
+    -------
+    faults : list of str
+        What would keep the daemon from its start, each behind its key.
+    unseen : list of str
+        What this user may not read, each behind its key.
+    """
+    mqtt = config.outlets.mqtt
+    tls = None if mqtt is None else mqtt.tls
+    files = {
+        key: reference.file
+        for key, reference in _secrets(config).items()
+        if reference.credential is None  # else handed over at the start, and the file stands in for it
+    }
+    files |= {} if tls is None else {f"{_TLS}.{name}": path for name, path in _certificates(tls)}
+    faults, unseen = [], []
+    for key, path in files.items():
+        if path is None:
+            continue
+        if wrong := file_fault(path, private=not key.endswith((".ca", ".cert"))):
+            faults.append(f"{key}: {wrong}")
+        elif not os.access(path, os.R_OK):
+            unseen.append(f"{key}: {path} cannot be read by you; the daemon's user must be able to")
+    if tls is not None and not any(_TLS in each for each in (*faults, *unseen)):
+        try:
+            _loaded(tls)
+        except ConfigError as error:
+            faults += error.faults
+    return faults, unseen
+
+
+def _secrets(config: Config) -> dict[str, SecretReference]:
+    mqtt, panel = config.outlets.mqtt, config.panel
+    references = {
+        "outlets.mqtt.password": None if mqtt is None else mqtt.password,
+        "panel.token": None if panel is None else panel.token,
+    }
+    return {key: reference for key, reference in references.items() if reference is not None}
+
+
+def _certificates(tls: TlsSettings) -> list[tuple[str, Path | None]]:
+    return [("ca", tls.ca), ("cert", tls.cert), ("key", tls.key)]
