@@ -192,9 +192,19 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
         status, text = answered(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", *BUFFERS)
         assert status == 1
         assert "a determination of S-9 that someone asked for is under way" in text
+        assert "--supersede" in text
         meter.silent = False
         wait_until(lambda: bool(of_sample(tmp_path, "S-9")), "the outcome")
         assert bodies(tmp_path, "attendance") == []
+        # Unless they say so: whoever asked is told.
+        meter.silent = True
+        assert answered(tmp_path, "request", "live-feed-room", "--sample-id", "S-10")[0] == 0
+        began = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", "--supersede")
+        began.expect("Expected pH")
+        (ended,) = of_sample(tmp_path, "S-10")
+        assert ended["reasons"][0] == "superseded"
+        interrupt(began, "what is in force has not changed")
+        meter.silent = False
         # Two calibrations of one cell: the second has to wait, and the first stops early.
         first = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", "--expected-ph", "7")
         first.expect("Press Enter")
@@ -205,7 +215,7 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
         assert first.ended() == 130
     assert bodies(tmp_path, "calibration") == []
     ends = [(b["operator"], b["outcome"]) for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
-    assert ends == [("Ada", "aborted")]
+    assert ends == [("Ada", "aborted")] * 2
     (outcome,) = of_sample(tmp_path, "S-9")
     assert outcome["verdict"] in ("accepted", "qualified")
 

@@ -51,12 +51,15 @@ class Session:
         The cell.
     operator : str or None
         Who works.
+    supersede : bool
+        Whether to end what someone else asked for and is being measured.
     """
 
-    def __init__(self, folder: Path, cell: str, operator: str | None) -> None:
+    def __init__(self, folder: Path, cell: str, operator: str | None, *, supersede: bool = False) -> None:
         self._folder = folder
         self.cell = cell
         self.operator = operator
+        self._supersede = supersede
         self.attendance: str | None = None
         self._recorded = False
         """What was worked for is in the ledger; only the electrode is not yet back."""
@@ -77,7 +80,7 @@ class Session:
     @contextmanager
     def attending(self, work: str) -> Iterator[dict[str, Json]]:
         """Work at the cell; whatever ends it early leaves everything as it was."""
-        situation = self.ask("attend", work=work)
+        situation = self.ask("attend", work=work, supersede=self._supersede)
         self.attendance = situation["attendance"]
         try:
             with self._heard_of():
@@ -108,7 +111,8 @@ class Session:
         try:
             self.ask("attended", attendance=self.attendance)
         except QuietcellError:  # what is in force has changed, which ended the work
-            self.attendance = self.ask("attend", work=work)["attendance"]
+            # Whoever asked for the water in between would be given the last buffer's value.
+            self.attendance = self.ask("attend", work=work, supersede=True)["attendance"]
         ready(PUT_BACK, pause=pause)
 
     @contextmanager
@@ -225,11 +229,11 @@ def show(text: str) -> None:
 
 
 @contextmanager
-def session(path: Path, cell: str, operator: str | None) -> Iterator[Session]:
+def session(path: Path, cell: str, operator: str | None, *, supersede: bool = False) -> Iterator[Session]:
     """Talk to the daemon of a configuration, or be one for the time of the command."""
     config = _configured(path, cell)
     folder = Path(config.store.folder)
-    here = Session(folder, cell, operator)
+    here = Session(folder, cell, operator, supersede=supersede)
     if _answers(folder):
         yield here
         return
@@ -333,6 +337,9 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option("--operator", help="Who works."),
             click.option("--no-pause", is_flag=True, help="Do not wait for Enter before each measurement."),
+            click.option(
+                "--supersede", is_flag=True, help="End what someone else asked for and is being measured."
+            ),
             click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON."),
         )
     ):

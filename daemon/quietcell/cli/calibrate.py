@@ -84,6 +84,7 @@ def command(
     comment: str | None,
     *,
     no_pause: bool,
+    supersede: bool,
     as_json: bool,
     use: bool | None,
     accept_change: bool | None,
@@ -95,7 +96,7 @@ def command(
     """
     _require_buffers(buffers)
     operator = who_works(path, cell, operator)
-    with session(path, cell, operator) as here, here.attending("calibration") as found:
+    with session(path, cell, operator, supersede=supersede) as here, here.attending("calibration") as found:
         if found["fixed"]:
             key = f"the configuration fixes this calibration: cells.{cell}.calibration"
             if use:

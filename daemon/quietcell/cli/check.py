@@ -81,6 +81,7 @@ def command(  # noqa: PLR0917 # one argument a flag
     low_ionic: bool,
     flow_test: bool,
     no_pause: bool,
+    supersede: bool,
     as_json: bool,
 ) -> int:
     """Hold CELL against a buffer, another value, a thermometer, or dilute solutions of known pH.
@@ -100,7 +101,7 @@ def command(  # noqa: PLR0917 # one argument a flag
     if flow_test:
         how = Flows(given_ml_min=flows, settle_s=settle_s, pause=not no_pause)
         operator = who_works(path, cell, operator)
-        with session(path, cell, operator) as here, here.attending("flow-test") as found:
+        with session(path, cell, operator, supersede=supersede) as here, here.attending("flow-test") as found:
             click.echo(CAUTIONS, err=True)
             tested = flow_tested(here, found, how)
         return _tested(tested, as_json=as_json)
@@ -122,7 +123,7 @@ def command(  # noqa: PLR0917 # one argument a flag
         names = [check_buffer]
         asked |= {"method": "buffer", "buffer": buffer_from(check_buffer)}
     operator = who_works(path, cell, operator)
-    with session(path, cell, operator) as here:
+    with session(path, cell, operator, supersede=supersede) as here:
         if not names:
             if known_temperature is not None:
                 here.indication()  # without a daemon the meter has only just been opened

@@ -101,6 +101,7 @@ def command(  # one argument a flag
     kcl: bool,
     from_buffer: bool,
     no_pause: bool,
+    supersede: bool,
     as_json: bool,
 ) -> int:
     """Measure a sample someone brought to the electrode of CELL.
@@ -112,7 +113,7 @@ def command(  # one argument a flag
     """
     operator = who_works(path, cell, operator)
     sample_id = told(sample_id, "Sample", flag="--sample")
-    with session(path, cell, operator) as here, here.attending("measure") as found:
+    with session(path, cell, operator, supersede=supersede) as here, here.attending("measure") as found:
         _require_able(cell, found)
         click.echo(CAUTIONS, err=True)
         click.echo(ADVICE, err=True)

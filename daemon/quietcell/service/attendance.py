@@ -35,6 +35,7 @@ class AttendArguments(OfCell):
     """Someone begins to work at a cell."""
 
     work: Literal["calibration", "check", "measure", "flow-test"] = Field(description="What for.")
+    supersede: bool = Field(default=False, description="End what someone asked for and is being measured.")
 
 
 class AttendedArguments(OfCell):
@@ -107,7 +108,7 @@ class Attendances:
         }
 
     async def attend(self, request: dict[str, Json]) -> dict[str, Json]:
-        """Begin to work at a cell; a continuous determination ends for it, a person's does not.
+        """Begin to work at a cell; a continuous determination ends for it, a person's only if told to.
 
         Returns
         -------
@@ -121,7 +122,7 @@ class Attendances:
         """
         asked = checked(AttendArguments, request)
         task = self.cell(asked.cell)
-        self.require_free(task)
+        self.require_free(task, supersede=asked.supersede)
         place = _Place("", asked.work, asked.operator)
         self._places[asked.cell] = place  # before any await: two at once must not both be first
         try:
@@ -134,8 +135,16 @@ class Attendances:
         self._heard(asked.cell)
         return {"attendance": stored.body()["id"], **await self._situation(task)}
 
-    def require_free(self, task: CellTask) -> None:
-        """Raise a CommandError if someone works at a cell, or asked for what is being measured."""
+    def require_free(self, task: CellTask, *, supersede: bool = False) -> None:
+        """Raise a CommandError if someone works at a cell, or asked for what is being measured.
+
+        Parameters
+        ----------
+        task : CellTask
+            The cell.
+        supersede : bool
+            What someone asked for does not count.
+        """
         held = self._place(task)
         if held is not None and held.work == "sanitisation":
             raise CommandError(
@@ -148,12 +157,12 @@ class Attendances:
                 subject=task.name,
                 hint="Wait until that is done; what nobody is heard of ends by itself after two minutes",
             )
-        if isinstance(task.asked, Request):
+        if isinstance(task.asked, Request) and not supersede:
             sample = f" of {task.asked.sample_id}" if task.asked.sample_id else ""
             raise CommandError(
                 f"a determination{sample} that someone asked for is under way",
                 subject=task.name,
-                hint="Wait until it has ended",
+                hint="Wait until it has ended; calibrate, check and measure with --supersede end it",
             )
 
     def _place(self, task: CellTask) -> _Place | None:
