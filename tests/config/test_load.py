@@ -354,6 +354,28 @@ def test_relative_paths_start_at_the_folder_of_the_file(tmp_path: Path) -> None:
     assert config.outlets.files.folder == Path("/srv/files")
 
 
+@pytest.mark.parametrize(
+    ("folders", "fault"),
+    [
+        ('folder = "state"', "folder: is the ledger's folder"),
+        ('folder = "up/../state"', "folder: is the ledger's folder"),
+        ('folder = "link"', "folder: is the ledger's folder"),
+        ('folder = "results"\ndrop_folder = "state/drop"', "drop_folder: lies in the ledger's folder"),
+        ('folder = "results"\ndrop_folder = ".."', "drop_folder: holds the ledger's folder"),
+        ('folder = "results"\ndrop_folder = "up/../results"', "drop_folder: is the folder of the daily"),
+    ],
+)
+def test_results_and_ledger_share_no_folder(tmp_path: Path, folders: str, fault: str) -> None:
+    (tmp_path / "link").symlink_to("state")
+    (tmp_path / "up").mkdir()
+    path = tmp_path / "loop.toml"
+    path.write_text(f"{HEAD}{CELL}[outlets.files]\n{folders}\n")
+    with pytest.raises(ConfigError) as caught:
+        load_config(path, DRIVERS)
+    (line,) = caught.value.faults
+    assert f"outlets.files.{fault}" in line
+
+
 def test_windows_line_ends_and_a_byte_order_mark_change_no_line(tmp_path: Path) -> None:
     path = tmp_path / "loop.toml"
     path.write_bytes(b"\xef\xbb\xbf" + b"[cells.hall]\r\n\r\nx = 1\r\n")

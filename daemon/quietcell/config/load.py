@@ -2,6 +2,7 @@
 
 import json
 import math
+import os
 import re
 import tomllib
 from collections.abc import Iterable
@@ -108,6 +109,7 @@ def parse_config(text: str, filename: str, drivers: DriverTable) -> Config:
     except ValidationError as error:
         faults.add_all(error, Config)
     else:
+        _check_folders(config, faults)
         faults.raise_if_any()
         cells = {
             name: cell.model_copy(update={"settings": settings.get(name)})
@@ -209,6 +211,26 @@ def _check_ports(settings: dict[str, DriverSettings], faults: FaultList) -> None
         if port is not None and (owner := owners.setdefault(port, name)) != name:
             wrong = f"port {shown(port)} is that of cells.{owner} already; it can serve one cell only"
             faults.add(("cells", name, "settings"), wrong)
+
+
+def _check_folders(config: Config, faults: FaultList) -> None:
+    """Check that the ledger shares no folder with results, which people move, copy and clear out."""
+    files, ledger = config.outlets.files, FilePath(os.path.realpath(config.store.folder))
+    if files is None or "store" not in config.model_fields_set:
+        return
+    for key, folder in (("folder", files.folder), ("drop_folder", files.drop_folder)):
+        if folder is None:
+            continue
+        real = FilePath(os.path.realpath(folder))
+        if real == ledger:
+            wrong = "is the ledger's folder"
+        elif real.is_relative_to(ledger):
+            wrong = "lies in the ledger's folder"
+        elif ledger.is_relative_to(real):
+            wrong = "holds the ledger's folder"
+        else:
+            continue
+        faults.add(("outlets", "files", key), f"{wrong} (store.folder); results need one apart from it")
 
 
 def _without_settings(document: dict[str, Any]) -> dict[str, Any]:

@@ -1,5 +1,6 @@
 """[outlets.files] and [outlets.mqtt]: where records go and in which form."""
 
+import os
 import re
 from collections.abc import Callable
 from typing import Annotated, Literal, Self
@@ -70,7 +71,7 @@ class FilesSettings(Section):
         faults = []
         if "csv" in self.model_fields_set and "csv" not in self.formats:
             faults.append(("csv", 'formats does not name "csv"; add it there, or leave this table out'))
-        if self.drop_folder == self.folder:
+        if self.drop_folder and os.path.realpath(self.drop_folder) == os.path.realpath(self.folder):
             faults.append(("drop_folder", "is the folder of the daily files; must be another one"))
         refuse(faults)
         return self
