@@ -1,5 +1,6 @@
 """What a window is worth: uncertainty, 25 °C, and what chemistry and calibration forbid."""
 
+import math
 from dataclasses import replace
 from unittest.mock import Mock
 
@@ -48,6 +49,16 @@ def test_value_carries_uncertainty_in_two_parts_and_its_budget() -> None:
     assert parts[0] < parts[1] < whole
     assert {line["name"] for line in body["ph_budget"]} >= {"junction", "slope", "zero", "repeatability"}
     assert body["sample_age_s"] == 7.2
+
+
+def test_thermometer_and_display_are_as_uncertain_as_the_configuration_says() -> None:
+    block = water(4.5, 12.0, temperature_c=30.0)
+    body = judged(block, temperature_uncertainty_c=3.0, criterion=replace(SHORT, resolution_mv=1.0))
+    budget = {line["name"]: line["standard_uncertainty_ph"] for line in body["ph_budget"]}
+    # GUM (JCGM 100) 4.3.7 and F.2.2.1: a display's step is a rectangle; 0.2 mV is the meter's own limit.
+    mv_per_ph = 8.314462618 * 303.15 * math.log(10.0) / 96.48533212
+    assert budget["temperature"] == pytest.approx(1.5 * 2.5 / 303.15, abs=1e-4)
+    assert budget["meter"] == pytest.approx(math.hypot(1 / 12**0.5, 0.2 / 3**0.5) / mv_per_ph, abs=1e-5)
 
 
 def test_at_25_degrees_the_reference_is_the_reading_itself() -> None:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from quietcell.core.electrode.influences import Influences
 from quietcell.core.electrode.known_line import KnownLine
 from quietcell.core.electrode.ph_budget import Measured, ph_budget
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
@@ -114,6 +115,10 @@ def evaluate(
                 conductivity_us_cm=by_water,
                 flow_ml_min=None if flow is None else min(max(flow, 0.0), MOST_ML_MIN),  # -0.05 stands still
                 kcl_adjusted=kcl_adjusted,
+            ),
+            Influences(
+                resolution_mv=settings.criterion.resolution_mv,
+                temperature_standard_uncertainty_c=settings.temperature_uncertainty_c / COVERAGE_FACTOR,
             ),
             low_ionic_check=settings.low_ionic,
         )
