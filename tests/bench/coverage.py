@@ -6,16 +6,17 @@ Each virtual measurement draws an electrode and keeps its errors constant: slope
 point, junction, streaming, wrong bottles, a drifting zero. It is calibrated in those bottles, or comes
 with a configured slope and zero that are somewhat wrong, and then measures a water of known pH. The
 potentials are made here from the Nernst equation written out once more, so that a wrong sign or
-sensitivity in the package shows as lost coverage. Three ways of knowing the electrode are mixed:
+sensitivity in the package shows as lost coverage. Four ways of knowing the electrode are mixed:
 
 - ``calibrated``: two or three buffers, junction left to the one-sided allowance;
 - ``checked``: the same, and a check in water of known pH and low ionic strength;
+- ``recalibrated``: the same check, read by a line up to 30 days old, and a calibration since;
 - ``configured``: slope and zero from configuration, nothing else known.
 """
 
 import math
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +26,9 @@ from quietcell.core.electrode.calibration import CalibrationPoint, calibrate
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.known_line import KnownLine
 from quietcell.core.electrode.nernst import Line
-from quietcell.core.electrode.ph_budget import Measured, ph_budget
+from quietcell.core.electrode.ph_budget import Measured, line_standard_uncertainty_ph, ph_budget
 
-ARMS = ("calibrated", "checked", "configured")
+ARMS = ("calibrated", "checked", "recalibrated", "configured")
 BUFFER_CHOICES = (("phthalate", "phosphate"), ("phosphate", "borax"), ("phthalate", "phosphate", "borax"))
 CHECK_STANDARD_UNCERTAINTY_PH = 0.02
 CHECK_PH = 6.5
@@ -103,19 +104,22 @@ def _one(
     known = _configured(rng, true_cell) if ARMS[arm] == "configured" else _calibrated(rng, true_cell, age_d)
     calibration_c = 25.0 if known.temperature_c is None else known.temperature_c
 
-    aged = VirtualCell(
-        slope=true_cell.slope + age_d * rng.uniform(-0.03, 0.03) / 100.0,
-        zero_mv=true_cell.zero_mv + age_d * rng.uniform(-0.2, 0.2),
-        isopotential_ph=true_cell.isopotential_ph,
-    )
+    aged = _aged(rng, true_cell, age_d)
     junction_mv = rng.uniform(*junction_span_mv)
     meter_mv = rng.uniform(-0.2, 0.2)
 
     check = None
-    if ARMS[arm] == "checked":
-        read = known.line.ph(aged.mv(CHECK_PH, 25.0) + junction_mv + meter_mv, 25.0)
-        known_ph = CHECK_PH + rng.normal(0.0, CHECK_STANDARD_UNCERTAINTY_PH)
-        check = LowIonicCheck(bias_ph=read - known_ph, standard_uncertainty_ph=CHECK_STANDARD_UNCERTAINTY_PH)
+    if ARMS[arm] == "checked":  # just now: what drifted until then is in the bias
+        check = _checked(rng, known, aged, junction_mv + meter_mv)
+        known = replace(known, age_d=0.0)
+    elif ARMS[arm] == "recalibrated":
+        before_d = rng.uniform(0.0, 30.0)
+        earlier = _aged(rng, true_cell, -before_d)
+        old = _calibrated(rng, earlier, before_d)
+        check = replace(
+            _checked(rng, old, true_cell, junction_mv + meter_mv),
+            line_standard_uncertainty_ph=line_standard_uncertainty_ph(old, CHECK_PH, 25.0),
+        )
 
     true_ph, temperature_c = rng.uniform(5.5, 9.5), rng.uniform(5.0, 85.0)
     conductivity = math.exp(rng.uniform(math.log(0.06), math.log(20.0)))
@@ -140,6 +144,24 @@ def _one(
         low_ionic_check=check,
     )
     return budget.ph - true_ph, budget.expanded_uncertainty_ph, budget.repeatability_ph
+
+
+def _aged(rng: np.random.Generator, cell: VirtualCell, age_d: float) -> VirtualCell:
+    """Let slope and zero drift."""
+    return VirtualCell(
+        slope=cell.slope + age_d * rng.uniform(-0.03, 0.03) / 100.0,
+        zero_mv=cell.zero_mv + age_d * rng.uniform(-0.2, 0.2),
+        isopotential_ph=cell.isopotential_ph,
+    )
+
+
+def _checked(
+    rng: np.random.Generator, known: KnownLine, cell: VirtualCell, disturbance_mv: float
+) -> LowIonicCheck:
+    """Find the bias in water of a pH somebody knows."""
+    read = known.line.ph(cell.mv(CHECK_PH, 25.0) + disturbance_mv, 25.0)
+    known_ph = CHECK_PH + rng.normal(0.0, CHECK_STANDARD_UNCERTAINTY_PH)
+    return LowIonicCheck(bias_ph=read - known_ph, standard_uncertainty_ph=CHECK_STANDARD_UNCERTAINTY_PH)
 
 
 def _calibrated(rng: np.random.Generator, cell: VirtualCell, age_d: float) -> KnownLine:

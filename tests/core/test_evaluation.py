@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from quietcell.core import evaluation
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.engine import Engine
 from quietcell.core.evaluation import evaluate
 from quietcell.core.inputs import SegmentEnded
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
+from quietcell.core.times import MS_PER_DAY, rfc3339
 from quietcell.errors import DomainError
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
@@ -59,6 +61,21 @@ def test_thermometer_and_display_are_as_uncertain_as_the_configuration_says() ->
     mv_per_ph = 8.314462618 * 303.15 * math.log(10.0) / 96.48533212
     assert budget["temperature"] == pytest.approx(1.5 * 2.5 / 303.15, abs=1e-4)
     assert budget["meter"] == pytest.approx(math.hypot(1 / 12**0.5, 0.2 / 3**0.5) / mv_per_ph, abs=1e-5)
+
+
+def test_what_drifted_before_a_check_is_not_counted_again() -> None:
+    # GUM (JCGM 100) 4.1: the bias a check found holds the drift up to then.
+    calibrated = {"calibrated_utc_ms": ANCHOR_UTC_MS - 20 * MS_PER_DAY, "low_ionic_id": "check"}
+    check = LowIonicCheck(bias_ph=0.05, standard_uncertainty_ph=0.01)
+
+    def drift_ph(checked_d: float) -> float:
+        at = rfc3339(ANCHOR_UTC_MS - round(checked_d * MS_PER_DAY))
+        body = judged(water(6.8, 0.1), low_ionic=check, low_ionic_at=at, **calibrated)
+        assert body["calibration"]["age_d"] == 20.0
+        return next(float(c["standard_uncertainty_ph"]) for c in body["ph_budget"] if c["name"] == "drift")
+
+    whole = drift_ph(30.0)
+    assert drift_ph(5.0) == pytest.approx(whole / 4.0, rel=1e-3)
 
 
 def test_at_25_degrees_the_reference_is_the_reading_itself() -> None:

@@ -5,6 +5,7 @@ A calibration is judged three times over: by its limits (refusals), by its chang
 found), which says how far the results since then can be trusted.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -21,11 +22,13 @@ from quietcell.core.bench_records import (
 from quietcell.core.electrode.buffers import CERTIFICATE, Buffer, buffer
 from quietcell.core.electrode.calibration import Calibration, CalibrationPoint, calibrate
 from quietcell.core.electrode.calibration_limits import CalibrationLimits, Refusal, refusals
+from quietcell.core.electrode.known_line import KnownLine
 from quietcell.core.electrode.nernst import Line
+from quietcell.core.electrode.ph_budget import line_standard_uncertainty_ph
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings, error_from
-from quietcell.core.times import utc_ms
+from quietcell.core.times import MS_PER_DAY, utc_ms
 from quietcell.errors import DomainError
 
 QUESTIONS = frozenset({"slope-changed", "zero-changed"})
@@ -315,6 +318,35 @@ def _entries(found: Sequence[Refusal]) -> tuple[RefusalEntry, ...]:
     return tuple(RefusalEntry(reason=one.reason, text=one.text) for one in found)
 
 
+def line_error_at(check: Mapping[str, Json], calibration: Mapping[str, Json] | None) -> float:
+    """Return how uncertain the line was that a low-ionic check was read by, pH.
+
+    Parameters
+    ----------
+    check : mapping
+        JSON body of the check.
+    calibration : mapping or None
+        That of the calibration then in force; None where the ledger holds none, so that usual figures and
+        a usual age are assumed.
+    """
+    known = KnownLine.from_figures(Line(slope_pct=100.0, zero_mv=0.0))
+    if calibration is not None:
+        known = KnownLine(
+            line=_line_of(calibration),
+            errors=tuple(error_from(error) for error in calibration["errors"]),
+            age_d=max(0.0, (utc_ms(check["at"]) - utc_ms(calibration["at"])) / MS_PER_DAY),
+        )
+    solutions = check["low_ionic"]["solutions"]
+    ph, temperature_c = (
+        math.fsum(one[name] for one in solutions) / len(solutions) for name in ("found_ph", "temperature_c")
+    )
+    return line_standard_uncertainty_ph(known, ph, temperature_c)
+
+
+def _line_of(body: Mapping[str, Json]) -> Line:
+    return Line(slope_pct=body["slope_pct"], zero_mv=body["zero_mv"], isopotential_ph=body["isopotential_ph"])
+
+
 def with_calibration(settings: CellSettings, body: Mapping[str, Json]) -> CellSettings:
     """Return a cell's settings with a recorded calibration in force.
 
@@ -329,9 +361,7 @@ def with_calibration(settings: CellSettings, body: Mapping[str, Json]) -> CellSe
     return replace(
         settings,
         calibrated=True,
-        line=Line(
-            slope_pct=body["slope_pct"], zero_mv=body["zero_mv"], isopotential_ph=body["isopotential_ph"]
-        ),
+        line=_line_of(body),
         calibration_id=body["id"],
         calibrated_utc_ms=utc_ms(body["at"]),
         calibration_expires_utc_ms=None if body["expires"] is None else utc_ms(body["expires"]),

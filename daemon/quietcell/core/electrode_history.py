@@ -4,9 +4,8 @@ from collections.abc import Iterable, Mapping
 
 from quietcell.core.electrode.condition import ElectrodeCondition, HistoryEntry, assess
 from quietcell.core.records import Json
-from quietcell.core.times import utc_ms
+from quietcell.core.times import MS_PER_DAY, utc_ms
 
-MS_PER_DAY = 86_400_000.0
 OF_THE_ELECTRODE = frozenset({"slope-out-of-limits", "zero-out-of-limits"})
 """Reasons against a calibration that tell of the electrode, not of buffers or of how it was done."""
 

@@ -14,6 +14,8 @@ from quietcell.core.endpoint.window import Drift
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import GrabSample, Qualifier, Reason
 from quietcell.core.settings import CellSettings
+from quietcell.core.times import MS_PER_DAY
+from quietcell.core.times import utc_ms as utc_ms_of
 from quietcell.core.water.limits import allowed_ph_interval
 from quietcell.core.water.reference25 import Ph25, conductivity_25c, conductivity_at, ph_25c
 from quietcell.errors import DomainError
@@ -24,7 +26,6 @@ AIR_COUNTS_US_CM = 100.0
 """Below this, air changes a sample while it is measured (common practice, no source)."""
 MOST_US_CM, MOST_ML_MIN = 1e6, 1e6
 """No water conducts or flows through a cell as much; what shows more is no reading of it."""
-MS_PER_DAY = 86_400_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,11 +103,12 @@ def evaluate(
         return bare
     if not settings.calibrated:
         return replace(bare, faults=(Reason.NOT_CALIBRATED,))  # theory's pH is no evidence of anything
-    calibrated = settings.calibrated_utc_ms
-    age_d = None if calibrated is None else max(0.0, (utc_ms - calibrated) / MS_PER_DAY)
+    age_d = _days(settings.calibrated_utc_ms, utc_ms)
+    check = None if kcl_adjusted else settings.low_ionic
+    covered = check is not None and check.covers(by_water)
     try:
         budget = ph_budget(
-            _known_line(settings, age_d),
+            _known_line(settings, _drifting_d(settings, utc_ms) if covered else age_d),
             Measured(
                 mv=mv,
                 temperature_c=temperature_c,
@@ -120,7 +122,7 @@ def evaluate(
                 resolution_mv=settings.criterion.resolution_mv,
                 temperature_standard_uncertainty_c=settings.temperature_uncertainty_c / COVERAGE_FACTOR,
             ),
-            low_ionic_check=settings.low_ionic,
+            low_ionic_check=check,
         )
     except DomainError:
         return bare  # a potential no electrode gives; screening names it
@@ -130,7 +132,7 @@ def evaluate(
         faults.append(Reason.CONDUCTIVITY_CONTRADICTION)
     if conductivity is None and not kcl_adjusted:
         qualifiers.append(Qualifier.NO_CONDUCTIVITY)
-    if settings.low_ionic is not None and not kcl_adjusted and not settings.low_ionic.covers(conductivity):
+    if check is not None and not covered:
         qualifiers.append(Qualifier.OUTSIDE_LOW_IONIC_CHECK)
     if grab is not None and grab.open_to_air and (conductivity is None or conductivity < AIR_COUNTS_US_CM):
         qualifiers.append(Qualifier.OPEN_TO_AIR)
@@ -164,6 +166,19 @@ def _potential(window: ReadingBlock, drift: Drift | None) -> float | None:
     if drift is not None and math.isfinite(drift.mean_mv):
         return drift.mean_mv
     return mean_of(window.mv)
+
+
+def _days(since_utc_ms: int | None, utc_ms: int) -> float | None:
+    """Return days gone by; None where it is not known since when."""
+    return None if since_utc_ms is None else max(0.0, (utc_ms - since_utc_ms) / MS_PER_DAY)
+
+
+def _drifting_d(settings: CellSettings, utc_ms: int) -> float | None:
+    """Return the days in which the line may have drifted: a later check took off what it had by then."""
+    since, checked = settings.calibrated_utc_ms, settings.low_ionic_at
+    if since is not None and checked is not None:
+        since = max(since, utc_ms_of(checked))
+    return _days(since, utc_ms)
 
 
 def _known_line(settings: CellSettings, age_d: float | None) -> KnownLine:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION
-from quietcell.core.calibration_record import with_calibration
+from quietcell.core.calibration_record import line_error_at, with_calibration
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
@@ -23,6 +23,8 @@ class InForce:
     """By group, the last check where it failed and nothing has cleared it."""
     low_ionic: dict[str, Json] | None = None
     """The last low-ionic check that found a bias to correct for."""
+    checked_with: dict[str, Json] | None = None
+    """The calibration in force at that check."""
     good: Mapping[str, str] = field(default_factory=dict)
     """By group, time of the last good check or accepted calibration."""
 
@@ -64,6 +66,7 @@ class InForce:
             failed={each: failed for each, failed in self.failed.items() if each != group},
             good={**self.good, group: body["at"]},
             low_ionic=body if group == "low-ionic" else self.low_ionic,
+            checked_with=self.calibration if group == "low-ionic" else self.checked_with,
         )
 
 
@@ -141,7 +144,9 @@ def with_in_force(settings: CellSettings, found: InForce, *, fixed: bool) -> Cel
     )
     if found.low_ionic is None:
         return settings
-    bias = found.low_ionic["low_ionic"]
+    bias, read_by, line_u_ph = found.low_ionic["low_ionic"], found.low_ionic["calibration_id"], 0.0
+    if read_by != settings.calibration_id:
+        line_u_ph = line_error_at(found.low_ionic, found.checked_with if read_by else None)
     return replace(
         settings,
         low_ionic=LowIonicCheck(
@@ -149,6 +154,7 @@ def with_in_force(settings: CellSettings, found: InForce, *, fixed: bool) -> Cel
             standard_uncertainty_ph=bias["standard_uncertainty_ph"],
             lowest_conductivity_us_cm=bias["lowest_conductivity_us_cm"],
             highest_conductivity_us_cm=bias["highest_conductivity_us_cm"],
+            line_standard_uncertainty_ph=line_u_ph,
         ),
         low_ionic_id=found.low_ionic["id"],
         low_ionic_at=found.low_ionic["at"],

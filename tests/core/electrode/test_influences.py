@@ -86,6 +86,23 @@ def test_a_measured_bias_is_taken_off_with_its_sign_and_replaces_the_allowance(b
     assert found.expanded_uncertainty_ph < plain.expanded_uncertainty_ph
 
 
+def test_a_check_read_by_a_line_since_replaced_brings_that_lines_error_along() -> None:
+    # GUM (JCGM 100) 5.2: what one line's error put into the bias, the reading by another no longer holds.
+    sample = Measured(mv=5.0, temperature_c=25.0)
+    same, other = (
+        ph_budget(
+            EXACT,
+            sample,
+            low_ionic_check=LowIonicCheck(
+                bias_ph=0.06, standard_uncertainty_ph=0.015, line_standard_uncertainty_ph=u_ph
+            ),
+        )
+        for u_ph in (0.0, 0.03)
+    )
+    assert "low-ionic-line" not in {one.name for one in same.components}
+    assert other.standard_uncertainty_ph == pytest.approx(math.hypot(same.standard_uncertainty_ph, 0.03))
+
+
 @pytest.mark.parametrize("changes", [{"conductivity_us_cm": 20.0}, {"kcl_adjusted": True}])
 def test_a_check_that_does_not_cover_the_sample_changes_nothing(changes: dict[str, float]) -> None:
     check = LowIonicCheck(bias_ph=0.06, standard_uncertainty_ph=0.015, highest_conductivity_us_cm=5.0)

@@ -104,7 +104,10 @@ class LowIonicCheck:
     bias_ph : float
         pH read minus pH known, with its sign.
     standard_uncertainty_ph : float
-        Of that bias: of the known value and of the comparison, not of the calibration in use.
+        Of that bias: of the known value and of the comparison, not of the line it was read by.
+    line_standard_uncertainty_ph : float
+        Of that line at the check, where another is in use by now: its error went into the bias and is
+        no longer in the reading. 0 where it is in use still.
     lowest_conductivity_us_cm, highest_conductivity_us_cm : float
         Raw conductivities the check speaks for.
 
@@ -118,11 +121,13 @@ class LowIonicCheck:
     standard_uncertainty_ph: float
     lowest_conductivity_us_cm: float = 0.0
     highest_conductivity_us_cm: float = 100.0
+    line_standard_uncertainty_ph: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse what no check can show."""
         number("bias_ph", self.bias_ph, "pH", (-2.0, 2.0))
         number("standard_uncertainty_ph", self.standard_uncertainty_ph, "pH", (0.0, 1.0))
+        number("line_standard_uncertainty_ph", self.line_standard_uncertainty_ph, "pH", (0.0, 14.0))
         lowest = number("lowest_conductivity_us_cm", self.lowest_conductivity_us_cm, "µS/cm", (0.0, 1e6))
         number("highest_conductivity_us_cm", self.highest_conductivity_us_cm, "µS/cm", (lowest, 1e6))
 

@@ -115,8 +115,8 @@ def ph_budget(
     -------
     Budget
         pH and components: those of the line by source, then ``drift``, ``thermal-hysteresis``,
-        ``meter``, ``temperature``, ``junction`` or ``low-ionic-check``, ``streaming``, ``remaining``,
-        ``repeatability``.
+        ``meter``, ``temperature``, ``junction`` or ``low-ionic-check`` (and ``low-ionic-line``, where
+        the check was read by another), ``streaming``, ``remaining``, ``repeatability``.
 
     Raises
     ------
@@ -169,12 +169,42 @@ def ph_budget(
                 name=TEMPERATURE,
                 standard_uncertainty_ph=influences.temperature_standard_uncertainty_c * abs(sense.ph_per_c),
             ),
-            _junction(measured, sense, influences, check),
+            *_junction(measured, sense, influences, check),
             _streaming(measured, sense, influences),
             _remaining(measured),
             _repeatability(measured, sense),
         ),
     )
+
+
+def line_standard_uncertainty_ph(
+    known_line: KnownLine,
+    ph: float,
+    temperature_c: float,
+    influences: Influences = DEFAULT_INFLUENCES,
+) -> float:
+    """Return how well a line alone, with its drift, tells a pH.
+
+    Parameters
+    ----------
+    known_line : KnownLine
+        With its age.
+    ph, temperature_c : float
+        Where it is used.
+    influences : Influences
+        Allowances of the cell.
+
+    Examples
+    --------
+    >>> from quietcell.core.electrode.nernst import Line
+    >>> fixed = KnownLine.from_figures(Line(slope_pct=98.4, zero_mv=3.1), age_d=14.0)
+    >>> round(line_standard_uncertainty_ph(fixed, 6.0, 25.0), 3)
+    0.04
+    """
+    line = known_line.line
+    sense = _Sensitivities.of(line, Measured(mv=line.mv(ph, temperature_c), temperature_c=temperature_c))
+    parts = (*_of_line(known_line, sense), _drift(known_line, sense, influences))
+    return math.hypot(*(part.standard_uncertainty_ph for part in parts))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,18 +275,24 @@ def _hysteresis(
 
 def _junction(
     measured: Measured, sense: _Sensitivities, influences: Influences, check: LowIonicCheck | None
-) -> Component:
+) -> list[Component]:
     if check is not None:
-        return Component(
-            name="low-ionic-check", standard_uncertainty_ph=check.standard_uncertainty_ph, basis="measured"
-        )
+        parts = {
+            "low-ionic-check": check.standard_uncertainty_ph,
+            "low-ionic-line": check.line_standard_uncertainty_ph,
+        }
+        return [
+            Component(name=name, standard_uncertainty_ph=u_ph, basis="measured")
+            for name, u_ph in parts.items()
+            if u_ph or name == "low-ionic-check"
+        ]
     conductivity = measured.conductivity_us_cm
     ordinary = measured.kcl_adjusted or (
         conductivity is not None and conductivity >= influences.low_ionic_below_us_cm
     )
     low_mv, high_mv = influences.ordinary_junction_mv if ordinary else influences.low_ionic_junction_mv
     # A cell potential too low is a reading too high.
-    return Component.between("junction", -high_mv * sense.ph_per_mv, -low_mv * sense.ph_per_mv)
+    return [Component.between("junction", -high_mv * sense.ph_per_mv, -low_mv * sense.ph_per_mv)]
 
 
 def _streaming(measured: Measured, sense: _Sensitivities, influences: Influences) -> Component:
