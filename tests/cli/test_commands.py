@@ -82,6 +82,18 @@ def test_a_folder_without_a_ledger_is_said_to_be_one(
     assert "no ledger here. Has `quietcell run` been started once?" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["backup", "export", "report"])
+@pytest.mark.parametrize("out", ["copy", "journal.sqlite", "here/copy"])
+def test_nothing_is_written_among_the_files_of_a_ledger(
+    command: str, out: str, ledger: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (ledger / "here").symlink_to(ledger)
+    before = {path: path.read_bytes() for path in ledger.iterdir() if path.is_file()}
+    assert status_of(command, "--ledger", str(ledger), "--out", str(ledger / out)) == 64
+    assert "lies in the ledger's own folder" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in ledger.iterdir() if path.is_file()} == before
+
+
 def test_rows_that_a_damaged_file_hides_are_told_of(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -252,6 +252,17 @@ def slope(times: list[float], values: list[float]) -> float:
     )
 
 
+def test_a_recording_is_not_written_over_by_what_comes_of_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recording = tmp_path / "run.csv"
+    recording.write_text("time,mv,temperature_c\n")
+    with pytest.raises(SystemExit):
+        main(["replay", str(recording), "--out", f"{tmp_path}/./run.csv", "--config", "none.toml"])
+    assert "is one of the recordings" in capsys.readouterr().err
+    assert recording.read_text() == "time,mv,temperature_c\n"
+
+
 def test_drift_goes_by_the_times_of_doubled_and_late_records(tmp_path: Path) -> None:
     known = [(row["t_s"], row["pH"]) for row in rows(REACTOR_RUN)]
     mv_per_ph = -K_MV_PER_KELVIN * 295.15

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.cli.options import ledger_folder, ledger_options, outside
 
 
 @click.command("backup")
@@ -26,6 +26,8 @@ def command(config: Path | None, ledger: Path | None, out: Path) -> None:
     """
     from quietcell.ledger.backup import backup  # noqa: PLC0415 # commands pay only for what they use
 
-    found = backup(ledger_folder(config, ledger), out, tell=lambda text: click.echo(text, err=True))
+    folder = ledger_folder(config, ledger)
+    outside(out, folder)
+    found = backup(folder, out, tell=lambda text: click.echo(text, err=True))
     click.echo(f"{out}: {found.records} records, {found.readings + found.readings_uncovered} readings, sound")
     click.echo(f"Head:  {found.records}:{found.head}")

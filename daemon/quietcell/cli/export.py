@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.cli.options import ledger_folder, ledger_options, outside
 from quietcell.errors import LedgerDamagedError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -25,6 +25,7 @@ def command(config: Path | None, ledger: Path | None, cell: str | None, out: Pat
     written, and the exit status is 1.
     """
     folder = ledger_folder(config, ledger)
+    outside(out, folder)
     with Journal(folder) as journal:
         cells = journal.cells()
         if cell is None and len(cells) == 1:

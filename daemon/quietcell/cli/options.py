@@ -3,6 +3,7 @@
 import asyncio
 import getpass
 import math
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -85,6 +86,18 @@ def ledger_folder(config: Path | None, ledger: Path | None) -> Path:
     if not folder.is_dir():
         raise UsageError("no ledger here", subject=str(folder), hint="Has `quietcell run` been started once?")
     return folder
+
+
+def outside(out: Path, ledger: Path) -> None:
+    """Refuse to write among the files of a ledger.
+
+    Raises
+    ------
+    UsageError
+        If it is its folder or lies in it.
+    """
+    if Path(os.path.realpath(out)).is_relative_to(os.path.realpath(ledger)):
+        raise UsageError("lies in the ledger's own folder", subject=str(out), hint="Name a place outside it")
 
 
 def ask_daemon(

@@ -1,6 +1,7 @@
 """``quietcell replay``: judge recordings as if they were measured now."""
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -71,6 +72,8 @@ def command(
 
         quietcell replay --compare grab-water loop-water archive/*.csv --config cells.toml
     """
+    if out is not None and any(os.path.realpath(word) == os.path.realpath(out.name) for word in words):
+        raise UsageError("is one of the recordings", subject=out.name, hint="Name another file")
     config = load_config(path, InstalledDrivers())
     if compare or picture is not None:
         criteria, recordings = _criteria_and_recordings(config, words, compare=compare)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from quietcell.cli.checked import checked
-from quietcell.cli.options import Number, ledger_folder, ledger_options
+from quietcell.cli.options import Number, ledger_folder, ledger_options, outside
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import QuietcellError, UsageError
@@ -110,6 +110,8 @@ def command(
                 "name one of --determination, --calibration, or a span with its cells and limits"
             )
     zone, folder = _zone(zone_name), ledger_folder(config, ledger)
+    if out is not None:
+        outside(out, folder)
     pen = None if out is None else Pen(zone)  # before the work: without the library there is nothing to draw
     verified = _verified(folder, quiet=as_json) if verifying else None
     made_at = rfc3339(SystemClock().utc_ms())
