@@ -23,6 +23,7 @@ from quietcell.service.alarms import Alarms
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds
+from tests.support.interface import faults_of_answer
 from tests.support.ledgers import note, open_ledger
 from tests.support.steady_driver import SteadyDriver
 from tests.support.stepped_clock import SteppedClock
@@ -110,7 +111,9 @@ async def test_what_a_removed_cell_left_returns_and_can_be_acknowledged(tmp_path
         returned = "flow-stopped returned returned-unacknowledged"
         await until(lambda: returned in here.steps("second"))
         assert [(a["cell"], a["state"]) for a in alarms.shown()] == [("second", "returned-unacknowledged")]
-        assert (await alarms.acknowledge(acknowledging("second", "flow-stopped")))["state"] == "normal"
+        answer = await alarms.acknowledge(acknowledging("second", "flow-stopped"))
+        assert answer["state"] == "normal"
+        assert faults_of_answer("second/alarm-request", {"ok": True, **answer}) == []
         assert alarms.shown() == []
 
 

@@ -3,6 +3,7 @@
 import copy
 import importlib
 import pkgutil
+from collections.abc import Iterator
 from typing import Any, get_args
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 import quietcell
 from quietcell.config.fields import RecordKind
 from quietcell.core.records import Body
-from quietcell.service.interface.asyncapi import files
+from quietcell.service.interface.asyncapi import document, files
 from quietcell.service.interface.catalogue import BODIES, TOPICS
 from quietcell.service.interface.payloads import all_schemas
 from tests.support.interface import FOLDER, faults
@@ -34,7 +35,29 @@ def test_every_kind_of_record_is_described() -> None:
         return own.union(*(below(sub) for sub in kind.__subclasses__()))
 
     assert below(Body) == {body.kind for body in BODIES}
-    assert {topic.carries for topic in TOPICS} <= set(all_schemas())
+    assert {name for topic in TOPICS for name in (topic.carries, *topic.answers)} <= set(all_schemas())
+
+
+def test_whatever_is_asked_is_answered_with_what_the_document_describes() -> None:
+    whole = document()
+
+    def at(pointer: str) -> Any:
+        place = whole
+        for step in pointer.removeprefix("#/").split("/"):
+            place = place[step]
+        return place
+
+    def pointers(place: Any) -> Iterator[str]:
+        for key, value in place.items() if isinstance(place, dict) else enumerate(place):
+            if key == "$ref":
+                yield value
+            elif isinstance(value, (dict, list)):
+                yield from pointers(value)
+
+    assert all(at(pointer) for pointer in pointers(whole))
+    asked = [one for one in whole["operations"].values() if one["action"] == "receive"]
+    assert all(len(one["reply"]["messages"]) >= 2 for one in asked)
+    assert len(asked) == 3
 
 
 def test_every_kind_of_record_can_be_chosen_for_the_files() -> None:

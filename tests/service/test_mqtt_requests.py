@@ -21,6 +21,7 @@ from quietcell.service.commands import Commands
 from quietcell.service.mqtt_requests import MqttRequests
 from tests.support.consumer import mosquitto
 from tests.support.delivery import Delivery
+from tests.support.interface import faults_of_answer
 from tests.support.measuring import CELL, Measuring
 from tests.support.until import cancelled, until
 
@@ -107,6 +108,7 @@ async def test_a_hostile_message_gets_an_error_and_changes_nothing(
         ((topic, reply),) = outlet.replies
         assert (topic, reply["ok"]) == ("lims/answers", False)
         assert text in reply["error"]
+        assert faults_of_answer(message.topic, reply) == []
         await measuring.ledger.flush()
         assert measuring.bodies() == before
         assert outlet.spans == []

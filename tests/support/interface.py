@@ -38,6 +38,8 @@ def faults_of_record(envelope: dict[str, Json]) -> list[str]:
 def faults_of_message(topic: str, payload: Json) -> list[str]:
     """Return what is wrong with a message: its topic is described, and it holds what belongs there."""
     for channel in _described()["channels"].values():
+        if channel["address"] is None:
+            continue
         pattern = re.sub(r"\\{\w+\\}", "[a-z0-9-]+", re.escape(channel["address"]))
         if re.fullmatch(pattern, topic):
             if not payload and "/alarm/" in topic:
@@ -45,3 +47,15 @@ def faults_of_message(topic: str, payload: Json) -> list[str]:
             (carried,) = channel["messages"]
             return [f"{topic}: {fault}" for fault in faults(carried, payload)]
     return [f"{topic}: not described"]
+
+
+def faults_of_answer(to: str, payload: Json) -> list[str]:
+    """Return what is wrong with an answer to a message on the topic `to`: it is one of those described."""
+    allowed = {
+        message["$ref"].rpartition("/")[2]
+        for name, channel in _described()["channels"].items()
+        if (channel["address"] or "").rpartition("/")[2] == to.rpartition("/")[2]
+        for message in _described()["operations"][f"receive-{name}"]["reply"]["messages"]
+    }
+    fitting = [name for name in allowed if not faults(name, payload)]
+    return [] if len(fitting) == 1 else [f"{to}: fits {fitting or 'none'} of {sorted(allowed)}"]

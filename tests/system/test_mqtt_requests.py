@@ -17,6 +17,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from quietcell.core.records import Json
 from tests.support.brokers import DebianBroker
 from tests.support.consumer import mosquitto
+from tests.support.interface import faults_of_answer
 from tests.support.live import PATIENCE_S, Program, StreamingMeter, wait_until
 
 pytestmark = pytest.mark.live
@@ -92,6 +93,7 @@ def test_who_asks_over_mqtt_hears_request_and_result_even_when_the_daemon_is_kil
             lims.ask(wish)
             repeat, _ = lims.answer()
             assert (repeat["ok"], repeat["repeated"], repeat["determination"]) == (True, True, result)
+            assert not any(faults_of_answer(REQUEST, each) for each in (request, result, repeat))
             # Killed before the determination has ended: its answer comes all the same.
             meter.drift_mv_per_min = 600.0
             lims.ask(b'{"sample_id": "S-19"}', CorrelationData=b"19")
@@ -135,7 +137,9 @@ def test_hostile_requests_hear_an_error_and_change_nothing_and_stored_records_co
             lims.ask(b"{", ResponseTopic=results)
             span = {"from_seq": 1, "to_seq": first["seq"]}
             lims.ask(json.dumps(span).encode(), topic=replay, CorrelationData=b"again")
-            assert lims.answer() == ({"ok": True, **span, "sent": 1}, b"again")
+            answer, correlation = lims.answer()
+            assert (answer, correlation) == ({"ok": True, **span, "sent": 1}, b"again")
+            assert faults_of_answer(replay, answer) == []
             lims.ask(b'{"from_seq": 0, "to_seq": 99999999}', topic=replay)
             assert not lims.answer()[0]["ok"]
             assert program.end(signal.SIGTERM) == 0

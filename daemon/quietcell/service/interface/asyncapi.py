@@ -14,11 +14,19 @@ _PARAMETERS = {
     "cell": "Name of the cell.",
     "alarm": "Name of the alarm.",
 }
+_ANSWER: Schema = {
+    "address": None,
+    "summary": "Answers, on the topic that whoever asked names, with the correlation data of MQTT 5.",
+    "messages": {
+        name: {"$ref": f"#/components/messages/{name}"}
+        for name in dict.fromkeys(name for topic in TOPICS for name in topic.answers)
+    },
+}
 
 
 def document() -> Schema:
     """Return the document; payloads are described within it."""
-    carried = {topic.carries for topic in TOPICS}
+    carried = {name for topic in TOPICS for name in (topic.carries, *topic.answers)}
     schemas = {name: schema for name, schema in all_schemas().items() if name in carried}
     return {
         "asyncapi": "3.0.0",
@@ -30,7 +38,7 @@ def document() -> Schema:
             "license": {"name": "Apache-2.0"},
         },
         "defaultContentType": "application/json",
-        "channels": {topic.name: _channel(topic) for topic in TOPICS},
+        "channels": {**{topic.name: _channel(topic) for topic in TOPICS}, "answer": _ANSWER},
         "operations": {f"{topic.direction}-{topic.name}": _operation(topic) for topic in TOPICS},
         "components": {
             "messages": {
@@ -59,6 +67,15 @@ def _operation(topic: Topic) -> Schema:
         "messages": [{"$ref": f"#/channels/{topic.name}/messages/{topic.carries}"}],
         "bindings": {"mqtt": {"qos": topic.qos, "retain": topic.retain, "bindingVersion": "0.2.0"}},
     }
+    if topic.answers:
+        operation["reply"] = {
+            "address": {
+                "location": "$message.payload#/response_topic",
+                "description": "Or the response topic of MQTT 5, which counts where both are there.",
+            },
+            "channel": {"$ref": "#/channels/answer"},
+            "messages": [{"$ref": f"#/channels/answer/messages/{name}"} for name in topic.answers],
+        }
     return operation
 
 

@@ -77,6 +77,8 @@ class Topic:
     retain: bool = False
     direction: Literal["send", "receive"] = "send"
     """As the daemon sees it."""
+    answers: tuple[str, ...] = ()
+    """What may come back to the response topic, as `carries` names it."""
 
 
 _CELL = "quietcell/{site}/{cell}"
@@ -155,6 +157,7 @@ TOPICS: tuple[Topic, ...] = (
         'then that of its determination; at once {"ok": false, "error": TEXT} where it cannot be done, or '
         '{"ok": true, "repeated": true, ...} with the state of a request that was made before.',
         direction="receive",
+        answers=("request", "determination", "repeated-answer", "error-answer"),
     ),
     Topic(
         name="alarm-request",
@@ -163,13 +166,15 @@ TOPICS: tuple[Topic, ...] = (
         summary="Acts on an alarm of the cell, or on its sanitisation; answered at once, with "
         '{"ok": true, ...} or {"ok": false, "error": TEXT}.',
         direction="receive",
+        answers=("alarm-answer", "error-answer"),
     ),
     Topic(
         name="replay",
         address="quietcell/{site}/replay",
         carries="replay-message",
-        summary="Asks for stored records once more, on their topics.",
+        summary="Asks for stored records once more, on their topics; answered when they were sent.",
         direction="receive",
+        answers=("replay-answer", "error-answer"),
     ),
 )
 

@@ -2,9 +2,10 @@
 
 from dataclasses import fields
 
+from quietcell.core.alarms.states import AlarmState
 from quietcell.core.electrode.condition import Signal
 from quietcell.core.indication import Indication
-from quietcell.core.records import Body
+from quietcell.core.records import Body, DeterminationBody
 from quietcell.service.interface.catalogue import BODIES
 from quietcell.service.interface.dataclass_schema import Schema, schema_of
 from quietcell.service.mqtt_requests import ALARM_ACTS, LONGEST_SPAN
@@ -114,6 +115,49 @@ def _asked() -> dict[str, Schema]:
     return {"request-message": ask, "replay-message": again, "alarm-request-message": act}
 
 
+def _answers() -> dict[str, Schema]:
+    text: Schema = {"type": "string"}
+    done: Schema = {"const": True}
+    return {
+        "repeated-answer": _object(
+            "repeated-answer",
+            "What became of a request that was made before with the same reference.",
+            ok=done,
+            request={**text, "description": "Id of its record."},
+            seq=_SEQ,
+            repeated={"const": True},
+            state={"enum": ["open", "ended"]},
+            determination={
+                "description": "The record of its determination, null while open.",
+                "anyOf": [record_schema(DeterminationBody), {"type": "null"}],
+            },
+        ),
+        "alarm-answer": _object(
+            "alarm-answer",
+            "What was done to an alarm.",
+            ok=done,
+            alarm=text,
+            state={"enum": [state.value for state in AlarmState]},
+            record={**text, "description": "Id of the record of it."},
+            seq=_SEQ,
+        ),
+        "replay-answer": _object(
+            "replay-answer",
+            "The records asked for were sent, as far as they are due yet.",
+            ok=done,
+            from_seq=_SEQ,
+            to_seq=_SEQ,
+            sent={"type": "integer", "minimum": 0, "description": "How many."},
+        ),
+        "error-answer": _object(
+            "error-answer",
+            "What was asked cannot be done; nothing was changed.",
+            ok={"const": False},
+            error={**text, "description": "What is wrong and what to do."},
+        ),
+    }
+
+
 def all_schemas() -> dict[str, Schema]:
     """Return every payload's schema by name."""
-    return {**{body.kind: record_schema(body) for body in BODIES}, **_live(), **_asked()}
+    return {**{body.kind: record_schema(body) for body in BODIES}, **_live(), **_asked(), **_answers()}
