@@ -12,6 +12,7 @@ import grp
 import os
 import re
 import socket
+import stat
 import struct
 import termios
 from typing import Protocol
@@ -32,6 +33,8 @@ _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial
 _TIOCGICOUNT = 0x545D
 _ICOUNT = struct.Struct("20i")
 _ICOUNT_FAULTS = slice(6, 11)
+
+_GROUP_MAY = stat.S_IRGRP | stat.S_IWGRP
 
 _KEEPALIVE = (
     (socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1),
@@ -265,7 +268,13 @@ def _unavailable(port: str, error: Exception) -> PortUnavailableError:
             subject=port,
             hint="One reader only: stop the other",
         )
-    if code in {errno.EACCES, errno.EPERM}:
+    if code == errno.EPERM:  # not by the file's mode
+        return PortUnavailableError(
+            "not permitted to this service or container",
+            subject=port,
+            hint="Allow the device by DeviceAllow= or --device-cgroup-rule",
+        )
+    if code == errno.EACCES:
         return _not_allowed(port)
     if code in {errno.ENOENT, errno.ENXIO, errno.ENODEV}:
         return PortUnavailableError(
@@ -280,10 +289,16 @@ def _unavailable(port: str, error: Exception) -> PortUnavailableError:
 
 def _not_allowed(port: str) -> PortUnavailableError:
     try:
-        owner_gid = os.stat(port).st_gid  # noqa: PTH116 - a device name, not a path we work with
-        group = grp.getgrgid(owner_gid).gr_name
+        status = os.stat(port)  # noqa: PTH116 - a device name, not a path we work with
+        group = grp.getgrgid(status.st_gid).gr_name
     except (OSError, KeyError):
         return PortUnavailableError("permission denied", subject=port, hint="Ask who runs this machine")
+    if group == "root" or status.st_mode & _GROUP_MAY != _GROUP_MAY:
+        return PortUnavailableError(
+            f"permission denied: mode {stat.S_IMODE(status.st_mode):04o}, group {group!r}",
+            subject=port,
+            hint='Let a udev rule give it to the group of serial ports: GROUP="dialout", MODE="0660"',
+        )
     return PortUnavailableError(
         f"permission denied: the port belongs to group {group!r}",
         subject=port,

@@ -297,20 +297,28 @@ async def test_a_program_that_knows_no_lock_cannot_open_the_port_either(terminal
     assert afterwards.stderr == ""
 
 
-async def test_permission_denied_names_the_group_to_join(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("number", "mode", "group", "told"),
+    [
+        (errno.EACCES, 0o660, "dialout", r"group 'dialout'\. Join that group .* dialout USER.*log in again"),
+        (errno.EACCES, 0o600, "dialout", r"mode 0600, group 'dialout'\. Let a udev rule"),
+        (errno.EACCES, 0o660, "root", r"mode 0660, group 'root'\. Let a udev rule"),
+        (errno.EPERM, 0o660, "dialout", r"not permitted .*\. Allow the device by DeviceAllow="),
+    ],
+)
+async def test_permission_denied_says_what_helps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, mode: int, group: str, told: str
 ) -> None:
     device = tmp_path / "ttyX"
     device.touch()
+    device.chmod(mode)
 
     def denied(*_: object, **__: object) -> None:
-        raise serial.SerialException(errno.EACCES, "could not open port")
+        raise serial.SerialException(number, "could not open port")
 
     monkeypatch.setattr(serial.Serial, "open", denied)
-    monkeypatch.setattr(grp, "getgrgid", lambda _: type("Group", (), {"gr_name": "dialout"}))
-    with pytest.raises(
-        PortUnavailableError, match=r"group 'dialout'\. Join that group .* dialout USER.*log in again"
-    ):
+    monkeypatch.setattr(grp, "getgrgid", lambda _: type("Group", (), {"gr_name": group}))
+    with pytest.raises(PortUnavailableError, match=told):
         await make(str(device)).open()
 
 
