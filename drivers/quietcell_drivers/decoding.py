@@ -172,12 +172,13 @@ def _by_pattern(pattern: str) -> Callable[[str], Mapping[str, str | None]]:
 def _by_columns(columns: list[str], delimiter: str) -> Callable[[str], Mapping[str, str | None]]:
     separator = None if delimiter.isspace() and delimiter != "\t" else delimiter
     edge = _EDGE if separator is None else "".join(c for c in _EDGE if c not in separator)
+    wrong = f"another number of fields than the {len(columns)} of columns"
     wanted = [(place, name) for place, name in enumerate(columns) if name != IGNORED]
 
     def split(text: str) -> Mapping[str, str | None]:
         fields = text.strip(edge).split(separator)
         if len(fields) != len(columns):
-            raise _NotAReadingError("another number of fields than columns")
+            raise _NotAReadingError(wrong)
         return {name: fields[place] for place, name in wanted}
 
     return split

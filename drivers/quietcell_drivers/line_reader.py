@@ -13,20 +13,24 @@ from quietcell_drivers.framing import HEAD, Discarded, Line
 from quietcell_drivers.line_format import LineFormatSettings
 
 _SHOWN_CHARACTERS = 80
+_EDGE = bytes(range(0x21)) + b"\x7f"
+"""What is dropped at the ends of a line."""
 _LONGEST_PARTED = 200
 """Trying every cut of a longer line takes too long."""
 
 
 def printable(content: bytes) -> str:
-    r"""Return a line as a log may show it: printable ASCII, dots for the rest, shortened.
+    r"""Return a line as a log may show it: what stands between its ends, in printable ASCII, shortened.
 
     Examples
     --------
-    >>> printable(b"OL\xb5\x00")
-    'OL..'
+    >>> printable(b"OL\xb5\x001\r")
+    'OL\\xb5\\x001'
     """
-    shown = "".join(chr(b) if 0x20 <= b < 0x7F else "." for b in content[:_SHOWN_CHARACTERS])
-    return shown + "..." if len(content) > _SHOWN_CHARACTERS else shown
+    inside = content.strip(_EDGE)
+    shown = "".join(chr(b) if 0x20 <= b < 0x7F else f"\\x{b:02x}" for b in inside[:_SHOWN_CHARACTERS])
+    cut = len(inside) > _SHOWN_CHARACTERS or len(shown) > _SHOWN_CHARACTERS
+    return shown[:_SHOWN_CHARACTERS] + "..." if cut else shown
 
 
 class LineReader:

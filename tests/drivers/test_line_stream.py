@@ -115,7 +115,7 @@ async def test_the_stall_is_a_setting() -> None:
     ("junk", "reason"),
     [
         (b"\xfe\x81;!!\n", "not a number"),
-        (b"-102.31\n", "another number of fields than columns"),
+        (b"-102.31\n", "another number of fields than the 2 of columns"),
         (b"9" * 300 + b"\n", "longer than max_line_bytes"),
         (b"-10\x00;25\n", "damaged on the line"),
     ],
@@ -128,10 +128,10 @@ async def test_junk_is_counted_and_flags_the_next_reading_only(junk: bytes, reas
 
 
 async def test_the_last_bad_line_is_kept_printable_and_short() -> None:
-    driver = fed((0.1, b"\n\x1b[31m" + b"x" * 200 + b"\n"))
+    driver = fed((0.1, b"\n1\x1b[31m" + b"x" * 200 + b"\n"))
     shown = driver.counts.last_bad_line
     assert shown.isprintable()
-    assert shown.startswith(".[31mxx")
+    assert shown.startswith(r"1\x1b[31mxx")
     assert len(shown) < 100
 
 
@@ -187,7 +187,7 @@ async def test_silence_ends_a_line_without_terminator(terminal: PseudoTerminal) 
         (b"-102.31;25.04-102.30;25.05", [(-102.31, 25.04), (-102.30, 25.05)], {}),
         (b"-102.31;25.04\r -102.30;25.05", [(-102.31, 25.04), (-102.30, 25.05)], {}),
         # Where the first ends and the second begins can't be told.
-        (b"102.31;25.04102.30;25.05", [], {"another number of fields than columns": 1}),
+        (b"102.31;25.04102.30;25.05", [], {"another number of fields than the 2 of columns": 1}),
     ],
 )
 async def test_two_messages_whose_gap_was_missed_are_two_readings_if_they_can_be_told_apart(
