@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from quietcell.core import evaluation
+from quietcell.core.determination import reported
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.engine import Engine
@@ -76,6 +77,14 @@ def test_what_drifted_before_a_check_is_not_counted_again() -> None:
 
     whole = drift_ph(30.0)
     assert drift_ph(5.0) == pytest.approx(whole / 4.0, rel=1e-3)
+
+
+def test_the_reported_ph_follows_from_the_one_shown_beside_it() -> None:
+    # Half away from zero, common practice, no source; whoever holds the record has nothing else to round.
+    assert reported(6.61496, 2) == 6.62  # the record shows 6.6150
+    assert reported(4.015, 2) == 4.02  # nearest binary number below it
+    assert [reported(-0.005, 2), reported(6.5, 0), reported(6.6183, 3)] == [-0.01, 7.0, 6.618]
+    assert reported(6.61494, 2) == 6.61
 
 
 def test_at_25_degrees_the_reference_is_the_reading_itself() -> None:

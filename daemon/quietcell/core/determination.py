@@ -1,8 +1,8 @@
 """One determination in progress: when it began, what disturbed it, and the record it ends in."""
 
-import math
 from collections import Counter
 from dataclasses import dataclass, field
+from decimal import ROUND_HALF_UP, Decimal
 
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.criterion import Criterion
@@ -14,6 +14,7 @@ from quietcell.core.inputs import ReferenceRequest, Request
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import (
     ABSENT,
+    PH_DECIMALS,
     BudgetLine,
     CalibrationSummary,
     CriterionSummary,
@@ -54,9 +55,9 @@ class Attempt:
 
 
 def reported(ph: float, places: int) -> float:
-    """Round half away from zero, as people do on paper."""
-    step = 10.0**places
-    return math.copysign(math.floor(abs(ph) * step + 0.5) / step, ph)
+    """Round the pH a record shows half away from zero, as people do on paper."""
+    shown = Decimal(repr(round(ph, PH_DECIMALS)))
+    return float(shown.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +167,7 @@ def determination_body(
         meter=settings.meter,
         kcl_adjusted=settings.salted(attempt.grab),
         from_buffer=outcome.from_buffer,
-        portions_ph=tuple(round(ph, 4) for ph in outcome.portions_ph) or ABSENT,
+        portions_ph=tuple(round(ph, PH_DECIMALS) for ph in outcome.portions_ph) or ABSENT,
         criterion=CriterionSummary(name=settings.criterion_name, digest=criterion.digest()),
         readings_sha256=evidence_sha256(window),
     )

@@ -25,6 +25,8 @@ class Absent(Enum):
 
 
 ABSENT: Final = Absent.ABSENT
+PH_DECIMALS: Final = 4
+"""Of the pH in records."""
 Json = Any
 """What JSON can express: None, bool, int, float, str, list and dict of these."""
 
@@ -292,7 +294,7 @@ class DeterminationBody(Body):
     verdict: Verdict
     reasons: tuple[Reason, ...]
     qualifiers: tuple[Qualifier, ...]
-    ph: float | None = decimals(4, "1")
+    ph: float | None = decimals(PH_DECIMALS, "1")
     """At sample temperature."""
     ph_25c: float | None = decimals(4, "1")
     """Referred to 25 °C."""
