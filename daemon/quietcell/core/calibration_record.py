@@ -275,7 +275,7 @@ def calibration_body(
                 lot=point.buffer.lot or None,
                 expires=None if point.buffer.expires is None else point.buffer.expires.isoformat(),
                 ph=point.ph,
-                buffer_standard_uncertainty_ph=point.buffer.standard_uncertainty_ph,
+                buffer_standard_uncertainty_ph=point.buffer.standard_uncertainty_at(point.temperature_c),
                 temperature_c=point.temperature_c,
                 temperature_standard_uncertainty_c=point.temperature_standard_uncertainty_c,
                 mv=point.mv,

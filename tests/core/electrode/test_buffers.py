@@ -141,6 +141,22 @@ def test_a_buffer_from_its_certificate_keeps_lot_and_expiry() -> None:
     assert (own.lot, own.expires) == ("M-1", date(2027, 3, 31))
 
 
+@pytest.mark.parametrize("temperature_c", [20.0, 30.0])
+@pytest.mark.parametrize("name", ["citrate", "phthalate", "phosphate", "borax", "carbonate"])
+def test_a_single_value_is_uncertain_away_from_its_temperature_as_published_buffers_change(
+    name: str, temperature_c: float
+) -> None:
+    # Buck et al., Pure Appl. Chem. 74 (2002) 2169: what the buffer is there.
+    published = buffer("iupac-2002", name)
+    single = _own(
+        temperatures_c=(25.0,), values_ph=(published.ph(25.0),), beyond_c=5.0, standard_uncertainty_ph=0.0
+    )
+    error_ph = single.ph(temperature_c) - published.ph(temperature_c)
+    assert single.standard_uncertainty_at(25.0) == 0.0
+    assert abs(error_ph) <= 2.0 * single.standard_uncertainty_at(temperature_c)
+    assert published.standard_uncertainty_at(temperature_c) == published.standard_uncertainty_ph
+
+
 def test_two_values_make_a_straight_line_that_goes_on_as_far_as_stated() -> None:
     own = Buffer(
         name="own",

@@ -35,6 +35,8 @@ CERTIFICATE = "certificate"
 """Set of a buffer described by its own certificate."""
 BOTTLE_STANDARD_UNCERTAINTY_PH = 0.02 / math.sqrt(3.0)
 """A bottle labelled within 0.02 pH, taken as a rectangle (GUM 4.3.7); common practice, no source."""
+LARGEST_PH_PER_C = ((6.0, 0.0022), (8.0, 0.0028), (11.0, 0.0096), (math.inf, 0.034))
+"""Up to a pH, the largest change with temperature of the buffers of Ph. Eur. 2.2.3, pH per °C."""
 UNCERTAINTY_SPAN_PH = (0.0, 0.5)
 """A buffer known worse than this is no buffer."""
 
@@ -157,6 +159,36 @@ class Buffer:
         -0.0086
         """
         return plain(self._hermite(self._inside(temperature_c))[1])
+
+    def standard_uncertainty_at(self, temperature_c: float) -> float:
+        """Return the standard uncertainty of the pH at a temperature.
+
+        A single value tells nothing of other temperatures: there the largest change with temperature of
+        such buffers is a bound, taken as a rectangle (GUM 4.3.7).
+
+        Parameters
+        ----------
+        temperature_c : float
+            Temperature of the buffer.
+
+        Examples
+        --------
+        >>> own = Buffer(
+        ...     name="alkaline",
+        ...     buffer_set=CERTIFICATE,
+        ...     temperatures_c=(25.0,),
+        ...     values_ph=(10.0,),
+        ...     standard_uncertainty_ph=0.01,
+        ...     beyond_c=5.0,
+        ... )
+        >>> own.standard_uncertainty_at(25.0), round(own.standard_uncertainty_at(20.0), 3)
+        (0.01, 0.029)
+        """
+        if len(self.values_ph) > 1:
+            return self.standard_uncertainty_ph
+        ph_per_c = next(size for up_to, size in LARGEST_PH_PER_C if self.values_ph[0] <= up_to)
+        away_c = temperature_c - self.temperatures_c[0]
+        return math.hypot(self.standard_uncertainty_ph, ph_per_c * away_c / math.sqrt(3.0))
 
     def _inside(self, temperature_c: ArrayLike) -> Quantity:
         span = (self.temperatures_c[0] - self.beyond_c, self.temperatures_c[-1] + self.beyond_c)

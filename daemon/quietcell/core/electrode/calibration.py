@@ -334,7 +334,7 @@ class _Rig:
         self.from_25_mv = self.factor_mv - nernst_factor_mv(REFERENCE_TEMPERATURE_C)
         self.mv_u = column(p.mv_standard_uncertainty for p in points)
         self.temperature_u = column(p.temperature_standard_uncertainty_c for p in points)
-        self.buffer_u = column(p.buffer.standard_uncertainty_ph for p in points)
+        self.buffer_u = column(p.buffer.standard_uncertainty_at(p.temperature_c) for p in points)
         self.same_bottle = np.array([[a.buffer == b.buffer for b in points] for a in points])
 
     def variances(self, slope: float, isopotential_ph: float) -> dict[str, Quantity]:
