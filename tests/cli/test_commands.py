@@ -364,9 +364,20 @@ def test_a_reload_that_concerns_no_cell_says_what_it_took_over(
     async def answer(*_given: Any, **_limits: Any) -> dict[str, Any]:
         return {"ok": True, "added": [], "removed": [], "changed": [], "besides": ["outlets.mqtt"]}
 
-    monkeypatch.setattr("quietcell.cli.reload.ask", answer)
+    monkeypatch.setattr("quietcell.service.control.ask", answer)
     assert status_of("reload", "--ledger", str(ledger)) == 0
     assert capsys.readouterr().out == "Cells: none concerned\nBesides: outlets.mqtt\n"
+
+
+def test_a_fault_of_the_configuration_that_the_daemon_found_ends_with_78(
+    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async def answer(*_given: Any, **_limits: Any) -> dict[str, Any]:
+        return {"ok": False, "error": "one\ntwo", "faults": ["one", "two"]}
+
+    monkeypatch.setattr("quietcell.service.control.ask", answer)
+    assert status_of("reload", "--ledger", str(ledger)) == 78
+    assert capsys.readouterr().err == "one\ntwo\n"
 
 
 async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_nothing(tmp_path: Path) -> None:

@@ -24,7 +24,8 @@ def test_sighup_takes_over_what_is_right_and_tells_what_is_wrong(tmp_path: Path)
         program.send(signal.SIGHUP)
         wait_until(lambda: "not taken over" in (tmp_path / "log").read_text(), "the complaint")
         answer = asyncio.run(ask(tmp_path / "state", {"command": "reload"}))
-        assert "every_s: is -4" in answer["error"]
+        (fault,) = answer["faults"]
+        assert "every_s: is -4" in fault
         assert program.end(signal.SIGTERM) == 0
     assert "every_s: is -4" in (tmp_path / "log").read_text()
     causes = [(b["state"], b["cause"]) for b in program.bodies("segment")]

@@ -108,11 +108,14 @@ def ask_daemon(
     Raises
     ------
     QuietcellError
-        If no daemon answers, or it says why it does not do what is asked.
+        If no daemon answers, or it says why it does not do what is asked; ConfigError where that is for the
+        configuration.
     """
     from quietcell.service.control import ask  # noqa: PLC0415 # commands pay only for what they use
 
     answer = asyncio.run(ask(ledger_folder(config, ledger), request, timeout_s=timeout_s))
     if not answer.pop("ok"):
+        if "faults" in answer:
+            raise ConfigError(answer["faults"])
         raise QuietcellError(answer["error"])
     return answer

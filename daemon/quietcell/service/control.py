@@ -17,7 +17,7 @@ from typing import Self
 import structlog
 
 from quietcell.core.records import Json
-from quietcell.errors import ContractError, QuietcellError
+from quietcell.errors import ConfigError, ContractError, QuietcellError
 from quietcell.service.command_records import Via
 from quietcell.service.commands import Commands
 
@@ -120,6 +120,8 @@ class ControlSocket:
             return {"ok": False, "error": f"no such command; known: {', '.join(sorted(self._commands))}"}
         try:
             return {"ok": True, **await self._commands[name]({**request, "via": self._via})}
+        except ConfigError as error:
+            return {"ok": False, "error": str(error), "faults": error.faults}
         except QuietcellError as error:
             return {"ok": False, "error": str(error)}
         except Exception:  # noqa: BLE001 # whoever asks must not end the carrier
