@@ -14,6 +14,7 @@ from quietcell.service.attendance import Attendances
 from quietcell.service.cell import CellTask
 from quietcell.service.records import DaemonIds
 from tests.support.cell_bench import BOOT_MS, Bench, meter_readings
+from tests.support.streams import cell_settings
 
 CELL = "live-feed-room"
 
@@ -86,3 +87,13 @@ async def test_what_was_read_while_someone_worked_at_the_cell_is_not_of_its_wate
     assert 55_000 < ended - began < 65_000
     if span_h < 2:  # the evidence of what was measured meanwhile shows it all the same
         assert max(value for _, value in trends.traces(*span, with_attended=True)["ph"]) > 9.0
+
+
+async def test_a_cell_without_calibration_shows_no_ph(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    await bench.run(meter_readings(30), 35, settings=replace(cell_settings(), calibrated=False))
+    await bench.ledger.close()
+    to_ms = bench.clock.utc_ms()
+    shown = Trends(tmp_path).traces(CELL, to_ms - 3_600_000, to_ms)
+    assert shown["ph"] == []
+    assert shown["temperature_c"]

@@ -233,7 +233,7 @@ def _points(
         shown &= (time < began) | (time > ended)
     temperature = block.temperature_c
     columns = {name: getattr(block, name) for name in QUANTITIES[1:]}
-    if segment.settings is not None:
+    if segment.settings is not None and segment.settings.calibrated:
         good = (np.abs(block.mv) < 2000) & (temperature >= 0) & (temperature <= 100) & (block.flags == 0)
         ph = np.full(len(block), np.nan)
         ph[good] = segment.settings.line.ph(block.mv[good], temperature[good])

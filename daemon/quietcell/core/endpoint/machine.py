@@ -197,7 +197,8 @@ def still_to_come(ahead: Forecast, criterion: Criterion, mv_per_ph: float) -> st
     remaining_ph = abs(ahead.remaining_mv) / mv_per_ph
     text = f"{remaining_ph:.2f} pH still to come"
     if remaining_ph < criterion.max_remaining_ph:
-        text = f"{100 * ahead.beyond:.0f} % risk that more than {criterion.max_remaining_ph:g} pH is to come"
+        risk = f"{100 * ahead.beyond:.0f} of {100 * criterion.max_remaining_risk:g} %"
+        text = f"risk {risk} that more than {criterion.max_remaining_ph:g} pH is to come"
     if ahead.rest_in_s is None:
         return f"{text}, more than an hour"
     minutes = ahead.rest_in_s / 60

@@ -1,5 +1,5 @@
 // What holds now: alarms with what to do, cells with what they show; and what people do about it.
-import { ask, by, clock, hasToken, keepToken, make, number, settle, settleKeepingFocus, span, time } from "./page.js";
+import { ask, by, clock, hasToken, keepToken, make, number, prose, settle, settleKeepingFocus, span, time } from "./page.js";
 import { evidence, recordsChanged, trendMayBeOld } from "./history.js";
 
 const CONDITIONS = {
@@ -42,10 +42,10 @@ function alarmCard(alarm) {
   const data = { "data-cell": alarm.cell, "data-alarm": alarm.alarm, "data-title": alarm.title };
   return make("article", { "data-key": alarm.cell + "/" + alarm.alarm, "data-level": level },
     make("h3", {}, make("span", { class: "sign " + level, "aria-hidden": "true" }, over ? "↩" : { urgent: "!", watch: "i", rest: "z" }[level]), alarm.title + " · " + alarm.cell),
-    make("p", { class: "do" }, over ? "It is over. Acknowledge it when you have seen to it." : alarm.what_to_do),
-    make("p", {}, over ? "What was to be done: " + alarm.what_to_do : "Within " + span(alarm.respond_within_s) + ", or: " + alarm.consequence),
+    make("p", { class: "do" }, ...prose(over ? "It is over. Acknowledge it when you have seen to it." : alarm.what_to_do)),
+    make("p", {}, ...prose(over ? "What was to be done: " + alarm.what_to_do : "Within " + span(alarm.respond_within_s) + ", or: " + alarm.consequence)),
     make("p", {}, alarm.priority + " priority, " + STATES[alarm.state] + until + ", since " + clock(alarm.since)),
-    alarm.text ? make("p", { class: "soft" }, alarm.text) : null,
+    alarm.text ? make("p", { class: "soft" }, ...prose(alarm.text)) : null,
     make("div", { class: "acts", "data-part": "acts" },
       unseen ? button("alarm-acknowledge", data, "Acknowledge") : null,
       alarm.state === "shelved" ? button("alarm-unshelve", data, "Take from the shelf") : button("alarm-shelve", data, "Shelve")));

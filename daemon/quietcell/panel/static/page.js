@@ -57,3 +57,5 @@ export function span(seconds) {
 export const clock = text => text ? text.slice(0, 10) + " " + text.slice(11, 19) : "";
 export const time = text => text ? text.slice(11, 19) : "";
 export const number = (value, digits, unit) => value === null || value === undefined ? null : value.toFixed(digits) + (unit ? " " + unit : "");
+// Text in which `this` is something to type.
+export const prose = text => text.split("`").map((part, i) => i % 2 ? make("code", {}, part) : part);
