@@ -343,6 +343,17 @@ def test_what_is_no_longer_watched_for_returns(
     assert after.run(120, **live) == [f"{name} returned"]
 
 
+def test_what_the_meter_no_longer_measures_is_watched_no_longer_but_a_pause_is_no_end() -> None:
+    watched = Watched(flow_low_ml_min=60.0, conductivity_high_us_cm=1.0)
+    alarms = {"flow-out-of-band", "conductivity-out-of-limits"}
+    watched.run(200, flow_ml_min=50.0, conductivity_us_cm=2.0)
+    assert set(watched.shown) == alarms
+    assert watched.run(500, flow_ml_min=None, conductivity_us_cm=None) == []
+    watched.run(100, flow_ml_min=50.0, conductivity_us_cm=2.0)
+    assert watched.run(600, flow_ml_min=None, conductivity_us_cm=None) == []
+    assert set(watched.run(100)) == {f"{name} returned" for name in alarms}
+
+
 def test_what_is_told_of_an_alarm_follows_what_is_seen() -> None:
     watched = Watched(flow_low_ml_min=60.0)
     watched.run(200, flow_ml_min=50.0)

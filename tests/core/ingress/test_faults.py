@@ -71,6 +71,25 @@ def test_a_conductivity_that_wavers_about_the_lowest_possible_is_told_of_once() 
     assert [event.state for event in events] == ["opened"]
 
 
+def test_a_flow_that_is_measured_no_longer_has_stopped_for_ten_minutes_and_not_for_ever() -> None:
+    rng = np.random.default_rng(4)
+    n = 3 * HOUR_S
+    seconds = np.arange(n)
+    detector = Detector(IngressSettings(conductivity_position="same"))
+    detector.see(
+        ReadingBlock.from_columns(
+            ms=np.arange(1, n + 1) * 1000,
+            mv=np.zeros(n),
+            temperature_c=np.full(n, 25.0),
+            conductivity_us_cm=0.08 * (1.0 + rng.normal(0.0, 0.002, n)),
+            flow_ml_min=np.select([seconds < HOUR_S, seconds < 2 * HOUR_S], [100.0, 0.0], np.nan),
+        ),
+        6.8 + rng.normal(0.0, 0.002, n),
+    )
+    events = [event for event in detector.tick(n * 1000) if event.kind == "flow-stopped"]
+    assert [(event.state, event.at_ms // 60_000) for event in events] == [("opened", 61), ("closed", 130)]
+
+
 def test_a_fast_fall_of_ph_is_no_noise() -> None:
     rng = np.random.default_rng(2)
     n = HOUR_S

@@ -16,6 +16,13 @@ from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
 DAY_MS = 86_400_000
 SLOW_LOOK_MS = 5_000
 """Where no record brings news, what only grows old is looked at so often."""
+UNSEEN_MS = 600_000
+"""What was not measured for so long is watched no longer: the meter may have been changed for another."""
+OF_QUANTITY = {
+    "flow_ml_min": ("flow-stopped", "flow-out-of-band"),
+    "conductivity_us_cm": ("conductivity-out-of-limits", "conductivity-stage-1"),
+}
+"""Alarms on what not every meter measures."""
 STEP_MS = 1000
 """UTC that goes back further was set back."""
 ALARM_OF_DIAGNOSIS = {
@@ -64,6 +71,8 @@ class CellWatch:
         """UTC at the last look: behind it, the clock was set back."""
         self._looked_ms: int | None = None
         """When everything was last looked at; None where there is news."""
+        self._measured_ms: dict[str, int] = {}
+        """When each quantity was last measured, or first missed."""
 
     def learn(self, body: Mapping[str, Json]) -> None:
         """Take in a record of the cell; what follows from it shows at the next look."""
@@ -94,6 +103,7 @@ class CellWatch:
         if not attended:  # an electrode in buffer or in the hand says nothing of the water
             if not self.engine.present("meter-silent"):
                 self._look_at_live(now, live)
+                self._let_go_of_unmeasured(now, live)
             if everything:
                 self._look_at_episodes(now)
                 self._look_at_determinations(now)
@@ -122,6 +132,7 @@ class CellWatch:
         """Owe nothing for the time that could not be watched."""
         self.began_utc_ms = self._owed_utc_ms = now.utc_ms
         self._looked_ms = None
+        self._measured_ms.clear()
 
     def _look_at_meter(self, now: Moment, live: Indication) -> None:
         fault = self.facts.fault
@@ -200,6 +211,14 @@ class CellWatch:
                         f"{conductivity:.3f} µS/cm at {temperature_c:.1f} °C, the table allows {allowed:.1f}"
                     ),
                 )
+
+    def _let_go_of_unmeasured(self, now: Moment, live: Indication) -> None:
+        for quantity, names in OF_QUANTITY.items():
+            if getattr(live, quantity) is not None or quantity not in self._measured_ms:
+                self._measured_ms[quantity] = now.ms
+            elif now.ms - self._measured_ms[quantity] >= UNSEEN_MS:
+                for name in names:
+                    self.engine.observe(now, name, holds=False)
 
     def _look_at_level(
         self,

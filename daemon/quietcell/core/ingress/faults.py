@@ -37,6 +37,9 @@ _BACK: Final[dict[str, int]] = {
     "conductivity-stuck": 12,
 }
 """and that end it; after a stop the old water has to be flushed out."""
+_UNSEEN: Final = 60
+"""Blocks in a row without its quantity that end a fault: with a meter that does not measure it, nothing would
+be compared ever again."""
 _BELOW_PURE: Final = 0.055
 _NEAR_PURE: Final = 0.035
 """ln conductivity so far below pure water's cannot be right: 2 % of the cell, 0.2 °C; and from where on it
@@ -138,8 +141,19 @@ class Watch:
             )
             for kind, value, bad in looked_at:
                 if not math.isnan(value):
+                    self._count.pop(f"{kind}-unseen", None)
                     self._hold(kind, block, bad=bad, found=found)
+                elif kind in self._since_ms:
+                    self._miss(kind, found)
         return found
+
+    def _miss(self, kind: FaultKind, found: list[tuple[FaultKind, int, bool]]) -> None:
+        """Count a block without the quantity that a lasting fault is of."""
+        n = self._count[f"{kind}-unseen"] = self._count.get(f"{kind}-unseen", 0) + 1
+        if n >= _UNSEEN:
+            found.append((kind, self._since_ms.pop(kind), True))
+            self._count.pop(f"{kind}-unseen")
+            self._count.pop(kind, None)
 
     def _hold(
         self, kind: FaultKind, block: Block, *, bad: bool, found: list[tuple[FaultKind, int, bool]]
