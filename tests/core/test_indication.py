@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import Attendance, TimeMark
 from tests.support.streams import SHORT, began, cell_settings, readings
@@ -37,3 +38,21 @@ def test_a_value_at_rest_in_vain_is_told_once_why() -> None:
     for item in (began(), readings(40), TimeMark(ms=40_000)):
         engine.take(item)
     assert engine.indication().waits_for == "a calibration, without which nothing is accepted"
+
+
+def test_what_a_check_found_comes_off_what_is_shown_as_off_results_but_in_no_buffer() -> None:
+    check = LowIonicCheck(bias_ph=0.12, standard_uncertainty_ph=0.01)
+    engine = Engine(replace(SETTINGS, low_ionic=check))
+    bodies = [
+        body.as_json()
+        for item in (began(), readings(40, noise_mv=0.0), TimeMark(ms=40_000))
+        for body in engine.take(item)
+    ]
+    result = next(body for body in bodies if body["record"] == "determination")
+    shown = engine.indication().ph
+    assert shown is not None
+    assert shown == pytest.approx(result["ph"], abs=1e-3)
+    engine.take(Attendance(ms=40_500, id="daemon.1.9", state="began", work="calibration"))
+    in_buffer = engine.indication().ph
+    assert in_buffer is not None
+    assert in_buffer == pytest.approx(shown + 0.12)

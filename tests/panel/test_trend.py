@@ -9,6 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietcell.core.electrode.influences import LowIonicCheck
+from quietcell.core.water.reference25 import ph_25c
 from quietcell.panel.trend import MOST_POINTS, Trends, by_minute, extremes
 from quietcell.service.attendance import Attendances
 from quietcell.service.cell import CellTask
@@ -97,3 +99,14 @@ async def test_a_cell_without_calibration_shows_no_ph(tmp_path: Path) -> None:
     shown = Trends(tmp_path).traces(CELL, to_ms - 3_600_000, to_ms)
     assert shown["ph"] == []
     assert shown["temperature_c"]
+
+
+async def test_a_trend_shows_the_ph_of_results_where_a_check_found_a_bias(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    check = LowIonicCheck(bias_ph=0.12, standard_uncertainty_ph=0.01)
+    await bench.run(meter_readings(60), 65, settings=replace(cell_settings(), low_ionic=check))
+    await bench.ledger.close()
+    to_ms = bench.clock.utc_ms()
+    shown = [value for _, value in Trends(tmp_path).traces(CELL, to_ms - 3_600_000, to_ms)["ph"]]
+    water_ph = cell_settings().line.ph(25.0, 21.0) - 0.12
+    assert shown == pytest.approx([ph_25c(water_ph, 21.0).value] * len(shown), abs=0.01)

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
 from quietcell.core.water.reference25 import ph_25c
@@ -103,6 +104,15 @@ def test_a_potential_no_electrode_gives_has_no_ph_and_without_calibration_there_
     assert np.isfinite(ph).tolist() == [True, False]
     assert ph[0] == cell_settings().line.ph(10.0, 21.0)
     assert np.isnan(ph_of(block, None)).all()
+
+
+def test_readings_are_held_against_limits_with_the_bias_a_check_found_taken_off() -> None:
+    block = ReadingBlock.from_columns(
+        ms=[0, 1], mv=[10.0, 10.0], temperature_c=[21.0, 21.0], conductivity_us_cm=[0.5, 150.0]
+    )
+    check = LowIonicCheck(bias_ph=0.12, standard_uncertainty_ph=0.01)
+    plain, found = ph_of(block, cell_settings().line), ph_of(block, cell_settings().line, check)
+    assert (plain - found).round(9).tolist() == [0.12, 0.0]
 
 
 def test_limits_come_from_the_settings_of_the_run_and_flow_from_its_criterion() -> None:

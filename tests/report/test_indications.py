@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.times import utc_ms
@@ -71,11 +72,17 @@ def both_ways(want: Wanted) -> list[Indications]:
     ),
     st.sampled_from(["carbonate", "ammonia"]),
     st.booleans(),
+    st.sampled_from([None, 0.01, 0.0668]),
 )
 def test_extremes_found_by_the_database_tell_what_each_reading_tells(
-    seed: int, mishaps: dict[str, float], model: str, calibrated: bool
+    seed: int, mishaps: dict[str, float], model: str, calibrated: bool, checked_from: float | None
 ) -> None:
     rng = np.random.default_rng(seed)
+    check = None
+    if checked_from is not None:
+        check = LowIonicCheck(
+            bias_ph=0.07, standard_uncertainty_ph=0.01, lowest_conductivity_us_cm=checked_from
+        )
     line = Line(slope_pct=float(rng.choice([-97.0, 98.4])), zero_mv=3.1, isopotential_ph=6.8)
     with TemporaryDirectory() as place:
         files, pieces, at_ms = ReadingsFiles(Path(place)), [], BEGAN_MS
@@ -85,7 +92,7 @@ def test_extremes_found_by_the_database_tell_what_each_reading_tells(
             own = LIMITS if segment == 1 else {"conductivity_high_us_cm": 0.0698}
             piece = Piece(
                 segment=segment, anchor_ms=at_ms, line=line if calibrated else None, water_model=model,
-                limits=dict(own),
+                limits=dict(own), check=check,
             )  # fmt: skip
             pieces.append(piece)
             at_ms += int(block.ms[-1]) + 60_000

@@ -466,7 +466,7 @@ class Engine:
             newer,
             at=None if heard_ms is None else self._stamp.text(heard_ms),
             age_s=None if heard_ms is None else max(0, now_ms - heard_ms) / 1000,
-            ph_of=self.settings.ph if with_ph else lambda _mv, _temperature_c: None,
+            settings=self.settings if with_ph else None,
             where=self._attempts.told(self._now_ms),
             due_s=(self._due_ms - now_ms) / 1000 if self._begins_by_itself else None,
             barred="" if self._stamp.segment is None else bar(self.settings, self._stamp.utc_ms(now_ms)),

@@ -1,6 +1,5 @@
 """The indication: a live reading nobody has accepted, and what the cell waits for."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from quietcell.core.endpoint.machine import Standing
@@ -39,7 +38,7 @@ def indication(
     *,
     at: str | None,
     age_s: float | None,
-    ph_of: Callable[[float | None, float | None], float | None],
+    settings: CellSettings | None,
     where: Standing | None,
     due_s: float | None,
     barred: str = "",
@@ -47,14 +46,23 @@ def indication(
 ) -> Indication:
     """Put together what a cell shows from its last reading and where its determination stands.
 
-    `due_s` is the time until the next begins, s; None where it begins only when asked for. What bars every
-    value is told first and at once, not when one has come to rest in vain.
+    Without `settings` nobody wants its pH. `due_s` is the time until the next begins, s; None where it
+    begins only when asked for. What bars every value is told first and at once, not when one has come to
+    rest in vain.
     """
     waits_for = where.waits_for if where else _idle(due_s, attended)
     if barred and attended is None:
         at_rest = where is not None and where.lacks and set(where.lacks) <= _BARS
         waits_for = barred if at_rest else f"{barred}; {waits_for}"
     _, mv, temperature_c, conductivity_us_cm, flow_ml_min, _ = last or _NOTHING
+    ph = None
+    if settings is not None:  # what someone has put the electrode into is not the water
+        of_water = attended is None
+        ph = (
+            settings.water_ph(mv, temperature_c, conductivity_us_cm)
+            if of_water
+            else settings.ph(mv, temperature_c)
+        )
     return Indication(
         cell=cell,
         at=at,
@@ -63,7 +71,7 @@ def indication(
         temperature_c=temperature_c,
         conductivity_us_cm=conductivity_us_cm,
         flow_ml_min=flow_ml_min,
-        ph=ph_of(mv, temperature_c),
+        ph=ph,
         phase=where.phase.value if where else "idle",
         waits_for=waits_for,
         attended=attended,

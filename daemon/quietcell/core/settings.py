@@ -86,6 +86,20 @@ class CellSettings:
         except DomainError:
             return None
 
+    @property
+    def water_check(self) -> LowIonicCheck | None:
+        """The check whose bias comes off what is read of the cell's water."""
+        return None if self.kcl_adjusted else self.low_ionic
+
+    def water_ph(
+        self, mv: float | None, temperature_c: float | None, conductivity_us_cm: float | None
+    ) -> float | None:
+        """Return the pH of the cell's water as a result would have it, None as `ph` does."""
+        ph, check = self.ph(mv, temperature_c), self.water_check
+        if ph is None or check is None or not check.covers(conductivity_us_cm):
+            return ph
+        return ph - check.bias_ph
+
     def salted(self, grab: GrabSample | None) -> bool:
         """Return whether potassium chloride is in a sample: its conductivity says nothing of the water."""
         return self.kcl_adjusted or (grab is not None and grab.kcl_adjusted)

@@ -237,6 +237,8 @@ def _points(
         good = (np.abs(block.mv) < 2000) & (temperature >= 0) & (temperature <= 100) & (block.flags == 0)
         ph = np.full(len(block), np.nan)
         ph[good] = segment.settings.line.ph(block.mv[good], temperature[good])
+        if (check := segment.settings.water_check) is not None:
+            ph -= check.taken_off(block.conductivity_us_cm)
         columns["ph"] = ph
     stacked = {name: np.column_stack([time, column, temperature]) for name, column in columns.items()}
     return {name: points[shown & np.isfinite(points[:, 1])] for name, points in stacked.items()}

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
@@ -167,15 +168,15 @@ def counting(block: ReadingBlock, anchor_ms: int, apart: Sequence[tuple[int, int
     return good
 
 
-def ph_of(block: ReadingBlock, line: Line | None) -> Quantity:
-    """Return the pH at sample temperature by the line in force; NaN where there is none."""
+def ph_of(block: ReadingBlock, line: Line | None, check: LowIonicCheck | None = None) -> Quantity:
+    """Return the pH at sample temperature by line and low-ionic check in force; NaN without a line."""
     ph = np.full(len(block), np.nan)
     if line is None:
         return ph
     mv, temperature_c = block.mv, block.temperature_c
     good = (mv >= MV_RANGE[0]) & (mv <= MV_RANGE[1]) & (temperature_c >= 0) & (temperature_c <= 100)
     ph[good] = line.ph(mv[good], temperature_c[good])
-    return ph
+    return ph if check is None else ph - check.taken_off(block.conductivity_us_cm)
 
 
 @dataclass(slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
@@ -41,6 +42,8 @@ class Piece:
     segment: int
     anchor_ms: int
     line: Line | None
+    check: LowIonicCheck | None = None
+    """Whose bias comes off every reading, as it does off results."""
     """None where there was no calibration."""
     water_model: str
     """What is taken to be dissolved when a pH is referred to 25 °C."""
@@ -105,6 +108,7 @@ def wanted(folder: Path, material: CellMaterial, limits: Mapping[str, float | No
                     segment=each.body["segment"],
                     anchor_ms=each.at_ms,
                     line=Line(**settings["line"]) if settings.get("calibrated", True) else None,
+                    check=_check_of(settings),
                     water_model=settings.get("water_model", "carbonate"),
                     limits=own,
                 )
@@ -116,6 +120,12 @@ def wanted(folder: Path, material: CellMaterial, limits: Mapping[str, float | No
         pieces=tuple(pieces),
         apart=tuple((s.from_ms, s.to_ms) for s in attended(material)),
     )
+
+
+def _check_of(settings: Mapping[str, Json]) -> LowIonicCheck | None:
+    """Return the check that settings, as recorded, have in force for the water of their cell."""
+    known = None if settings.get("kcl_adjusted") else settings.get("low_ionic")
+    return None if known is None else LowIonicCheck(**known)
 
 
 def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indications:
@@ -191,8 +201,8 @@ def _look(
     if step.number is not None and not worked_at:
         isopotential_mv = 0.0 if piece.line is None else piece.line.isopotential_mv
         extremes = list(files.extremes(**stored, isopotential_mv=isopotential_mv))
-        if all(map(_usual, extremes)):
-            points = [_points(each, piece.line) for each in extremes]
+        if all(_usual(each, piece.check) for each in extremes):
+            points = [_points(each, piece) for each in extremes]
             if not any(may_be_past(piece.limits, _ends(each), piece.water_model) for each in points):
                 _put(found, step.number, extremes, points)
                 return
@@ -210,9 +220,13 @@ def _put(
             envelope.put(step, own[name])
 
 
-def _usual(extremes: Extremes) -> bool:
-    """Return whether no reading is flagged or wild and all are finite: then extremes tell of them all."""
-    if extremes.flagged:
+def _usual(extremes: Extremes, check: LowIonicCheck | None) -> bool:
+    """Return whether no reading is flagged or wild and all are finite: then extremes tell of them all.
+
+    A check must cover them all.
+    """
+    covered = check is None or all(map(check.covers, extremes.conductivity_us_cm))
+    if extremes.flagged or not covered:
         return False
     within = ((extremes.mv, MV_RANGE), (extremes.temperature_c, (0.0, 100.0)))
     others = (*extremes.conductivity_us_cm, *extremes.flow_ml_min)
@@ -221,13 +235,14 @@ def _usual(extremes: Extremes) -> bool:
     ) and not any(each is not None and isinf(each) for each in others)
 
 
-def _points(extremes: Extremes, line: Line | None) -> dict[str, list[Point]]:
+def _points(extremes: Extremes, piece: Piece) -> dict[str, list[Point]]:
     """Return lowest and highest of every quantity; empty for not measured."""
     points = {
         name: [(each, nan) for each in getattr(extremes, name) if each is not None]
         for name in ("conductivity_us_cm", "temperature_c", "flow_ml_min")
     }
-    points["ph"] = [] if line is None else [(line.ph(mv, at_c), at_c) for mv, at_c in extremes.by_line]
+    line, off = piece.line, 0.0 if piece.check is None else piece.check.bias_ph
+    points["ph"] = [] if line is None else [(line.ph(mv, at_c) - off, at_c) for mv, at_c in extremes.by_line]
     return points
 
 
@@ -260,7 +275,7 @@ def traces(want: Wanted) -> Traces:
             if own:
                 block = ReadingBlock.concatenate(own)
                 at_ms.append(block.ms + piece.anchor_ms)
-                ph.append(ph_of(block, piece.line))
+                ph.append(ph_of(block, piece.line, piece.check))
                 conductivity.append(block.conductivity_us_cm)
                 blocks.append(block)
                 anchors.append(piece.anchor_ms)
@@ -298,7 +313,7 @@ def _take(
     found.counted += int(good.sum())
     temperature_c = block.temperature_c[good]
     columns = {
-        "ph": ph_of(block, piece.line)[good],
+        "ph": ph_of(block, piece.line, piece.check)[good],
         "conductivity_us_cm": block.conductivity_us_cm[good],
         "temperature_c": temperature_c,
         "flow_ml_min": block.flow_ml_min[good],

@@ -69,25 +69,32 @@ class Summary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """Potential and temperature of a whole recording."""
+    """Potential, temperature and conductivity of a whole recording."""
 
     utc_ms: NDArray[np.int64]
     mv: NDArray[np.float64]
     temperature_c: NDArray[np.float64]
+    conductivity_us_cm: NDArray[np.float64]
 
     def ph(self, settings: CellSettings) -> NDArray[np.float64]:
         """Return the pH of each reading; NaN where potential or temperature is missing."""
         known = np.isfinite(self.mv) & np.isfinite(self.temperature_c)
         ph = np.full(len(self.mv), np.nan)
         ph[known] = settings.line.ph(self.mv[known], self.temperature_c[known])
-        return ph
+        check = settings.water_check
+        return ph if check is None else ph - check.taken_off(self.conductivity_us_cm)
 
 
 def trace_of(pieces: Iterable[Piece]) -> Trace:
     """Return the trace of a recording."""
     blocks = [piece.block(0) for piece in pieces if not isinstance(piece, Mark)]
     whole = ReadingBlock.concatenate(blocks) if blocks else ReadingBlock.from_columns([], [])
-    return Trace(utc_ms=whole.ms, mv=whole.mv, temperature_c=whole.temperature_c)
+    return Trace(
+        utc_ms=whole.ms,
+        mv=whole.mv,
+        temperature_c=whole.temperature_c,
+        conductivity_us_cm=whole.conductivity_us_cm,
+    )
 
 
 def trial(

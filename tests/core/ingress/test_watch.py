@@ -5,7 +5,9 @@ from dataclasses import replace
 from functools import cache
 
 import numpy as np
+import pytest
 
+from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EpisodeVerdict, FlowTested, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
@@ -45,6 +47,16 @@ def test_results_behind_the_opening_are_qualified_with_the_episode() -> None:
     assert any(d["verdict"] == "qualified" for d in later)
     assert not any(d["verdict"] == "accepted" for d in later)
     assert all(d["episodes"] == [first["id"]] and "co2-unlocated" in d["qualifiers"] for d in later)
+
+
+def test_evidence_has_the_ph_results_have_where_a_check_found_a_bias() -> None:
+    check = LowIonicCheck(bias_ph=0.12, standard_uncertainty_ph=0.01)
+    criterion = replace(SHORT, max_drift_mv_per_min=3.0)
+    bodies = bodies_of(slow_leak(), every_s=60.0, criterion=criterion, low_ionic=check)
+    opened = episodes(bodies)[0]
+    before = [d["ph"] for d in determinations(bodies) if d["ph"] is not None and d["ended"] < opened["began"]]
+    assert opened["diagnosis"] == "co2-ingress"
+    assert opened["evidence"]["ph_before"] == pytest.approx(float(np.median(before)), abs=0.03)
 
 
 def test_results_accepted_between_the_beginning_and_the_opening_are_doubted() -> None:

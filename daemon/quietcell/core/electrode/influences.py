@@ -15,7 +15,9 @@ the allowance is for pure water at the flow of ordinary use.
 
 from dataclasses import dataclass
 
-from quietcell.core.electrode.domain import number
+import numpy as np
+
+from quietcell.core.electrode.domain import Quantity, number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,3 +145,16 @@ class LowIonicCheck:
         if conductivity_us_cm is None:
             return True
         return self.lowest_conductivity_us_cm <= conductivity_us_cm <= self.highest_conductivity_us_cm
+
+    def taken_off(self, conductivity_us_cm: Quantity) -> Quantity:
+        """Return what comes off readings of the water: the bias, 0 where the check does not cover it.
+
+        Examples
+        --------
+        >>> check = LowIonicCheck(bias_ph=0.06, standard_uncertainty_ph=0.02)
+        >>> check.taken_off(np.array([0.07, 1400.0, np.nan])).tolist()
+        [0.06, 0.0, 0.06]
+        """
+        low, high = self.lowest_conductivity_us_cm, self.highest_conductivity_us_cm
+        beyond = (conductivity_us_cm < low) | (conductivity_us_cm > high)
+        return np.where(beyond, 0.0, self.bias_ph)

@@ -71,7 +71,8 @@ class IngressWatch:
             ph = np.asarray(self._settings.line.ph(counting.mv, counting.temperature_c))
         except DomainError:
             return  # no potential or temperature an electrode gives
-        self._detector.see(counting, ph)
+        # Also where the check does not reach: levels are compared, and its edge is no step of the water.
+        self._detector.see(counting, ph - _bias_ph(self._settings))
 
     def tick(self, ms: int, stamp: Stamp) -> Iterator[Body]:
         """Let everything up to `ms` happen and yield the records of it."""
@@ -115,7 +116,7 @@ class IngressWatch:
         self._show()
         known, self._detector = self._detector.state(), Detector(IngressSettings.of(settings))
         self._detector.restore(known)
-        if settings.line != self._settings.line:
+        if (settings.line, _bias_ph(settings)) != (self._settings.line, _bias_ph(self._settings)):
             self._detector.forget_levels(0)  # a pH by another calibration compares with none before
         self._settings = settings
 
@@ -236,3 +237,8 @@ class IngressWatch:
             for number, row in state["open"].items()
         }
         self._delivered = [(row[0], row[1]) for row in state["delivered"]]
+
+
+def _bias_ph(settings: CellSettings) -> float:
+    """Return what a low-ionic check takes off every reading of the water."""
+    return 0.0 if settings.water_check is None else settings.water_check.bias_ph
