@@ -1,7 +1,6 @@
 """Any change of what is stored shows, and the first bad record is named."""
 
 import json
-from dataclasses import asdict, replace
 
 import pytest
 import rfc8785
@@ -39,10 +38,10 @@ def chain(length: int) -> list[Stored]:
 def test_a_sealed_record_is_the_canonical_form_of_envelope_and_body(
     body: dict[str, str], schema: int, seq: int, name: str
 ) -> None:
-    envelope = replace(ENVELOPE, software=name)
+    envelope = ENVELOPE._replace(software=name)
     (record,), head = envelope.seal([(canonical(body), schema)], behind=(seq, "ab" * 32))
     assert head == (record.seq, digest(record.text))
-    whole = {**asdict(envelope), "body": body, "schema": schema, "seq": seq + 1, "previous": "ab" * 32}
+    whole = {**envelope._asdict(), "body": body, "schema": schema, "seq": seq + 1, "previous": "ab" * 32}
     assert record == Stored(seq=seq + 1, text=rfc8785.dumps(whole).decode())
 
 

@@ -2,6 +2,7 @@
 
 import re
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 
 # RFC 3339, date-time; ISO 8601 has more forms (weeks, day of the year), which are no RFC 3339 times.
 _RFC_3339 = re.compile(
@@ -25,8 +26,15 @@ def rfc3339(utc_ms: int) -> str:
     >>> rfc3339(1_767_225_600_123)
     '2026-01-01T00:00:00.123Z'
     """
-    moment = _EPOCH + utc_ms * _MILLISECOND
-    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    day, ms = divmod(utc_ms, 86_400_000)
+    s, ms = divmod(ms, 1000)
+    return "%s%02d:%02d:%02d.%03dZ" % (_day(day), s // 3600, s // 60 % 60, s % 60, ms)  # noqa: UP031 # twice as fast
+
+
+@lru_cache(maxsize=8)
+def _day(day: int) -> str:
+    """Return how the times of a day begin, counted from 1970."""
+    return (_EPOCH + timedelta(days=day)).isoformat()[:11]
 
 
 def utc_ms(text: str) -> int:

@@ -11,7 +11,7 @@ hashed, so hashlib and the stored bytes are enough to check a ledger.
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from pydantic_core import from_json
@@ -54,8 +54,7 @@ def digest(text: str) -> str:
     return found.hexdigest()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Envelope:
+class Envelope(NamedTuple):
     """What the shell says about a batch of records it stores."""
 
     ledger: str
@@ -77,9 +76,8 @@ class Envelope:
             Of the record before them, or 0 and `GENESIS`.
         """
         # The canonical form orders members by name, so the texts need only be put together.
-        first = f',"engine_version":{self.engine_version},"ledger":{canonical(self.ledger)},"previous":"'
+        first, last = _constant(self.engine_version, self.ledger, self.software, self.time_quality)
         second = f'","recorded_at":{canonical(self.recorded_at)},"schema":'
-        last = f',"software":{canonical(self.software)},"time_quality":{canonical(self.time_quality)}}}'
         seq, previous = behind
         records = []
         for body, schema in bodies:
@@ -88,6 +86,15 @@ class Envelope:
             previous = digest(text)
             records.append(Stored(seq, text))
         return records, (seq, previous)
+
+
+@lru_cache(maxsize=2)
+def _constant(engine_version: int, ledger: str, software: str, time_quality: str) -> tuple[str, str]:
+    """Return what stands behind the body, and at the end, of all records a daemon stores for days."""
+    return (
+        f',"engine_version":{engine_version},"ledger":{canonical(ledger)},"previous":"',
+        f',"software":{canonical(software)},"time_quality":{canonical(time_quality)}}}',
+    )
 
 
 def check_chain(records: Iterable[Stored]) -> tuple[int, str]:
