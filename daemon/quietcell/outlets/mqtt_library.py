@@ -31,6 +31,8 @@ DISCONNECT_S = 0.5
 """So long an orderly end may take."""
 LARGEST_HEARD_BYTES = 64 * 1024
 """A broker that knows MQTT 5 passes on nothing larger."""
+_CONFIRM_AT_ONCE: int | None = getattr(socket, "TCP_QUICKACK", None)
+"""An option of Linux."""
 _UNSPECIFIED = 0x80
 _MACHINERY = re.compile(r"failed to \w+ on socket: |\[[^]]*\] ?| \(_ssl[^)]*\)")
 """Of what the library complains: where it happened, and numbers."""
@@ -169,6 +171,7 @@ class LibraryClient(aiomqtt.Client):
         if answer is not None and not answer.done():
             answer.set_result(reason_code)
         super()._on_publish(client, userdata, mid, reason_code, properties)
+        self._confirm_at_once()
 
     def _on_message(self, client: Any, userdata: Any, message: Message) -> None:  # noqa: ARG002 # the library's signature
         def done() -> None:
@@ -211,6 +214,15 @@ class LibraryClient(aiomqtt.Client):
             watch()
 
     # --- a connection's life -------------------------------------------------------------------
+
+    def _confirm_at_once(self) -> None:
+        """Let the system confirm what came in: a broker may hold its next answer back until it does.
+
+        Left to itself it waits some 40 ms for something to send along. It forgets the wish after each packet.
+        """
+        if _CONFIRM_AT_ONCE is not None and isinstance(sock := self._client.socket(), socket.socket):
+            with suppress(OSError):
+                sock.setsockopt(socket.IPPROTO_TCP, _CONFIRM_AT_ONCE, 1)
 
     def _write(self) -> None:
         try:
