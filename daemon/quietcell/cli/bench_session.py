@@ -14,7 +14,7 @@ import click
 
 from quietcell.config import Config, load_config
 from quietcell.config.outlets import OutletSettings
-from quietcell.core.calibration_record import described_buffer
+from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.records import Json
 from quietcell.errors import DomainError, QuietcellError, UsageError
 from quietcell.report.wording import REASONS

@@ -22,8 +22,8 @@ from quietcell.cli.bench_session import (
     who_works,
 )
 from quietcell.cli.options import Number
-from quietcell.core.calibration_record import described_buffer
 from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
+from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.electrode.recognition import NOMINAL_LINE, recognise
 from quietcell.core.records import Json

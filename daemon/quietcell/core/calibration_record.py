@@ -19,7 +19,7 @@ from quietcell.core.bench_records import (
     PreviousLine,
     RefusalEntry,
 )
-from quietcell.core.electrode.buffers import CERTIFICATE, Buffer, buffer
+from quietcell.core.electrode.buffers import Buffer
 from quietcell.core.electrode.calibration import Calibration, CalibrationPoint, calibrate
 from quietcell.core.electrode.calibration_limits import CalibrationLimits, Refusal, refusals
 from quietcell.core.electrode.known_line import KnownLine
@@ -97,48 +97,6 @@ class Judged:
     as_found_ph: tuple[float | None, ...]
     before: Before | None
     expected_ph: tuple[float, float] | None
-
-
-def described_buffer(plain: Mapping[str, Json]) -> Buffer:
-    """Return the buffer a request describes.
-
-    Parameters
-    ----------
-    plain : mapping
-        ``set`` and ``name`` of a published buffer, or ``name``, ``ph`` and ``standard_uncertainty_ph`` from
-        a certificate with ``temperature_c`` (a number, or a list beside a list of pH); optionally ``lot``
-        and ``expires`` (YYYY-MM-DD).
-
-    Raises
-    ------
-    DomainError
-        If it does not describe one.
-    """
-    try:
-        name, lot = str(plain["name"]), str(plain.get("lot") or "")
-        expires = date.fromisoformat(plain["expires"]) if plain.get("expires") else None
-        if "ph" not in plain:
-            return buffer(str(plain["set"]), name, lot=lot, expires=expires)
-        values, at = plain["ph"], plain.get("temperature_c", 25.0)
-        values, at = (v if isinstance(v, list) else [v] for v in (values, at))
-        return Buffer(
-            name=name,
-            buffer_set=CERTIFICATE,
-            temperatures_c=tuple(float(t) for t in at),
-            values_ph=tuple(float(v) for v in values),
-            standard_uncertainty_ph=float(plain.get("standard_uncertainty_ph", 0.01)),
-            beyond_c=float(plain.get("beyond_c", 5.0 if len(values) == 1 else 0.0)),
-            lot=lot,
-            expires=expires,
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        if isinstance(error, DomainError):
-            raise
-        raise DomainError(
-            f"does not describe a buffer: {error}",
-            subject="buffer",
-            hint="Give set and name, or name and ph; expires as YYYY-MM-DD",
-        ) from error
 
 
 def judge_calibration(

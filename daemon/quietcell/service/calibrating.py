@@ -14,9 +14,9 @@ from quietcell.core.calibration_record import (
     Bottle,
     Judged,
     calibration_body,
-    described_buffer,
     judge_calibration,
 )
+from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import DoubtBody, Json
 from quietcell.core.settings import CellSettings

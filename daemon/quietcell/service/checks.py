@@ -8,8 +8,9 @@ from pydantic import Field
 
 from quietcell.config.fields import Text
 from quietcell.core.bench_records import CheckBody, LowIonicEntry, LowIonicSummary, RefusalEntry
-from quietcell.core.calibration_record import Bottle, described_buffer
+from quietcell.core.calibration_record import Bottle
 from quietcell.core.electrode.calibration_limits import check_line
+from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, Found, known_solution, low_ionic_check
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import ABSENT, Absent, Json
