@@ -5,6 +5,7 @@ answer only if the line was silent before the question, brought one frame and fe
 """
 
 import asyncio
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import ClassVar
@@ -12,7 +13,7 @@ from typing import ClassVar
 from quietcell.contracts import Clock
 from quietcell.errors import DriverError, PortLostError, PortUnavailableError, ReplyTimeoutError
 from quietcell_drivers.port import Port, open_port
-from quietcell_drivers.port_settings import PortSettings
+from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings
 
 _NEVER_SILENT_S = 15.0
 _LONGEST_ANSWER = 512
@@ -30,13 +31,19 @@ class Heard:
     """Bytes thrown away before the question was sent."""
 
 
+def _device(line: PortSettings) -> str:
+    """Return what one line is known by: a device may have several names."""
+    return line.port if line.port.startswith(SOCKET_SCHEME) else os.path.realpath(line.port)
+
+
 class Bus:
-    """An open line, shared by all drivers of this process that name it."""
+    """An open line, shared by all drivers of this process that name it, by whatever names."""
 
     _open: ClassVar[dict[str, "Bus"]] = {}
 
     def __init__(self, settings: PortSettings, clock: Clock) -> None:
         self._settings = settings
+        self._device = _device(settings)
         self._clock = clock
         self._port: Port | None = None
         self._users = 0
@@ -60,13 +67,12 @@ class Bus:
         line = PortSettings.model_validate(
             {name: getattr(settings, name) for name in PortSettings.model_fields}
         )
-        bus = cls._open.get(line.port)
+        bus = cls._open.get(_device(line))
         if bus is None or bus.is_lost:
-            bus = cls._open[line.port] = cls(line, clock)
-        if bus._settings != line:
-            differing = [
-                n for n in PortSettings.model_fields if getattr(line, n) != getattr(bus._settings, n)
-            ]
+            bus = cls(line, clock)
+            cls._open[bus._device] = bus
+        names = PortSettings.model_fields.keys() - {"port"}
+        if differing := sorted(n for n in names if getattr(line, n) != getattr(bus._settings, n)):
             raise PortUnavailableError(
                 f"another meter on the same line has other settings: {', '.join(differing)}",
                 subject=line.port,
@@ -94,8 +100,8 @@ class Bus:
             if self._port is not None:
                 self._port.close()
                 self._port = None
-            if self._open.get(self._settings.port) is self:
-                del self._open[self._settings.port]
+            if self._open.get(self._device) is self:
+                del self._open[self._device]
 
     async def ask(
         self,

@@ -196,7 +196,10 @@ async def test_a_server_of_another_make_is_read_right(tmp_path: Path) -> None:
 async def test_several_meters_share_a_line_and_each_gets_its_own(tmp_path: Path) -> None:
     devices = [SimDevice(n, [SimData(0, values=float(n), datatype=DataType.FLOAT32)]) for n in (1, 2, 3)]
     async with server(tmp_path, *devices) as wire:
-        drivers = [make(wire.ends[0].port, {"mv": {"address": 0}}, unit=n) for n in (1, 2, 3)]
+        link = tmp_path / "the-same-line"
+        link.symlink_to(wire.ends[0].port)
+        names = (wire.ends[0].port, wire.ends[0].port, str(link))
+        drivers = [make(name, {"mv": {"address": 0}}, unit=n) for n, name in enumerate(names, start=1)]
         for driver in drivers:
             await driver.open()
         found = await asyncio.gather(*(fetch(driver, 2) for driver in drivers))

@@ -1,5 +1,7 @@
 """Which ports several cells of a configuration may name."""
 
+from pathlib import Path
+
 import pytest
 
 from quietcell.config import parse_config
@@ -26,6 +28,16 @@ def test_a_serial_line_serves_one_cell(other: str) -> None:
         parse_config(text(STREAM, other, DEVICE), "loop.toml", InstalledDrivers())
     wrong = f'port "{DEVICE}" is that of cells.hall already; it can serve one cell only'
     assert caught.value.faults == [f"loop.toml:10: cells.tank.settings: {wrong}"]
+
+
+def test_a_serial_line_serves_one_cell_whatever_names_it_has(tmp_path: Path) -> None:
+    link = tmp_path / "rack"
+    link.symlink_to("/dev/null")
+    other = STREAM.replace("{port}", "/dev/null")
+    with pytest.raises(ConfigError) as caught:
+        parse_config(text(STREAM, other, str(link)), "loop.toml", InstalledDrivers())
+    wrong = f'port "/dev/null" is that of cells.hall already, by the name "{str(link)[:10]}'
+    assert wrong in caught.value.faults[0]
 
 
 @pytest.mark.parametrize(("driver", "port"), [(BUS, DEVICE), (STREAM, "socket://127.0.0.1:4001")])

@@ -204,12 +204,16 @@ def _driver_settings(
 
 
 def _check_ports(settings: dict[str, DriverSettings], faults: FaultList) -> None:
-    """Check that no two cells name a port that can serve only one."""
-    owners: dict[str, str] = {}
+    """Check that no two cells name a port that can serve only one, by whatever names."""
+    owners: dict[str, tuple[str, str]] = {}
     for name, one in settings.items():
         port = one.sole_port()
-        if port is not None and (owner := owners.setdefault(port, name)) != name:
-            wrong = f"port {shown(port)} is that of cells.{owner} already; it can serve one cell only"
+        if port is None:
+            continue
+        owner, named = owners.setdefault(os.path.realpath(port), (name, port))
+        if owner != name:
+            other = "" if named == port else f", by the name {shown(named)}"
+            wrong = f"port {shown(port)} is that of cells.{owner} already{other}; it can serve one cell only"
             faults.add(("cells", name, "settings"), wrong)
 
 
