@@ -20,6 +20,7 @@ from quietcell.core.times import rfc3339
 from quietcell.service import alarms as alarms_module
 from quietcell.service.alarm_memory import alarm_state, standing_facts
 from quietcell.service.alarms import Alarms
+from quietcell.service.command_records import NoteBody
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds
@@ -115,6 +116,27 @@ async def test_what_a_removed_cell_left_returns_and_can_be_acknowledged(tmp_path
         assert answer["state"] == "normal"
         assert faults_of_answer("second/alarm-request", {"ok": True, **answer}) == []
         assert alarms.shown() == []
+
+
+async def test_what_was_done_to_an_electrode_goes_with_it_to_another_cell(tmp_path: Path) -> None:
+    here = Watching(tmp_path)
+
+    def cleaned(at: int) -> NoteBody:
+        return NoteBody(
+            id=here.ids.next(), cell="first", at=rfc3339(at), text="cleaned", operator=None, via="page",
+            work="cleaned", electrode="probe-7",
+        )  # fmt: skip
+
+    began = SegmentBody(
+        id="first.1.1", cell="first", at=rfc3339(0), segment=1, state="began", cause="started"
+    )
+    await here.ledger.record([began, cleaned(1000)])
+    async with here.watched(config(tmp_path, "first", "second")) as alarms:
+        facts = alarms.watches["second"].facts
+        facts.electrode = "probe-7"
+        assert facts.cared_utc_ms("cleaned") == 1000
+        await here.ledger.record([cleaned(2000)])
+        await until(lambda: facts.cared_utc_ms("cleaned") == 2000)
 
 
 async def test_a_broker_that_is_no_longer_configured_is_not_away(tmp_path: Path) -> None:

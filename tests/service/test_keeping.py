@@ -91,6 +91,24 @@ async def test_another_electrode_needs_its_own_calibration_and_its_care_goes_wit
         assert again["electrolyte_at"] == note["at"]
 
 
+async def test_care_of_another_electrode_is_none_of_the_one_that_comes(tmp_path: Path) -> None:
+    limits = f"{LIMITS}cleaning_every_d = 60.0\ntubing_every_d = 90.0\n"
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path, limits))
+        await measuring.run(3)
+        for work in ("electrolyte-refilled", "cleaned", "tubing-changed"):
+            await keeper.note({**WHO, "work": work})
+        care = {"cleaned": False, "electrolyte-refilled": False, "tubing-changed": False}
+        assert due(await keeper.kept(WHO)) == {**care, "check": True}
+        named = {**WHO, "thing": "electrode", "name": "probe-7", "already_there": True}
+        (note, *_) = measuring.bodies("note")
+        assert (await keeper.thing(named))["body"]["electrolyte_at"] == note["at"]
+        assert due(await keeper.kept(WHO)) == {**care, "check": True}
+        await keeper.thing({**WHO, "thing": "electrode", "name": "probe-8"})
+        other = {**care, "cleaned": True, "electrolyte-refilled": True, "check": True}
+        assert due(await keeper.kept(WHO)) == other
+
+
 async def test_what_cannot_be_is_refused_with_what_to_do(tmp_path: Path) -> None:
     fixed = LIMITS.replace("[cells", 'electrode = "probe-7"\n[cells', 1)
     async with Measuring(tmp_path) as measuring:

@@ -280,6 +280,8 @@ CHECK_GROUPS: Mapping[str, str] = {
 """What each kind of check speaks of: one that passes clears only what failed of the same."""
 CLEARED_BY_CALIBRATION = frozenset({"ph", "low-ionic"})
 """What a calibration clears: buffers tell nothing of the thermometer."""
+CARE_OF_ELECTRODE = frozenset({"electrolyte-refilled", "cleaned", "stored"})
+"""Work people note that goes with an electrode to another cell; other work stays with the cell."""
 OF_THE_WAY_IT_WAS_DONE = frozenset({
     "expected-value-outside", "buffer-expired", "too-few-points", "buffer-span-out-of-limits",
     "temperatures-apart", "slope-not-known",

@@ -4,15 +4,15 @@ from collections.abc import Container, Iterable
 from itertools import islice
 
 from quietcell.config import Config
-from quietcell.core.alarms.cell_facts import VALID, judges_water
+from quietcell.core.alarms.cell_facts import VALID, concerns, judges_water
 from quietcell.core.alarms.engine import state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
-from quietcell.core.bench_records import CHECK_GROUPS, tells_of_electrode
+from quietcell.core.bench_records import CARE_OF_ELECTRODE, CHECK_GROUPS, tells_of_electrode
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 
-_LATEST = ("configuration", "driver-fault", "calibration", "check", "electrode", "note", "doubt")
+_LATEST = ("configuration", "driver-fault", "calibration", "check", "electrode", "doubt")
 """Kinds whose last record tells what holds."""
 _FAR_BACK = 5000
 """No result among so many determinations counts as none."""
@@ -43,7 +43,6 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
     found: dict[int, Stored] = {}
     for kind in _LATEST:
         found |= {record.seq: record for record in islice(journal.latest(cell, kind), 1)}
-    found |= {record.seq: record for record in _last_care(journal, cell).values()}
     # Each electrode's own, for one may come back.
     checks: dict[tuple[str, ...], Stored] = {}
     for kind in ("calibration", "check"):
@@ -53,8 +52,9 @@ def standing_facts(journal: Journal, cell: str) -> list[dict[str, Json]]:
                 group = CHECK_GROUPS[body.get("method", "buffer")]
                 checks.setdefault((kind, group, str(body["electrode"])), record)
     found |= {record.seq: record for record in checks.values()}
-    electrodes = (r for r in journal.latest(cell, "electrode") if r.body()["thing"] == "electrode")
-    found |= {record.seq: record for record in islice(electrodes, 1)}
+    for record in journal.of_cell(cell, kinds=("electrode",)):
+        if record.body()["thing"] == "electrode":
+            found[record.seq] = record
     gaps = (r for r in islice(journal.latest(cell, "gap"), _FAR_BACK) if "goes_on" in r.body())
     found |= {record.seq: record for record in islice(gaps, 1)}
     found |= {record.seq: record for record in _last_determinations(journal, cell)}
@@ -80,8 +80,15 @@ def _last_determinations(journal: Journal, cell: str) -> Iterable[Stored]:
 
 
 def last_care(journal: Journal, cell: str, electrodes: Container[str | None]) -> dict[str, str]:
-    """Return when each work that people note was last done at a cell, and when its electrode was checked."""
-    last = {work: record.body()["at"] for work, record in _last_care(journal, cell).items()}
+    """Return when each work that people note was last done, and when its electrode was checked.
+
+    `electrodes` is what records of the cell call the one in it.
+    """
+    last: dict[str, str] = {}
+    for body in care_notes(journal):
+        work, of_electrode = body["work"], body["work"] in CARE_OF_ELECTRODE
+        if concerns(body, cell) and (body.get("electrode") in electrodes or not of_electrode):
+            last[work] = max(last.get(work, ""), body["at"])
     for kind in ("calibration", "check"):
         for record in journal.latest(cell, kind):
             body = record.body()
@@ -91,15 +98,15 @@ def last_care(journal: Journal, cell: str, electrodes: Container[str | None]) ->
     return last
 
 
-def _last_care(journal: Journal, cell: str) -> dict[str, Stored]:
-    """Return the last note of each work."""
-    found: dict[str, Stored] = {}
-    for record in islice(journal.latest(cell, "note"), _FAR_BACK):
-        if (work := record.body().get("work")) is not None:
-            found.setdefault(work, record)
-        if len(found) == len(CARE) + 1:
-            break
-    return found
+def care_notes(journal: Journal) -> list[dict[str, Json]]:
+    """Return the last note of each work, by cell and electrode, oldest first."""
+    found: dict[tuple[str, str | None, str], Stored] = {}
+    for cell in journal.cells():
+        for record in islice(journal.latest(cell, "note"), _FAR_BACK):
+            body = record.body()
+            if (work := body.get("work")) is not None:
+                found.setdefault((cell, body.get("electrode"), work), record)
+    return [record.body() for record in sorted(found.values(), key=lambda record: record.seq)]
 
 
 def alarm_state(journal: Journal, owner: str) -> dict[str, dict[str, Json]]:

@@ -17,6 +17,7 @@ from quietcell.config.alarms import alarm_table
 from quietcell.config.fields import DAY_S, Name, Text
 from quietcell.contracts import Clock
 from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.cell_facts import concerns
 from quietcell.core.alarms.cell_watch import CellWatch
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person
 from quietcell.core.alarms.moment import Moment
@@ -27,7 +28,7 @@ from quietcell.errors import CommandError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet, supervise
-from quietcell.service.alarm_memory import alarm_state, cell_limits, standing_facts
+from quietcell.service.alarm_memory import alarm_state, care_notes, cell_limits, standing_facts
 from quietcell.service.commands import Arguments, Commands, OfCell, checked
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.records import DaemonIds
@@ -162,13 +163,13 @@ class Alarms:
         """Learn from the journal what holds, and put the alarms back where they were."""
         now = self._now()
         rows, _ = alarm_table(self._config.alarms)
-        watches = {}
+        watches, care = {}, care_notes(journal)
         for cell in cells:
             engine = AlarmEngine(cell, rows, self._ids.next)
             before = self.watches.get(cell)
             began_utc_ms = now.utc_ms if before is None else before.began_utc_ms
             watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), began_utc_ms)
-            for body in standing_facts(journal, cell):
+            for body in (*standing_facts(journal, cell), *(each for each in care if concerns(each, cell))):
                 watch.learn(body)
             watch.restore(alarm_state(journal, cell), now)
         left = {}
@@ -197,8 +198,9 @@ class Alarms:
                 concerned.add(body["cell"])
                 async with self._turn:
                     bodies = self.daemon.learn(self._now(), body)
-                    if (watch := self.watches.get(body["cell"])) is not None:
-                        watch.learn(body)
+                    for cell, watch in self.watches.items():
+                        if concerns(body, cell):
+                            watch.learn(body)
                     await self._ledger.record(bodies)
             cells = self._glances() if concerned & self.watches.keys() else []
             await self._look([live for live in cells if live.cell in concerned])

@@ -36,16 +36,6 @@ def electrode_bodies(journal: Journal, cell: str, electrode: str | None) -> list
     return [body for _, body in sorted(found, key=lambda row: row[0])]
 
 
-def last_refill(journal: Journal, electrode: str) -> str | None:
-    """Return when an electrode's electrolyte was last refilled, wherever it was."""
-    at = None
-    for record in journal.of_kind("note"):
-        body = record.body()
-        if body.get("work") == "electrolyte-refilled" and body.get("electrode") == electrode:
-            at = body["at"]
-    return at
-
-
 def whereabouts(journal: Journal, thing: str, name: str) -> str | None:
     """Return the cell a thing is in use at."""
     cell = None

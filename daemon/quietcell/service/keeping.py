@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 from quietcell.config import Config
 from quietcell.config.fields import Name, Text
 from quietcell.contracts import Clock
-from quietcell.core.bench_records import ElectrodeBody, Thing
+from quietcell.core.bench_records import CARE_OF_ELECTRODE, ElectrodeBody, Thing
 from quietcell.core.electrode.condition import ElectrodeCondition
 from quietcell.core.electrode_history import condition_of
 from quietcell.core.records import ABSENT, Json
@@ -27,12 +27,11 @@ from quietcell.service.alarm_memory import CARE, last_care
 from quietcell.service.attendance import Attendances
 from quietcell.service.command_records import NoteBody, NoteWork
 from quietcell.service.commands import Commands, LongText, OfCell, checked
-from quietcell.service.electrodes import electrode_bodies, history, last_refill, whereabouts
+from quietcell.service.electrodes import electrode_bodies, history, whereabouts
 from quietcell.service.in_force import names_of, things_of
 from quietcell.service.records import DaemonIds
 
 DAY_MS = 86_400_000
-_OF_ELECTRODE: frozenset[NoteWork] = frozenset({"electrolyte-refilled", "cleaned", "stored"})
 
 
 class NoteArguments(OfCell):
@@ -128,7 +127,7 @@ class Keeping:
             operator=told.operator,
             via=told.via,
             work=ABSENT if told.work is None else told.work,
-            electrode=electrode if electrode is not None and told.work in _OF_ELECTRODE else ABSENT,
+            electrode=electrode if electrode is not None and told.work in CARE_OF_ELECTRODE else ABSENT,
         )
         (stored,) = await self._ledger.record([body])
         return {"note": body.id, "seq": stored.seq}
@@ -194,7 +193,9 @@ class Keeping:
             if told.thing != "electrode":
                 return None, None
             bodies = electrode_bodies(self._ledger.journal, told.cell, told.name)
-            return condition_of(bodies), last_refill(self._ledger.journal, told.name)
+            names = {told.name, None} if told.already_there else {told.name}
+            cared = last_care(self._ledger.journal, told.cell, names)
+            return condition_of(bodies), cared.get("electrolyte-refilled")
 
         condition, refilled_at = await self._ledger.run(known)
         return ElectrodeBody(
@@ -264,9 +265,6 @@ class Keeping:
         limits = None if configured is None else configured.limits
         if limits is not None:
             last = last_care(journal, settings.cell, names_of(journal, settings.cell, settings.electrode))
-            if settings.electrode is not None:
-                refilled_at = last_refill(journal, settings.electrode)
-                last |= {} if refilled_at is None else {"electrolyte-refilled": refilled_at}
             intervals = [("check", limits.check_every_d), *((w, getattr(limits, k)) for w, k in CARE)]
             for what, every_d in intervals:
                 if every_d is not None:

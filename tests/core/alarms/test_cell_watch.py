@@ -235,13 +235,37 @@ def test_a_failed_check_is_told_until_one_passes() -> None:
     watched.watch.learn({**filled, "work": "electrolyte-refilled"})
     assert watched.run(1) == ["electrolyte-due returned"]
     worn = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
-    told = {
-        "electrolyte_at": None,
-        "condition": "maintenance-required",
-        "condition_reasons": ["slope 91.8 %"],
-    }
+    told = {"name": "probe-7", "condition": "maintenance-required", "condition_reasons": ["slope 91.8 %"]}
     watched.watch.learn({**worn, **told})
-    assert watched.run(1) == ["electrode-condition raised", "electrolyte-due raised"]
+    watched.watch.learn(with_electrode("probe-7"))
+    assert set(watched.run(1)) == {
+        f"{n} raised" for n in ("electrode-condition", "check-due", "electrolyte-due")
+    }
+
+
+def with_electrode(name: str | None) -> dict[str, Any]:
+    settings = {"calibration_expires_utc_ms": None, "mode": "continuous", "electrode": name}
+    return {"record": "configuration", "settings": settings}
+
+
+def test_care_and_condition_are_those_of_the_electrode_that_is_in_the_cell() -> None:
+    watched = Watched(cleaning_every_d=30.0, tubing_every_d=30.0)
+    done = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS)}
+    watched.watch.learn({**done, "work": "tubing-changed"})
+    watched.watch.learn({**done, "work": "cleaned"})  # before it had a name
+    watched.watch.learn(with_electrode(None))
+    assert watched.run(1) == []
+    put = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
+    worn = {"condition": "maintenance-required", "condition_reasons": ["slope 91.8 %"]}
+    watched.watch.learn({**put, **worn, "name": "probe-7", "already_there": True})
+    watched.watch.learn(with_electrode("probe-7"))
+    assert watched.run(1) == ["electrode-condition raised"]
+    watched.watch.learn({**done, "work": "cleaned", "electrode": "probe-8", "cell": "larval-hall"})
+    watched.watch.learn({**put, "name": "probe-8", "condition": "none"})
+    watched.watch.learn(with_electrode("probe-8"))
+    assert watched.run(1) == ["electrode-condition returned"]
+    watched.watch.learn(with_electrode("probe-9"))
+    assert watched.run(1) == ["cleaning-due raised"]
 
 
 def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_check() -> None:

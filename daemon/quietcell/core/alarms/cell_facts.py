@@ -3,7 +3,12 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
-from quietcell.core.bench_records import CHECK_GROUPS, CLEARED_BY_CALIBRATION, tells_of_electrode
+from quietcell.core.bench_records import (
+    CARE_OF_ELECTRODE,
+    CHECK_GROUPS,
+    CLEARED_BY_CALIBRATION,
+    tells_of_electrode,
+)
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
 
@@ -43,13 +48,27 @@ class Facts:
     """The last calibration or check that was completed, by electrode."""
     all_failed: dict[str | None, dict[str, Mapping[str, Json]]] = field(default_factory=dict)
     """Those that did not pass and that nothing has cleared, by electrode and by what they speak of."""
-    cared_utc_ms: dict[str, int] = field(default_factory=dict)
-    """When each work was last done that people note, by its name."""
+    all_cared_utc_ms: dict[tuple[str | None, str], int] = field(default_factory=dict)
+    """When each work was last done that people note, by electrode, None for the cell's own, and name."""
     calibrated: bool = True
     calibration_expires_utc_ms: int | None = None
     continuous: bool = True
-    finding: tuple[str, str | None] = ("", None)
-    """What is said against the electrode's condition, and the record that says it."""
+    findings: dict[str | None, tuple[str, str | None]] = field(default_factory=dict)
+    """What is said against an electrode's condition, and the record that says it."""
+    named_here: set[str] = field(default_factory=set)
+    """Electrodes that were here before they had a name: what was noted without one is of them."""
+
+    @property
+    def finding(self) -> tuple[str, str | None]:
+        """What is said against the condition of this electrode, and the record that says it."""
+        return self.findings.get(self.electrode, ("", None))
+
+    def cared_utc_ms(self, work: str) -> int | None:
+        """Return when a work was last done to this electrode, or to the cell."""
+        names = {self.electrode if work in CARE_OF_ELECTRODE else None}
+        names |= {None} if self.electrode in self.named_here else set()
+        done = [self.all_cared_utc_ms[name, work] for name in names if (name, work) in self.all_cared_utc_ms]
+        return max(done, default=None)
 
     @property
     def check(self) -> Mapping[str, Json] | None:
@@ -123,8 +142,8 @@ class Facts:
         self.electrode = settings.get("electrode")
 
     def _learn_check(self, body: Mapping[str, Json]) -> None:
-        self._learn_condition(body)
         group, electrode = CHECK_GROUPS[body.get("method", "buffer")], body.get("electrode")
+        self._learn_condition(electrode, body)
         if tells_of_electrode(body):
             self.checks[electrode] = body
         elif group != "temperature":
@@ -138,24 +157,29 @@ class Facts:
                 del failed[each]
 
     def _learn_electrode(self, body: Mapping[str, Json]) -> None:
-        """Take over what was done to an electrode elsewhere, and what is said of it."""
+        """Take over what is said of an electrode that comes."""
         if body["thing"] == "electrode" and body["state"] == "in-use":
             if body.get("already_there"):  # what was found before it had its name is of it, too
+                self.named_here.add(body["name"])
                 if None in self.checks:
                     self.checks[body["name"]] = self.checks[None]
                 self.all_failed[body["name"]] = dict(self.all_failed.get(None, {}))
-            refilled = body["electrolyte_at"]
-            self.cared_utc_ms.pop("electrolyte-refilled", None)
-            if refilled is not None:
-                self.cared_utc_ms["electrolyte-refilled"] = utc_ms(refilled)
-            self._learn_condition(body)
+            self._learn_condition(body["name"], body)
 
     def _learn_note(self, body: Mapping[str, Json]) -> None:
         if (work := body.get("work")) is not None:
-            self.cared_utc_ms[work] = utc_ms(body["at"])
+            self.all_cared_utc_ms[body.get("electrode"), work] = utc_ms(body["at"])
 
-    def _learn_condition(self, body: Mapping[str, Json]) -> None:
+    def _learn_condition(self, electrode: str | None, body: Mapping[str, Json]) -> None:
         signal = body.get("condition")
         if signal is not None:
             reasons = body.get("condition_reasons") or [signal]
-            self.finding = ("" if signal == "none" else "; ".join(reasons), body["id"])
+            self.findings[electrode] = ("" if signal == "none" else "; ".join(reasons), body["id"])
+
+
+def concerns(body: Mapping[str, Json], cell: str) -> bool:
+    """Tell whether facts of a cell rest on a record.
+
+    Its own do, and what was done to an electrode anywhere, for that may come here.
+    """
+    return bool(body["cell"] == cell or (body["record"] == "note" and "electrode" in body))

@@ -327,9 +327,9 @@ class CellWatch:
         )
         for name, every_d, last_utc_ms in (
             ("check-due", limits.check_every_d, None if facts.check is None else utc_ms(facts.check["at"])),
-            ("electrolyte-due", limits.electrolyte_every_d, facts.cared_utc_ms.get("electrolyte-refilled")),
-            ("cleaning-due", limits.cleaning_every_d, facts.cared_utc_ms.get("cleaned")),
-            ("tubing-due", limits.tubing_every_d, facts.cared_utc_ms.get("tubing-changed")),
+            ("electrolyte-due", limits.electrolyte_every_d, facts.cared_utc_ms("electrolyte-refilled")),
+            ("cleaning-due", limits.cleaning_every_d, facts.cared_utc_ms("cleaned")),
+            ("tubing-due", limits.tubing_every_d, facts.cared_utc_ms("tubing-changed")),
         ):
             if every_d is None:
                 self.engine.observe(now, name, holds=False)
