@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from quietcell.core.electrode.nernst import Line
+from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.core.water.reference25 import ph_25c
 from quietcell.ledger.journal import FILE_NAME
@@ -20,7 +21,19 @@ from tests.support.long_water import BEGINS_UTC_MS, HOUR_MS
 from tests.support.page_tables import Page
 from tests.support.reporting import CELLS, DAYS, VALID, bodies, results, run, table
 
+U_C = 0.2
+"""Expanded uncertainty of the temperature, as the configuration has it."""
 END_MS = BEGINS_UTC_MS + round(DAYS * 24 * HOUR_MS)
+
+
+def u_25c(body: dict[str, Json]) -> float:
+    """Expanded uncertainty of the pH at 25 °C: the ends of pH and temperature, referred one by one."""
+    ph, at_c, u = body["ph"], body["temperature_c"], body["ph_expanded_uncertainty"]
+    steps = ((u, 0.0), (-u, 0.0), (0.0, U_C), (0.0, -U_C))
+    ends = [float(ph_25c(ph + dp, at_c + dt, body["ph_25c_model"]).value) for dp, dt in steps]
+    value = float(ph_25c(ph, at_c, body["ph_25c_model"]).value)
+    by_ph, by_c = (max(abs(end - value) for end in pair) for pair in (ends[:2], ends[2:]))
+    return round(float(np.sqrt(by_ph**2 + by_c**2 + 4.0 * body["ph_25c_spread"] ** 2 / 3.0)), 4)
 
 
 @pytest.mark.parametrize("cell", CELLS)
@@ -35,12 +48,12 @@ def test_counts_and_spreads_are_those_of_the_records(page: Page, folder: Path, c
     spreads = table(page, cell, "results").rows + table(page, cell, "uncertainty").rows
     names = (
         "ph_25c", "ph", "temperature_c", "conductivity_us_cm", "flow_ml_min", "sample_age_s",
-        "smallest_co2_ug_per_l", "ph_expanded_uncertainty", "ph_expanded_uncertainty_repeatability",
+        "smallest_co2_ug_per_l", "u_25c", "ph_expanded_uncertainty", "ph_expanded_uncertainty_repeatability",
         "ph_expanded_uncertainty_systematic",
     )  # fmt: skip
     assert len(spreads) == len(names)
     for (_, *cells), name in zip(spreads, names, strict=True):
-        values = [b[name] for b in own]
+        values = [u_25c(b) if name == "u_25c" else b[name] for b in own]
         wanted = [
             len(values),
             min(values),
@@ -89,7 +102,7 @@ def test_days_are_those_of_the_records(page: Page, folder: Path, cell: str) -> N
             len(of_day) - len(valid),
         ]
         assert [c.value for c in row[1:4]] == wanted
-        rest = [min(ph), median(ph), max(ph), max(b["ph_expanded_uncertainty"] for b in valid)]
+        rest = [min(ph), median(ph), max(ph), max(map(u_25c, valid))]
         rest += [median(b[name] for b in valid) for name in ("conductivity_us_cm", "temperature_c")]
         assert [c.value for c in row[5:]] == rest
 

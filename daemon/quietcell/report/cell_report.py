@@ -98,7 +98,7 @@ class Day:
     ph_25c_lowest: float | None
     ph_25c_median: float | None
     ph_25c_highest: float | None
-    largest_uncertainty_ph: float | None
+    ph_25c_largest_uncertainty: float | None
     conductivity_median_us_cm: float | None
     temperature_median_c: float | None
 

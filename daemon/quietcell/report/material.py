@@ -10,6 +10,7 @@ from quietcell.core.times import rfc3339, utc_ms
 from quietcell.ledger.chain import Stored, digest
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.upcast import upcast
+from quietcell.report.referred import uncertainties_25c
 
 LEAD_MS = 86_400_000
 """A determination that ended so long before a span may still speak for its beginning."""
@@ -167,6 +168,11 @@ def gather(journal: Journal, cell: str, span: Span) -> CellMaterial:
         for each in map(entry, journal.of_cell(cell, kinds=("doubt",)))
         if span.meets(utc_ms(each.body["since"]), utc_ms(each.body["until"])) or each.at_ms in span
     ]
+    own = [(each.seq, each.body) for each in in_span["determination"]]
+    configured = [*before.get("configuration", []), *in_span.get("configuration", [])]
+    found = uncertainties_25c(own, [(each.seq, each.body) for each in configured])
+    for (_, body), u_ph in zip(own, found, strict=True):
+        body["ph_25c_expanded_uncertainty"] = u_ph
     lead = _read(journal, cell, "determination", span.from_ms - LEAD_MS, span.from_ms)
     behind = _read(journal, cell, "determination", span.to_ms, span.to_ms + LEAD_MS)
     runs = [

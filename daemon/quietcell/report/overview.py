@@ -79,7 +79,7 @@ def _results(
     values = np.array([row[name] for row in rows], np.float64)
     uncertain = name == "ph_25c"
     spread = np.array(
-        [(row["ph_expanded_uncertainty"] or 0.0) if uncertain else 0.0 for row in rows], np.float64
+        [(row["ph_25c_expanded_uncertainty"] or 0.0) if uncertain else 0.0 for row in rows], np.float64
     )
     if len(rows) > SINGLE:
         _steps(axes, at, values, spread, span)

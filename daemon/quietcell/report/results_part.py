@@ -89,7 +89,8 @@ def uncertainty(part: Part) -> Html:
                 "many; the "
                 "systematic part is common to all of them and does not. The expanded uncertainty also "
                 "covers "
-                "errors that lie on one side and are not corrected.",
+                "errors that lie on one side and are not corrected. At 25 °C it is another: near neutral a "
+                "small error of warm water's pH is a larger one there.",
                 class_="soft",
             ),
             part.table("budget", "Components of the budgets", headers, rows),
@@ -148,7 +149,7 @@ def days(part: Part) -> Html:
             number(d.ph_25c_lowest, 3),
             number(d.ph_25c_median, 3),
             number(d.ph_25c_highest, 3),
-            number(d.largest_uncertainty_ph, 3),
+            number(d.ph_25c_largest_uncertainty, 3),
             number(d.conductivity_median_us_cm, 4),
             number(d.temperature_median_c, 2),
         )
@@ -157,7 +158,7 @@ def days(part: Part) -> Html:
     headers = (
         "Day", "Accepted", "Qualified", "Refused", "Valid, % of time", "pH at 25 °C lowest", "median",
         "highest",
-        "Largest U (k = 2)", "Median µS/cm", "Median °C",
+        "its largest U (k = 2)", "Median µS/cm", "Median °C",
     )  # fmt: skip
     return joined([tag("h3", "Day by day"), part.table("days", "Results of each day", headers, rows)])
 
@@ -174,7 +175,7 @@ def determinations(part: Part) -> Html:
             row["verdict"],
             words([*row["reasons"], *row["qualifiers"], *(f"episode {each}" for each in row["episodes"])]),
             number(row["ph_25c"], 3),
-            number(row["ph_expanded_uncertainty"], 3),
+            number(row["ph_25c_expanded_uncertainty"], 3),
             number(row["temperature_c"], 2),
             number(row["conductivity_us_cm"], 4),
             row["sample_id"] or NOT_KNOWN,
@@ -187,7 +188,7 @@ def determinations(part: Part) -> Html:
         "Verdict",
         "Reasons and caveats",
         "pH at 25 °C",
-        "U (k = 2)",
+        "its U (k = 2)",
         "°C",
         "µS/cm",
         "Sample",

@@ -26,7 +26,10 @@ def determination_page(report: DeterminationReport, around: Traces | None, pen: 
     title = f"Determination {body['id']}"
     value: object = "No value was accepted."
     if body["verdict"] in ("accepted", "qualified"):
-        referred = () if body["ph_25c"] is None else ("; ", number(body["ph_25c"], 3), " at 25 °C")
+        referred: tuple[object, ...] = ()
+        if body["ph_25c"] is not None:
+            u_25c = number(report.ph_25c_expanded_uncertainty, 3)
+            referred = ("; ", number(body["ph_25c"], 3), " ± ", u_25c, " at 25 °C")
         value = joined(
             ["pH ", number(body["ph"], 3), " ± ", number(body["ph_expanded_uncertainty"], 3),
              " (k = 2) at ", number(body["temperature_c"], 2), " °C", *referred, "."]

@@ -16,6 +16,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.report.build import LedgerFacts, count, facts_of
 from quietcell.report.indications import Traces, traces, wanted
 from quietcell.report.material import Entry, Span, entry, gather
+from quietcell.report.referred import uncertainties_25c
 
 AROUND_MS = 300_000
 """Readings are shown from so long before a determination to so long behind it."""
@@ -39,6 +40,8 @@ class DeterminationReport(_OfOneRecord):
     """All about one determination."""
 
     determination: dict[str, Json]
+    ph_25c_expanded_uncertainty: float | None
+    """Of its pH at 25 °C, k = 2."""
     doubts: tuple[dict[str, Json], ...]
     """Records that name it."""
     episodes: tuple[dict[str, Json], ...]
@@ -115,6 +118,10 @@ def determination_report(
             seq=found.seq,
             sha256=found.sha256,
             determination=body,
+            ph_25c_expanded_uncertainty=uncertainties_25c(
+                [(found.seq, body)],
+                [(each.seq, each.body) for each in material.until_end("configuration")],
+            )[0],
             doubts=tuple(doubts),
             episodes=tuple(_last_of(journal, body["cell"], body["episodes"])),
             calibration=None if calibration is None else calibration.body(),

@@ -82,6 +82,7 @@ def summarise(
         uncertainty=_spreads(
             results,
             (
+                "ph_25c_expanded_uncertainty",
                 "ph_expanded_uncertainty",
                 "ph_expanded_uncertainty_repeatability",
                 "ph_expanded_uncertainty_systematic",
@@ -209,7 +210,7 @@ def _days(
                 ph_25c_lowest=min(ph, default=None),
                 ph_25c_median=_median(ph),
                 ph_25c_highest=max(ph, default=None),
-                largest_uncertainty_ph=max(_known(results, "ph_expanded_uncertainty"), default=None),
+                ph_25c_largest_uncertainty=max(_known(results, "ph_25c_expanded_uncertainty"), default=None),
                 conductivity_median_us_cm=_median(_known(results, "conductivity_us_cm")),
                 temperature_median_c=_median(_known(results, "temperature_c")),
             )

@@ -54,6 +54,7 @@ REASONS: Final[Mapping[str, str]] = {
     "calibration-not-known": "bracket or last day of the calibration is not known",
     "time-not-synchronised": "the clock was not synchronised",
     "no-conductivity": "no conductivity was measured",
+    "open-to-air": "the sample stood open to air, which changes it",
 }
 """Reasons and qualifiers in words."""
 
@@ -65,7 +66,8 @@ QUANTITIES: Final[Mapping[str, str]] = {
     "flow_ml_min": "flow, mL/min",
     "sample_age_s": "sample age, s",
     "smallest_co2_ug_per_l": "smallest CO₂ that would have been found, µg/L",
-    "ph_expanded_uncertainty": "expanded uncertainty U of pH (k = 2)",
+    "ph_25c_expanded_uncertainty": "expanded uncertainty U of pH at 25 °C (k = 2)",
+    "ph_expanded_uncertainty": "expanded uncertainty U of pH at sample temperature (k = 2)",
     "ph_expanded_uncertainty_repeatability": "its repeatability part (k = 2)",
     "ph_expanded_uncertainty_systematic": "its systematic part (k = 2)",
 }
@@ -77,6 +79,7 @@ PLACES: Final[Mapping[str, int]] = {
     "flow_ml_min": 1,
     "sample_age_s": 1,
     "smallest_co2_ug_per_l": 1,
+    "ph_25c_expanded_uncertainty": 4,
     "ph_expanded_uncertainty": 4,
     "ph_expanded_uncertainty_repeatability": 4,
     "ph_expanded_uncertainty_systematic": 4,

@@ -15,7 +15,7 @@ so an isopotential point taken 0.5 pH too low makes the reading 0.024 too low at
 cell and turn into pH by -1 / (|s| k) whatever sign the meter gives it.
 
 The thermometer enters as far as it turns millivolts into pH. What the sample's own pH does with
-temperature belongs to the reference to 25 °C (`Budget.at_25c`).
+temperature belongs to the reference to 25 °C (`water.uncertainty25`).
 """
 
 import math
@@ -32,7 +32,7 @@ from quietcell.core.electrode.domain import (
 from quietcell.core.electrode.influences import DEFAULT_INFLUENCES, Influences, LowIonicCheck
 from quietcell.core.electrode.known_line import KnownLine
 from quietcell.core.electrode.nernst import REFERENCE_TEMPERATURE_C, Line, nernst_factor_mv
-from quietcell.core.electrode.uncertainty import TEMPERATURE, Basis, Budget, Component
+from quietcell.core.electrode.uncertainty import Basis, Budget, Component
 from quietcell.errors import DomainError
 
 PURE_WATER_US_CM = 0.055
@@ -166,7 +166,7 @@ def ph_budget(
                 * sense.ph_per_mv,
             ),
             Component(
-                name=TEMPERATURE,
+                name="temperature",
                 standard_uncertainty_ph=influences.temperature_standard_uncertainty_c * abs(sense.ph_per_c),
             ),
             *_junction(measured, sense, influences, check),
@@ -199,7 +199,7 @@ def line_standard_uncertainty_ph(
     >>> from quietcell.core.electrode.nernst import Line
     >>> fixed = KnownLine.from_figures(Line(slope_pct=98.4, zero_mv=3.1), age_d=14.0)
     >>> round(line_standard_uncertainty_ph(fixed, 6.0, 25.0), 3)
-    0.04
+    0.039
     """
     line = known_line.line
     sense = _Sensitivities.of(line, Measured(mv=line.mv(ph, temperature_c), temperature_c=temperature_c))

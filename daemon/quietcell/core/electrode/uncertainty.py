@@ -11,18 +11,15 @@ same error each time and stays (GUM 3.2.2, 3.2.3 and 4.2.3).
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from quietcell.core.electrode.domain import PH_RANGE, number
+from quietcell.core.electrode.domain import number
 from quietcell.errors import DomainError
 
 COVERAGE_FACTOR = 2.0
 """k of every expanded uncertainty, about 95 % for a normal distribution (GUM 6.2)."""
-
-TEMPERATURE = "temperature"
-"""Name of the component that comes from the sample thermometer."""
 
 Basis = Literal["measured", "stated", "assumed", "not-known"]
 
@@ -213,83 +210,6 @@ class Budget:
                 if c.repeatability
                 else c
                 for c in self.components
-            ),
-        )
-
-    def at_25c(
-        self,
-        ph_25c: float,
-        *,
-        plausible_ph_25c: Sequence[float],
-        temperature_standard_uncertainty_c: float,
-        ph_25c_per_c: float,
-        ph_25c_per_ph: float = 1.0,
-    ) -> "Budget":
-        """Return the budget of the pH referred to 25 °C.
-
-        Parameters
-        ----------
-        ph_25c : float
-            pH at 25 °C by the stated model of the water, from `ph`.
-        plausible_ph_25c : sequence of float
-            The same by the other plausible models; with `ph_25c` they bound the model's error.
-        temperature_standard_uncertainty_c : float
-            Of the sample temperature, °C.
-        ph_25c_per_c : float
-            How `ph_25c` moves when the sample temperature is taken 1 °C higher, pH per °C.
-        ph_25c_per_ph : float
-            How `ph_25c` moves with `ph`; 1 where the model shifts it by a fixed amount.
-
-        Returns
-        -------
-        Budget
-            The components of this budget, scaled, with ``model-25c`` and ``temperature-25c`` added.
-            One thermometer makes the errors ``temperature`` and ``temperature-25c``, so the first is
-            added to the second in full, not in square.
-
-        Raises
-        ------
-        DomainError
-            A number out of range.
-
-        Examples
-        --------
-        >>> budget = Budget(ph=6.6, components=(Component(name="buffers", standard_uncertainty_ph=0.01),))
-        >>> at_25c = budget.at_25c(
-        ...     6.85,
-        ...     plausible_ph_25c=(6.80, 6.86),
-        ...     temperature_standard_uncertainty_c=0.2,
-        ...     ph_25c_per_c=0.017,
-        ... )
-        >>> [round(c.standard_uncertainty_ph, 4) for c in at_25c.components]
-        [0.01, 0.0173, 0.0034]
-        """
-        value = number("ph_25c", ph_25c, "", PH_RANGE)
-        models = [value, *(number("plausible_ph_25c", one, "", PH_RANGE) for one in plausible_ph_25c)]
-        scale = number("ph_25c_per_ph", ph_25c_per_ph, "")
-        u_temperature = number(
-            "temperature_standard_uncertainty_c", temperature_standard_uncertainty_c, "°C", (0.0, 10.0)
-        )
-        per_c = number("ph_25c_per_c", ph_25c_per_c, "pH/°C", (-1.0, 1.0))
-        scaled = [
-            replace(
-                c,
-                standard_uncertainty_ph=abs(scale) * c.standard_uncertainty_ph,
-                bias_ph=scale * c.bias_ph,
-            )
-            for c in self.components
-        ]
-        same_thermometer = math.fsum(c.standard_uncertainty_ph for c in scaled if c.name == TEMPERATURE)
-        return Budget(
-            ph=value,
-            correction_ph=scale * self.correction_ph,
-            components=(
-                *(c for c in scaled if c.name != TEMPERATURE),
-                Component.between("model-25c", value - max(models), value - min(models)),
-                Component(
-                    name="temperature-25c",
-                    standard_uncertainty_ph=abs(per_c) * u_temperature + same_thermometer,
-                ),
             ),
         )
 
