@@ -23,6 +23,7 @@ disturbance, three of the longest time constants, a steady change is taken for t
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -90,21 +91,31 @@ class _Courses:
 
     def beyond(self, limit_mv: float) -> float:
         """Return the probability that the gap exceeds a limit on either side."""
-        scale = 1.0 / ((np.sqrt(self.variance) + 1e-9) * math.sqrt(2.0))
-        low, high = _erfc(np.stack((limit_mv - self.gap_mv, limit_mv + self.gap_mv)) * scale)
-        return 0.5 * float((self.weight * (low + high)).sum())
+        return self._tails()(limit_mv)
 
     def bound(self, confidence: float) -> float:
         """Return the limit the gap exceeds with probability 1 - confidence."""
+        beyond = self._tails()
         square = math.fsum((self.weight * (self.variance + self.gap_mv * self.gap_mv)).tolist())
         low, high = 0.0, math.sqrt(square / (1.0 - confidence)) + NEGLIGIBLE  # Chebyshev
         for _ in range(12):
             middle = 0.5 * (low + high)
-            if self.beyond(middle) > 1.0 - confidence:
+            if beyond(middle) > 1.0 - confidence:
                 low = middle
             else:
                 high = middle
         return high
+
+    def _tails(self) -> Callable[[float], float]:
+        """Return `beyond` with all in place that is the same for every limit."""
+        scale = 1.0 / ((np.sqrt(self.variance) + 1e-9) * math.sqrt(2.0))
+        either_side = np.array((self.gap_mv, -self.gap_mv))
+
+        def beyond(limit_mv: float) -> float:
+            low, high = _erfc((limit_mv - either_side) * scale)
+            return 0.5 * float((self.weight * (low + high)).sum())
+
+        return beyond
 
 
 def _erfc(x: Array) -> Array:
