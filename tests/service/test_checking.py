@@ -1,6 +1,5 @@
 """A cell is held against what it shows now, not against what it showed once."""
 
-import asyncio
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,6 @@ from quietcell.service.checking import Checking
 from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.records import DaemonIds
 from tests.support.cell_bench import Bench, meter_readings
-from tests.support.measuring import CELL, Measuring
 from tests.support.streams import ANCHOR_UTC_MS, cell_settings
 
 
@@ -41,19 +39,6 @@ async def test_a_thermometer_of_a_silent_meter_is_held_against_nothing(tmp_path:
     await bench.run(meter_readings(30), 120, events={25: check, 115: check_in_vain})
     assert [body["verdict"] for body in bench.bodies() if body["record"] == "check"] == ["failed"]
     await bench.ledger.close()
-
-
-async def test_a_check_that_fails_during_a_reload_undoes_nothing_of_it(tmp_path: Path) -> None:
-    async with Measuring(tmp_path) as measuring:
-        attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))
-        checking = Checking(attendances, measuring.ledger, DaemonIds(8), measuring.clock)
-        await measuring.run(2)
-        asked = {"via": "page", "cell": CELL, "method": "temperature", "known": 80.0, "tolerance": 0.5}
-        told, _ = await asyncio.gather(
-            checking.check(asked), measuring.cell.reconfigure(cell_settings(every_s=30.0))
-        )
-        assert measuring.cell.settings.every_s == 30.0
-        assert measuring.cell.settings.failed_check_id == told["body"]["id"]
 
 
 @pytest.mark.parametrize(

@@ -48,6 +48,7 @@ class Counted(SteadyDriver):
     settings_model: ClassVar[type[DriverSettings]] = PortedSettings
     opened: ClassVar[list[str]] = []
     closed: ClassVar[list[str]] = []
+    closes_within_s: ClassVar[float] = 0.0
 
     def __init__(self, settings: PortedSettings, clock: RealClock) -> None:
         super().__init__(settings, clock)
@@ -57,6 +58,7 @@ class Counted(SteadyDriver):
         self.opened.append(self._port)
 
     async def close(self) -> None:
+        await asyncio.sleep(self.closes_within_s)
         self.closed.append(self._port)
 
 
@@ -253,7 +255,7 @@ class Calibrated(dict[str, CellSettings]):
     """Cells at work that only remember by what they judge."""
 
     def __getitem__(self, name: str) -> Any:
-        return SimpleNamespace(settings=super().__getitem__(name))
+        return SimpleNamespace(settings=super().__getitem__(name), changing=asyncio.Lock())
 
     def meter_of(self, _name: str) -> str:
         return "meter"
@@ -292,3 +294,27 @@ async def test_what_is_calibrated_during_a_reload_stays_in_force(tmp_path: Path)
     change = await reloader.reload()
     assert (change.changed, change.removed) == (("first",), ("second",))
     assert (cells["first"].settings.every_s, cells["first"].settings.calibration_id) == (30.0, "daemon.1.8")
+
+
+@pytest.mark.parametrize(
+    ("request_", "kept"),
+    [
+        ({"command": "thing", "thing": "electrode", "name": "glass-1"}, "electrode"),
+        ({"command": "check", "method": "temperature", "known": 80.0, "tolerance": 0.5}, "failed_check_id"),
+    ],
+)
+async def test_what_people_do_while_a_reload_waits_for_a_port_counts_behind_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request_: dict[str, Json], kept: str
+) -> None:
+    monkeypatch.setattr(Counted, "closes_within_s", 0.3)
+    async with running(tmp_path, HEAD + FIRST) as daemon:
+        daemon.write(HEAD + FIRST.replace("/dev/first", "/dev/third"))
+        reloading = asyncio.create_task(daemon.reload())
+        await until(lambda: len(daemon.bodies("daemon", "run")) == 2)
+        told = await ask(tmp_path / "state", {**request_, "cell": "first"}, timeout_s=20)
+        assert told["ok"]
+        assert (await reloading)["changed"] == ["first"]
+        assert daemon.bodies("first", "configuration")[-1]["settings"][kept] in (
+            "glass-1",
+            told["body"]["id"],
+        )

@@ -91,7 +91,7 @@ class Attendances:
         *,
         fixed: Callable[[str], bool] = lambda _cell: False,
     ) -> None:
-        self._cells = cells
+        self.cells = cells
         self._ledger = ledger
         self._ids = ids
         self.fixed = fixed
@@ -300,7 +300,7 @@ class Attendances:
         To be told again and again: who works there goes on until they leave, and a cell that begins anew
         forgets.
         """
-        task = self._cells.get(cell)
+        task = self.cells.get(cell)
         place = None if task is None else self._place(task)
         with suppress(CommandError):  # not measuring now
             if task is not None and under_way and place is None:
@@ -356,7 +356,7 @@ class Attendances:
         place.heard = asyncio.get_running_loop().call_later(SILENT_S, self._abandoned, cell)
 
     def _abandoned(self, cell: str) -> None:
-        task = self._cells.get(cell)
+        task = self.cells.get(cell)
         if task is not None:
             ending = asyncio.create_task(self._end(task, "abandoned"), name=f"{cell} abandoned")
             self._ending.add(ending)
@@ -384,9 +384,9 @@ class Attendances:
     def cell(self, name: str) -> CellTask:
         """Return a cell by name; a CommandError where there is none."""
         try:
-            return self._cells[name]
+            return self.cells[name]
         except KeyError:
-            raise CommandError(f"no cell {name}; there is {', '.join(self._cells)}", subject="cell") from None
+            raise CommandError(f"no cell {name}; there is {', '.join(self.cells)}", subject="cell") from None
 
 
 def _ended(cell: str) -> CommandError:

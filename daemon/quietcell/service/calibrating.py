@@ -100,6 +100,10 @@ class Calibrating:
             configuration fixes one.
         """
         asked = checked(CalibrateArguments, request)
+        async with self._attendances.cell(asked.cell).changing:
+            return await self._calibrate(asked)
+
+    async def _calibrate(self, asked: CalibrateArguments) -> dict[str, Json]:
         task = self._attendances.attending(asked)
         if asked.use and self._fixed(task.name):
             raise CommandError(

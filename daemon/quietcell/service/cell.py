@@ -93,6 +93,8 @@ class CellTask:
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self.steps = 0
         """Grows while the cell moves."""
+        self.changing = asyncio.Lock()
+        """Held by whoever lets it judge by other settings, from asking what is in force on."""
         self._held: list[Row] = []
         self._log = structlog.get_logger().bind(cell=self.name)
         self._metering = self._metered(driver_name, driver)

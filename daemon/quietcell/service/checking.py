@@ -8,6 +8,7 @@ from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError, DomainError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances, AttendedArguments
+from quietcell.service.cell import CellTask
 from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.commands import Commands, checked
 from quietcell.service.doubts import doubt_since
@@ -61,6 +62,10 @@ class Checking:
         """
         asked = checked(CheckArguments, request)
         task = self._attendances.cell(asked.cell)
+        async with task.changing:
+            return await self._check(asked, task)
+
+    async def _check(self, asked: CheckArguments, task: CellTask) -> dict[str, Json]:
         if asked.attendance is not None:
             self._attendances.attending(
                 AttendedArguments(via=asked.via, cell=asked.cell, attendance=asked.attendance)
@@ -104,9 +109,8 @@ class Checking:
                 text=text,
             )
             doubts = [doubt]
-        now_in_force = task.settings  # a reload may have come between
-        behind = with_in_force(now_in_force, found.behind(body.as_json(), fixed=True), fixed=True)
-        if behind == now_in_force:
+        behind = with_in_force(settings, found.behind(body.as_json(), fixed=True), fixed=True)
+        if behind == settings:
             await self._ledger.record([body, *doubts])
         else:
             self._attendances.forget(asked.cell)

@@ -4,6 +4,7 @@ A thing has a name of its own and moves between cells; notes about an electrode 
 cell decides which calibration counts there.
 """
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import asdict
 from typing import Literal, Self
@@ -25,6 +26,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.alarm_memory import CARE, last_care
 from quietcell.service.attendance import Attendances
+from quietcell.service.cell import CellTask
 from quietcell.service.command_records import NoteBody, NoteWork
 from quietcell.service.commands import Commands, LongText, OfCell, checked
 from quietcell.service.electrodes import electrode_bodies, history, whereabouts
@@ -102,6 +104,8 @@ class Keeping:
         self._clock = clock
         self._config = config
         self._settled = settled
+        self._moving = asyncio.Lock()
+        """Held while a thing moves: two at once would both find it where it was."""
 
     def commands(self) -> Commands:
         """Return the command functions by name."""
@@ -148,6 +152,10 @@ class Keeping:
             If an argument is wrong, the configuration names another, or someone works at the cell.
         """
         told = checked(ThingArguments, request)
+        async with self._moving:
+            return await self._thing(told)
+
+    async def _thing(self, told: ThingArguments) -> dict[str, Json]:
         task = self._attendances.cell(told.cell)
         self._attendances.require_free(task)
         self._require_not_fixed(told)
@@ -165,10 +173,17 @@ class Keeping:
         if told.state == "in-use" and left not in (None, told.cell):
             bodies.insert(0, await self._moved(told, out_of=left))
         await self._ledger.record(bodies)
-        for cell, settings in (await self._settled()).items():
-            if cell in (told.cell, left) and settings != self._attendances.cell(cell).settings:
-                await self._attendances.cell(cell).reconfigure(settings)
+        for cell in (told.cell, left):
+            if cell is not None and cell in self._attendances.cells:
+                await self._take_over(self._attendances.cells[cell])
         return {"body": bodies[-1].as_json(), "left": left, "calibrated": task.settings.calibrated}
+
+    async def _take_over(self, task: CellTask) -> None:
+        """Let a cell judge by what the ledger now says."""
+        async with task.changing:
+            settings = (await self._settled()).get(task.name)
+            if settings not in (None, task.settings):
+                await task.reconfigure(settings)
 
     def _require_not_fixed(self, told: ThingArguments) -> None:
         """Refuse what the configuration says otherwise: of this cell, or of another with the thing in it."""

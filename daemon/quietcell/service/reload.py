@@ -207,6 +207,7 @@ class Reloader:
         for name in change.removed:
             await self._cells.remove(name)
         for name in change.changed:
-            await self._cells.change(name, *(await self._plan(self._config))[name])
+            async with self._cells[name].changing:
+                await self._cells.change(name, *(await self._plan(self._config))[name])
         for name in change.added:
             await self._cells.add(name, *(await self._plan(self._config))[name])
