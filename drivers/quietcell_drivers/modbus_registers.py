@@ -31,11 +31,15 @@ class Register(DriverSettings):
     """Where a quantity lies and how it is put into registers."""
 
     address: int = Field(
-        ge=0, le=65535, description="First register as sent on the line, from 0: a manual's 40001 is 0."
+        ge=0,
+        le=65535,
+        description="First register as sent on the line, from 0: a manual's 40001 is 0, its 30001 is 0 of kind input.",
     )
     kind: Kind = Field(default="holding", description="holding (function 3) or input (function 4).")
     type: Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"] = Field(
-        default="float32", description="How the number is put into one, two or four registers."
+        default="float32",
+        description="How the number is put into one, two or four registers: int16, uint16, int32, uint32, "
+        "int64, uint64, float32, float64.",
     )
     word_order: Literal["big", "little"] = Field(
         default="big", description="big: the register with the highest part comes first; little: last."
@@ -44,7 +48,8 @@ class Register(DriverSettings):
     scale: float = Field(default=1.0, description="What the number is multiplied with.")
     offset: float = Field(default=0.0, description="What is then added.")
     unit: str = Field(
-        default="", description="Unit that results, where it is not the quantity's own: as for line meters."
+        default="",
+        description="Unit that results, where it is not the quantity's own: as in `units` of line-stream.",
     )
 
     @field_validator("scale")
@@ -101,13 +106,10 @@ class RegisterMap(DriverSettings):
     """What a meter keeps in which registers."""
 
     registers: dict[str, Register] = Field(
-        description="For each of mv, temperature_c, conductivity_us_cm, flow_ml_min that the meter has: "
-        'address, kind ("holding" or "input"), type ("int16" ... "float64"), word_order ("big" or "little"), '
-        "swap_bytes, scale, offset, unit."
+        description="Where each of mv, temperature_c, conductivity_us_cm, flow_ml_min lies that the meter has, "
+        "such as { mv = { address = 0 }, temperature_c = { address = 2 } }."
     )
-    status: StatusRegister | None = Field(
-        default=None, description="A register with status bits: address, kind, bits and the flags they set."
-    )
+    status: StatusRegister | None = Field(default=None, description="A register with status bits.")
 
     @field_validator("registers")
     @classmethod

@@ -308,6 +308,13 @@ def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.Capture
     assert "layout (default {})" in capsys.readouterr().out
 
 
+def test_what_stands_inside_a_setting_is_explained_too(capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of("drivers", "modbus-rtu") == 0
+    shown = capsys.readouterr().out
+    assert "registers.NAME.address (required)\n    First register as sent on the line, from 0" in shown
+    assert "status.bits (default {})" in shown
+
+
 def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def port(name: str) -> ListPortInfo:
         info: Any = ListPortInfo(str(tmp_path / name))

@@ -3,8 +3,9 @@
 import asyncio
 import inspect
 import json
+from collections.abc import Iterator
 from dataclasses import asdict
-from typing import Any
+from typing import Any, get_args, get_origin
 
 import click
 from pydantic import BaseModel
@@ -68,17 +69,29 @@ def _described(drivers: InstalledDrivers, name: str, *, settings: bool) -> dict[
         "fault": None,
     }
     if settings:
-        row["settings"] = [
-            {
-                "name": key,
-                "default": "required"
-                if field.is_required()
-                else f"default {_as_toml(field.get_default(call_default_factory=True))}",
-                "description": field.description or "",
-            }
-            for key, field in driver.settings_model.model_fields.items()
-        ]
+        row["settings"] = list(_settings(driver.settings_model))
     return row
+
+
+def _settings(model: type[BaseModel], before: str = "") -> Iterator[dict[str, str]]:
+    """Yield what a driver takes, and what stands inside a setting right behind it."""
+    for key, field in model.model_fields.items():
+        default = field.get_default(call_default_factory=True)
+        yield {
+            "name": f"{before}{key}",
+            "default": "required" if field.is_required() else f"default {_as_toml(default)}",
+            "description": field.description or "",
+        }
+        for inner, each in _inside(field.annotation):
+            yield from _settings(inner, f"{before}{key}.{'NAME.' if each else ''}")
+
+
+def _inside(annotation: Any, *, each: bool = False) -> Iterator[tuple[type[BaseModel], bool]]:
+    """Yield the models a setting is made of, and whether there is one for each name."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation, each
+    for part in get_args(annotation):
+        yield from _inside(part, each=each or get_origin(annotation) is dict)
 
 
 def _as_toml(value: object) -> str:
