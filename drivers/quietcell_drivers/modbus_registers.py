@@ -33,7 +33,8 @@ class Register(DriverSettings):
     address: int = Field(
         ge=0,
         le=65535,
-        description="First register as sent on the line, from 0: a manual's 40001 is 0, its 30001 is 0 of kind input.",
+        description="First register as sent on the line, from 0: a manual's 40001 is 0, its 30001 is 0 of "
+        "kind input.",
     )
     kind: Kind = Field(default="holding", description="holding (function 3) or input (function 4).")
     type: Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"] = Field(
@@ -106,8 +107,8 @@ class RegisterMap(DriverSettings):
     """What a meter keeps in which registers."""
 
     registers: dict[str, Register] = Field(
-        description="Where each of mv, temperature_c, conductivity_us_cm, flow_ml_min lies that the meter has, "
-        "such as { mv = { address = 0 }, temperature_c = { address = 2 } }."
+        description="Where each of mv, temperature_c, conductivity_us_cm, flow_ml_min lies that the meter "
+        "has, such as { mv = { address = 0 }, temperature_c = { address = 2 } }."
     )
     status: StatusRegister | None = Field(default=None, description="A register with status bits.")
 

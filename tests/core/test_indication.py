@@ -19,7 +19,7 @@ SETTINGS = cell_settings(SHORT)
         ({"calibrated": False}, "a calibration, without which nothing is accepted; "),
         (
             {"failed_check_id": "daemon.1.8"},
-            "a check that passes or a calibration, for check daemon.1.8 fail",
+            "a check like daemon.1.8, which failed, to pass; if that was of the pH, a calibration will do",
         ),
         ({"calibration_expires_utc_ms": 0}, "a calibration, for the last has expired; "),
         ({}, "a request"),

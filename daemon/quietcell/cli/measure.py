@@ -154,7 +154,7 @@ def _require_able(cell: str, found: dict[str, Json]) -> None:
         raise QuietcellError(
             f"check {found['failed_check']} failed: no value could be accepted",
             subject=cell,
-            hint=f"quietcell calibrate {cell}, or a check that passes, first",
+            hint=f"Let one like it pass first; if it was of the pH, quietcell calibrate {cell} will do",
         )
 
 

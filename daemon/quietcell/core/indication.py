@@ -83,7 +83,8 @@ def bar(settings: CellSettings, utc_ms: int) -> str:
     if not settings.calibrated:
         return "a calibration, without which nothing is accepted"
     if settings.failed_check_id is not None:
-        return f"a check that passes or a calibration, for check {settings.failed_check_id} failed"
+        failed = settings.failed_check_id
+        return f"a check like {failed}, which failed, to pass; if that was of the pH, a calibration will do"
     expires = settings.calibration_expires_utc_ms
     return "a calibration, for the last has expired" if expires is not None and utc_ms >= expires else ""
 

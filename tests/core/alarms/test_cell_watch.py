@@ -223,7 +223,13 @@ def test_a_cell_without_a_calibration_delivers_nothing_and_its_signal_says_so() 
 def test_a_failed_check_is_told_until_one_passes() -> None:
     watched = Watched(check_every_d=0.001, electrolyte_every_d=1.0)
     assert watched.run(1) == ["check-due raised", "electrolyte-due raised"]
-    check = {"record": "check", "id": "daemon.1.8", "at": rfc3339(UTC_MS + 1000), "verdict": "failed"}
+    check = {
+        "record": "check",
+        "method": "buffer",
+        "id": "daemon.1.8",
+        "at": rfc3339(UTC_MS + 1000),
+        "verdict": "failed",
+    }
     watched.watch.learn(check)
     assert "check-failed raised" in watched.run(1)
     watched.watch.learn({**check, "method": "temperature", "verdict": "passed"})

@@ -392,7 +392,8 @@ class CellWatch:
 
 def _what_failed(body: Mapping[str, Json]) -> str:
     reasons = ", ".join(each["reason"] for each in body.get("refusals", ()))
-    return f"{body['record']} of {body['at']} did not pass{reasons and f': {reasons}'}"
+    kind = f"{body['method']} check" if body["record"] == "check" else body["record"]
+    return f"{kind} of {body['at']} did not pass{reasons and f': {reasons}'}"
 
 
 def _shown(ph: float | None) -> str:

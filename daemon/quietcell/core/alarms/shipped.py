@@ -196,10 +196,12 @@ CELL_ALARMS: Final = (
     ),
     AlarmRule(
         name="check-failed", title="Calibration or check failed", priority=_H, condition=_OUTSIDE,
-        cause="The electrode does not give what the buffer says.",
+        cause="The electrode does not give what the buffer or another meter says, or the thermometer not "
+        "what another shows.",
         consequence="Earlier results are in doubt.",
-        what_to_do="Repeat with a fresh buffer, then clean the electrode and calibrate. Acids burn: wear "
-        "gloves and goggles.",
+        what_to_do="Repeat it, with a fresh buffer or another thermometer. Off in pH again: clean the "
+        "electrode and calibrate (acids burn: wear gloves and goggles). Off in temperature: mend the "
+        "thermometer, and let a check of it pass; a calibration is none.",
         respond_within_s=2 * _HOUR,
     ),
     AlarmRule(
