@@ -1,5 +1,6 @@
 """Notes, things that move between cells, their condition, and what is due."""
 
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 
@@ -10,6 +11,8 @@ from quietcell.core.bench_records import CalibrationBody
 from quietcell.core.calibration_record import Bottle, calibration_body, judge_calibration
 from quietcell.core.electrode.buffers import buffer
 from quietcell.core.electrode.nernst import Line
+from quietcell.core.ingress.episode import EpisodeBody, EpisodeEvidence
+from quietcell.core.ingress.event import State
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
@@ -109,6 +112,23 @@ async def test_care_of_another_electrode_is_none_of_the_one_that_comes(tmp_path:
         assert due(await keeper.kept(WHO)) == other
 
 
+async def test_what_is_suspected_of_an_electrode_goes_with_it_until_it_is_calibrated(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path))
+        await measuring.run(3)
+        put = {**WHO, "thing": "electrode", "name": "probe-7"}
+        assert (await keeper.thing(put))["body"]["condition_reasons"] == []
+        await measuring.ledger.record([drift("opened"), drift("updated")])
+        for state, after in (("stored", [drift("closed")]), ("in-use", []), ("stored", [])):
+            moved = (await keeper.thing({**put, "state": state}))["body"]
+            assert moved["condition"] == "maintenance-required"
+            (reason,) = moved["condition_reasons"]
+            assert reason == f"its junction drifted in {CELL} from {LATER} on (live-feed-room.1.7)"
+            await measuring.ledger.record(after)
+        await measuring.ledger.record([calibration_of("probe-7", at="2099-01-01T00:00:00.000Z")])
+        assert "drifted" not in str((await keeper.thing(put))["body"]["condition_reasons"])
+
+
 async def test_what_cannot_be_is_refused_with_what_to_do(tmp_path: Path) -> None:
     fixed = LIMITS.replace("[cells", 'electrode = "probe-7"\n[cells', 1)
     async with Measuring(tmp_path) as measuring:
@@ -151,7 +171,30 @@ async def test_an_electrode_that_gets_a_name_where_it_is_keeps_its_calibration(t
         assert not measuring.cell.settings.calibrated
 
 
-def calibration_of(electrode: str | None) -> CalibrationBody:
+LATER = "2098-01-01T00:00:00.000Z"
+
+
+def drift(state: State) -> EpisodeBody:
+    """A drift of the junction of the cell's electrode."""
+    nothing = dict.fromkeys(field.name for field in fields(EpisodeEvidence))
+    return EpisodeBody(
+        id=f"live-feed-room.1.7-{state}",
+        cell=CELL,
+        at=LATER,
+        episode="live-feed-room.1.7",
+        diagnosis="junction-drift",
+        place="unlocated",
+        state=state,
+        began=LATER,
+        flagged_at=LATER,
+        closed_at=None,
+        confirmed=False,
+        evidence=EpisodeEvidence(**{**nothing, "log_likelihood_ratios": {}}),  # type: ignore[arg-type] # numbers do not matter
+        text="The junction drifts.",
+    )
+
+
+def calibration_of(electrode: str | None, *, at: str = rfc3339(ANCHOR_UTC_MS)) -> CalibrationBody:
     """A calibration of the cell by two buffers."""
     points = [
         Bottle(buffer=buffer("iupac-2002", name), measurement=at_rest(name, GOOD.mv(ph, 25.0)))
@@ -169,7 +212,7 @@ def calibration_of(electrode: str | None) -> CalibrationBody:
         judged,
         settings,
         body_id="daemon.7.99",
-        at=rfc3339(ANCHOR_UTC_MS),
+        at=at,
         operator=None,
         use=True,
         expires=None,

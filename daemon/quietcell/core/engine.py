@@ -142,6 +142,7 @@ class Engine:
     def _begin_segment(self, began: SegmentBegan) -> Iterator[Body]:
         if self._stamp.segment is not None:
             raise ContractError("a segment began inside another", subject=self.settings.cell)
+        electrode = self.settings.electrode
         if began.settings is not None:
             self._reconfigure(began.settings)
         if began.cause == "started" and self._ended is not None:
@@ -161,6 +162,8 @@ class Engine:
             cause=began.cause,
             time_quality=began.time_quality,
         )
+        if electrode not in (None, self.settings.electrode):  # one without a name may just have got it
+            yield from self._waters.own.new_electrode(0, self._stamp)
 
     def _let_pass(self, ended: SegmentEnd, began: SegmentBegan) -> None:
         """Let the time between two runs pass, where the clocks of both tell it."""

@@ -5,6 +5,7 @@ from typing import TypeVar
 
 from quietcell.core.bench_records import CalibrationBody, CheckBody
 from quietcell.core.electrode_history import condition_of
+from quietcell.core.ingress.watch import OF_ELECTRODE
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
@@ -34,6 +35,28 @@ def electrode_bodies(journal: Journal, cell: str, electrode: str | None) -> list
             if own or (unnamed_here and (body["electrode"], body["cell"]) == (None, cell)):
                 found.append((record.seq, body))
     return [body for _, body in sorted(found, key=lambda row: row[0])]
+
+
+def suspicions(journal: Journal, electrode: str) -> tuple[str, ...]:
+    """Return what was last said against an electrode that no calibration or check has answered."""
+    moves = (record.body() for record in journal.of_kind("electrode"))
+    own = [body for body in moves if (body["thing"], body["name"]) == ("electrode", electrode)]
+    if not own:
+        return ()
+    last = own[-1]
+    answered = max((body["at"] for body in electrode_bodies(journal, last["cell"], electrode)), default="")
+    told = () if answered > last["at"] else tuple(last["condition_reasons"])
+    episodes = {}
+    if last["state"] == "in-use":
+        for record in journal.of_cell(last["cell"], kinds=("episode",)):
+            body = record.body()
+            episodes[body["episode"]] = body
+    drifts = (
+        f"its junction drifted in {body['cell']} from {body['began']} on ({body['episode']})"
+        for body in episodes.values()
+        if body["diagnosis"] == OF_ELECTRODE and body["state"] != "closed" and body["began"] > answered
+    )
+    return (*told, *drifts)
 
 
 def whereabouts(journal: Journal, thing: str, name: str) -> str | None:

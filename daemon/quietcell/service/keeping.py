@@ -16,7 +16,7 @@ from quietcell.config import Config
 from quietcell.config.fields import Name, Text
 from quietcell.contracts import Clock
 from quietcell.core.bench_records import CARE_OF_ELECTRODE, ElectrodeBody, Thing
-from quietcell.core.electrode.condition import ElectrodeCondition
+from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.electrode_history import condition_of
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.settings import CellSettings
@@ -29,7 +29,7 @@ from quietcell.service.attendance import Attendances
 from quietcell.service.cell import CellTask
 from quietcell.service.command_records import NoteBody, NoteWork
 from quietcell.service.commands import Commands, LongText, OfCell, checked
-from quietcell.service.electrodes import electrode_bodies, history, whereabouts
+from quietcell.service.electrodes import electrode_bodies, history, suspicions, whereabouts
 from quietcell.service.in_force import names_of, things_of
 from quietcell.service.records import DaemonIds
 
@@ -204,15 +204,22 @@ class Keeping:
     async def _moved(self, told: ThingArguments, *, out_of: str | None = None) -> ElectrodeBody:
         """Return the record of a thing that comes or goes."""
 
-        def known() -> tuple[ElectrodeCondition | None, str | None]:
+        def known() -> tuple[Signal | None, tuple[str, ...], str | None]:
             if told.thing != "electrode":
-                return None, None
+                return None, (), None
             bodies = electrode_bodies(self._ledger.journal, told.cell, told.name)
             names = {told.name, None} if told.already_there else {told.name}
             cared = last_care(self._ledger.journal, told.cell, names)
-            return condition_of(bodies), cared.get("electrolyte-refilled")
+            found = condition_of(bodies)
+            more = [s for s in suspicions(self._ledger.journal, told.name) if s not in found.reasons]
+            signal = max(found.signal, Signal.MAINTENANCE_REQUIRED, key=SEVERITY.index)
+            return (
+                signal if more else found.signal,
+                (*found.reasons, *more),
+                cared.get("electrolyte-refilled"),
+            )
 
-        condition, refilled_at = await self._ledger.run(known)
+        condition, reasons, refilled_at = await self._ledger.run(known)
         return ElectrodeBody(
             id=self._ids.next(),
             cell=told.cell if out_of is None else out_of,
@@ -225,8 +232,8 @@ class Keeping:
             operator=told.operator,
             text=told.text if out_of is None else f"moved to {told.cell}",
             electrolyte_at=refilled_at,
-            condition=None if condition is None else condition.signal,
-            condition_reasons=() if condition is None else condition.reasons,
+            condition=condition,
+            condition_reasons=reasons,
         )
 
     # --- how it stands -------------------------------------------------------------------------

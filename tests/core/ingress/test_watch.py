@@ -14,7 +14,7 @@ from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
 from tests.support.ingress_engine import bodies_of, inputs_of, settings_of
 from tests.support.ingress_simulation import Scenario, Water, clean_water, default_noise, simulate
-from tests.support.streams import SHORT, determinations
+from tests.support.streams import SHORT, began, determinations
 
 
 def calm(seed: int, **more: Json) -> Water:
@@ -119,6 +119,22 @@ def test_carbon_dioxide_in_the_water_itself_is_delivered_with_its_caveat() -> No
     assert (first["diagnosis"], first["place"]) == ("co2-ingress", "upstream")
     assert any(d["verdict"] == "qualified" for d in later)
     assert all("co2-in-water" in d["qualifiers"] for d in later)
+
+
+def test_a_drift_of_the_junction_leaves_with_its_electrode() -> None:
+    water = calm(6)
+    water.ph_shift = 0.3 * np.clip(water.since() / 20.0, 0.0, 1.0)
+    scenario = simulate("junction", 6, water)
+    engine = Engine(settings_of(scenario, electrode="probe-7"))
+    first, block, _ = inputs_of(scenario)
+    for item in (first, block, SegmentEnded(ms=int(scenario.block.ms[-1]) + 1000, cause="reloaded")):
+        engine.take(item)
+    (opened,) = engine.open_episodes
+    other = replace(engine.settings, electrode="probe-8")
+    told = [body.as_json() for body in engine.take(replace(began(2, "reloaded"), settings=other))]
+    closed = {"episode": opened, "diagnosis": "junction-drift", "state": "closed"}
+    assert [closed.items() <= body.items() for body in episodes(told)] == [True]
+    assert engine.open_episodes == ()
 
 
 def halves(scenario: Scenario) -> tuple[ReadingBlock, ReadingBlock]:

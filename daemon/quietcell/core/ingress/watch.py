@@ -21,6 +21,8 @@ TRUE_WATER: Final = ("base-ingress", "salt-ingress", "temperature")
 """Diagnoses that speak of the water, not against the value: an excursion is no reason for a caveat."""
 CARBONIC: Final = ("co2-ingress", "acidic-ingress", "cannot-tell")
 """Diagnoses behind which carbon dioxide may be."""
+OF_ELECTRODE: Final = "junction-drift"
+"""Diagnosis that speaks of the electrode, and goes with it."""
 REMEMBERED_MS: Final = 24 * 3_600_000
 """Results delivered earlier than this are not doubted one by one."""
 
@@ -137,6 +139,13 @@ class IngressWatch:
                 yield from self._tell(event, stamp)
         self._detector.new_sample(ms)
         self._open.clear()
+
+    def new_electrode(self, ms: int, stamp: Stamp) -> Iterator[Body]:
+        """Close what was suspected of the electrode before: it took its junction along."""
+        for number in [number for number, known in self._open.items() if known.diagnosis == OF_ELECTRODE]:
+            event = self._detector.told_again(number, ms, close=True)
+            if event is not None:
+                yield from self._tell(event, stamp)
 
     # --- what it says of a determination ---------------------------------------------------------
 
