@@ -193,7 +193,11 @@ def _low_ionic(
             raise DomainError(
                 "did not come to rest, or has no conductivity", subject=described, hint="Measure it again"
             )
-        known = known_solution(described)(own, body["temperature_c"])
+        known = known_solution(
+            described,
+            conductivity_rel_u=settings.conductivity_uncertainty_pct / 100.0 / COVERAGE_FACTOR,
+            temperature_u_c=settings.temperature_uncertainty_c / COVERAGE_FACTOR,
+        )(own, body["temperature_c"])
         per_ph_mv = abs(settings.mv_per_ph(body["temperature_c"]))
         found.append(
             Found(

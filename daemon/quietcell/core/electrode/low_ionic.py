@@ -6,7 +6,9 @@ asked for shifts the pH; its bounds are part of the uncertainty.
 
 The bias of the solutions is averaged with weights; where they differ by more than their uncertainties
 explain, the difference is taken as real and widens the result (R. DerSimonian, N. Laird, Control.
-Clin. Trials 7 (1986) 177), because the next water is one more such solution.
+Clin. Trials 7 (1986) 177), because the next water is one more such solution. What the solutions are
+known by, a conductivity meter or a stock they were diluted from, is mostly common to them; so its part
+does not become smaller in the mean (GUM F.1.2.3).
 """
 
 import math
@@ -101,6 +103,7 @@ def dosed_base(
     temperature_c: float,
     *,
     relative_standard_uncertainty: float = 0.01,
+    temperature_standard_uncertainty_c: float = 0.1,
 ) -> KnownPh:
     """Return the pH of loop water dosed with a base, from its conductivity.
 
@@ -112,8 +115,8 @@ def dosed_base(
         Raw, at the temperature of the water, µS/cm.
     temperature_c : float
         °C.
-    relative_standard_uncertainty : float
-        Of the conductivity.
+    relative_standard_uncertainty, temperature_standard_uncertainty_c : float
+        Of the conductivity and of the temperature, °C.
 
     Raises
     ------
@@ -127,22 +130,24 @@ def dosed_base(
     """
     if unknown not in ("strong_base", "ammonia"):
         raise DomainError(f"{unknown!r} is not a base", subject="unknown", hint="strong_base or ammonia")
-    u = number("relative_standard_uncertainty", relative_standard_uncertainty, "", (1e-6, 0.2))
+    u = number("relative_standard_uncertainty", relative_standard_uncertainty, "", (1e-6, 0.5))
+    u_c = number("temperature_standard_uncertainty_c", temperature_standard_uncertainty_c, "°C", (0.0, 10.0))
 
-    def at(conductivity: float, carbonate: float) -> float:
+    def at(conductivity: float, carbonate: float, at_c: float = temperature_c) -> float:
         background = Composition(total_carbonate_mol_kg=carbonate)
-        amount = amount_from_conductivity(unknown, conductivity, temperature_c, background, side="alkaline")
+        amount = amount_from_conductivity(unknown, conductivity, at_c, background, side="alkaline")
         if unknown == "ammonia":
             water = replace(background, ammonia_mol_kg=amount)
         else:
             water = replace(background, strong_base_mol_kg=amount)
-        return float(speciate(water, temperature_c).ph)
+        return float(speciate(water, at_c).ph)
 
     ph = at(conductivity_us_cm, 0.0)
     return KnownPh(
         ph=ph,
         standard_uncertainty_ph=math.hypot(
             at(conductivity_us_cm * (1.0 + u), 0.0) - ph,
+            at(conductivity_us_cm, 0.0, max(temperature_c - u_c, 0.0)) - ph,
             (at(conductivity_us_cm, DOSED_CO2_MOL_KG) - ph) / math.sqrt(3.0),
         ),
         known_from=f"{unknown.replace('_', ' ')} by its conductivity, {conductivity_us_cm:g} µS/cm",
@@ -158,13 +163,17 @@ SOLUTIONS: dict[str, str] = {
 """How a solution may be known, for help texts."""
 
 
-def known_solution(described: str) -> Callable[[float | None, float], KnownPh]:
+def known_solution(
+    described: str, *, conductivity_rel_u: float = 0.01, temperature_u_c: float = 0.1
+) -> Callable[[float | None, float], KnownPh]:
     """Read how a solution is known; returns a function of conductivity (µS/cm) and temperature (°C).
 
     Parameters
     ----------
     described : str
         ``acid:5e-5``, ``base``, ``ammonia`` or ``stated:5.30:0.02``.
+    conductivity_rel_u, temperature_u_c : float
+        Standard uncertainties of a conductivity (relative) and of a temperature (°C) it is known by.
 
     Raises
     ------
@@ -193,7 +202,13 @@ def known_solution(described: str) -> Callable[[float | None, float], KnownPh]:
                     subject=described,
                     hint="Give the conductivity, or use a solution whose pH is known otherwise",
                 )
-            return dosed_base(unknown, conductivity_us_cm, temperature_c)
+            return dosed_base(
+                unknown,
+                conductivity_us_cm,
+                temperature_c,
+                relative_standard_uncertainty=conductivity_rel_u,
+                temperature_standard_uncertainty_c=temperature_u_c,
+            )
 
         return dosed
     if word == "stated" and len(figures) == 2:
@@ -236,7 +251,7 @@ def low_ionic_check(found: Sequence[Found]) -> LowIonicCheck:
     ... ]
     >>> check = low_ionic_check(solutions)
     >>> round(check.bias_ph, 3), round(check.standard_uncertainty_ph, 4), check.lowest_conductivity_us_cm
-    (0.05, 0.0058, 0.1)
+    (0.05, 0.01, 0.1)
     """
     if len(found) < FEWEST_SOLUTIONS:
         raise DomainError(
@@ -255,10 +270,13 @@ def low_ionic_check(found: Sequence[Found]) -> LowIonicCheck:
     widened = [1.0 / (variance + between) for variance in variances]
     total = math.fsum(widened)
     bias = math.fsum(w * b for w, b in zip(widened, biases, strict=True)) / total
+    parts = list(zip(widened, found, strict=True))
+    common = math.fsum(w * one.known.standard_uncertainty_ph for w, one in parts) / total
+    own = math.sqrt(math.fsum(w * w * (one.repeatability_ph**2 + between) for w, one in parts)) / total
     conductivities = [one.conductivity_us_cm for one in found]
     return LowIonicCheck(
         bias_ph=bias,
-        standard_uncertainty_ph=math.sqrt(1.0 / total + between),
+        standard_uncertainty_ph=math.hypot(common, own, math.sqrt(between)),
         lowest_conductivity_us_cm=min(conductivities) / EXTENDS_DOWN,
         highest_conductivity_us_cm=max(conductivities),
     )
