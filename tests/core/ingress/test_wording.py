@@ -67,6 +67,21 @@ def test_what_is_over_says_so() -> None:
     assert "is gone" in wording(replace(EVENT, state="closed"), at)
 
 
+@pytest.mark.parametrize(
+    ("value", "expanded", "told"),
+    [
+        (12.3, 0.34, "12.3 ± 0.3 µg/L"),
+        (2.31, 0.04, "2.31 ± 0.04 µg/L"),
+        (450.0, 0.97, "450 ± 1 µg/L"),
+        (12.3, 0.0, "12 ± 0 µg/L"),
+    ],
+)
+def test_a_small_uncertainty_is_never_told_as_none(value: float, expanded: float, told: str) -> None:
+    # GUM (JCGM 100) 7.2.6: as many digits as the uncertainty has.
+    size = Amount(value=value, expanded_uncertainty=expanded)
+    assert f", {told} more of it" in wording(replace(EVENT, co2_rise_ug_per_l=size), at)
+
+
 def test_a_wide_uncertainty_is_told_as_a_range_that_begins_at_nothing_at_the_least() -> None:
     wide = replace(
         EVENT,

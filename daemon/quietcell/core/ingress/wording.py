@@ -1,5 +1,6 @@
 """One plain sentence for the technician: what, since when, how much, what convinced, what to look at."""
 
+import math
 from collections.abc import Callable
 from typing import Final
 
@@ -120,6 +121,8 @@ def _amount(amount: Amount) -> str:
     """Return an amount with its uncertainty; as a range where that is wide, for nothing is less than none."""
     value, expanded = amount.value, amount.expanded_uncertainty
     places = 1 if abs(value) < 10.0 else 0
+    if 0.0 < expanded < 0.95:  # else a small uncertainty would be told as none
+        places = max(places, math.ceil(-math.log10(expanded / 0.95)))
     if expanded <= _WIDE * abs(value):
         return f"{value:.{places}f} ± {expanded:.{places}f} µg/L"
     least, most = f"{max(value - expanded, 0.0):.{places}f}", f"{max(value + expanded, 0.0):.{places}f}"
