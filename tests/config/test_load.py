@@ -113,7 +113,7 @@ password = "winkle"
         ('[cells."b\\u001b[1m"]\n', 'cells."b\\u001b[1m": must be a name'),
         ("[cells.daemon]\n", "loop.toml:1: cells.daemon: is reserved for the daemon itself"),
         ("[cells.hall]\nsettings = {}\n", "loop.toml:2: cells.hall.settings: needs a driver beside it"),
-        ("[cells.hall]\ndriver = 5\n", "loop.toml:2: cells.hall.driver: is 5; must be a text in quotes"),
+        ("[cells.hall]\ndriver = 5\n", "loop.toml:2: cells.hall.driver: is 5; must be text in quotes"),
         ('[cells.hall]\ndriver = "still"\n', "loop.toml:1: site: missing; cells with a driver need [site]"),
         (
             HEAD + '[cells.hall]\ndriver = "still"\nsettings = 5',
@@ -163,7 +163,7 @@ def test_a_fault_is_named_with_line_key_and_what_is_allowed(text: str, fault: st
             'unknown key; did you mean "factor"? allowed: factor',
         ),
         ('port = "p"\nscaling = { factor = -1 }', "scaling.factor", "is -1; must be greater than 0"),
-        ('port = "p"\npassword = 5', "password", "must be a text in quotes"),
+        ('port = "p"\npassword = 5', "password", "must be text in quotes"),
     ],
 )
 def test_driver_settings_are_checked_by_the_drivers_own_model(

@@ -65,5 +65,7 @@ def test_a_wrong_argument_is_told_by_name_and_what_it_must_be() -> None:
     assert "for_s: unknown" in str(told.value)
     with pytest.raises(CommandError, match=r"^cell: must be a name: lower-case letters a-z, digits and -$"):
         checked(OfCell, {"cell": "Larval hall", "via": "socket"})
+    with pytest.raises(CommandError, match=r"^cell: must be text in quotes$"):
+        checked(OfCell, {"cell": 5, "via": "socket"})
     with pytest.raises(CommandError, match=r"^cell: missing$"):
         checked(OfCell, {"via": "socket"})

@@ -19,6 +19,14 @@ SECRET_KEY = re.compile(r"pass(word|phrase|wd)|secret|token|api_?key", re.IGNORE
 """Keys whose values are never shown."""
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _LONGEST_SHOWN = 40
+_PLAIN = {
+    "a valid number": "a number",
+    "a valid integer": "a whole number",
+    "a valid string": "text in quotes",
+    "a valid boolean": "true or false",
+    "a valid list": "a list",
+    "a valid dictionary": "an object",
+}
 
 
 class FaultList:
@@ -179,11 +187,11 @@ def _wrong(kind: str, context: dict[str, Any], message: str) -> str:
         return "must be a name: lower-case letters a-z, digits and -"
     if kind == "literal_error" and (choices := re.findall(r"'([^']*)'", context["expected"])):
         return f"must be one of {', '.join(shown(choice) for choice in choices)}"
-    message = (
-        message.replace("a valid number", "a number")
-        .replace("valid string", "text in quotes")
-        .replace("valid boolean", "true or false")
-    )
-    return re.sub(r"^(Input|String|Tuple|Value|Dictionary|List) should ", "must ", message).replace(
-        "a true", "true"
-    )
+    return plain_words(message)
+
+
+def plain_words(message: str) -> str:
+    """Return what the validator says without its own words for things."""
+    for word, plain in _PLAIN.items():
+        message = message.replace(word, plain)
+    return re.sub(r"^(Input|String|Tuple|Value|Dictionary|List|Number) should ", "must ", message)

@@ -5,13 +5,13 @@ Arguments are checked here; what is wrong raises `CommandError`, and nothing was
 """
 
 import asyncio
-import re
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 from pydantic_core import PydanticCustomError
 
+from quietcell.config.faults import plain_words
 from quietcell.config.fields import NAME_PATTERN, Name, Text
 from quietcell.core.records import Json
 from quietcell.errors import CommandError
@@ -88,7 +88,7 @@ def _wrong(kind: str, text: str) -> str:
     known = {"missing": "missing", "extra_forbidden": "unknown"}
     if NAME_PATTERN in text:
         return "must be a name: lower-case letters a-z, digits and -"
-    return known.get(kind) or re.sub(r"^\w+ should ", "must ", text)
+    return known.get(kind) or plain_words(text)
 
 
 def _place(location: tuple[int | str, ...]) -> str:
