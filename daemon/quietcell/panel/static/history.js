@@ -5,7 +5,7 @@ import { drawChart } from "./chart.js";
 const TRACES = [["ph", "pH at 25 °C", "", 2], ["conductivity_us_cm", "Conductivity", "µS/cm", 3], ["temperature_c", "Temperature", "°C", 2], ["flow_ml_min", "Flow", "mL/min", 1]];
 const SHAPES = { "episode": "▲ episodes", "calibration": "◆ calibrations and checks", "accepted": "● accepted", "qualified": "○ qualified", "refused": "× refused", "other": "□ alarms, gaps and notes" };
 const MOST_LISTED = 60, PAGE = 20, MOST_RECORDS = 200;
-let now = "", lastSeq = -1, drawn = 0, drawnSeq = -1, pages = 1;
+let now = "", lastSeq = -1, drawn = -Infinity, drawnSeq = -1, pages = 1;
 let chosen = false;  // until somebody chooses, the cell with the most urgent alarm is drawn
 
 // --- records
@@ -70,10 +70,10 @@ export function trendMayBeOld(live, suspect) {
   if ([...choice.options].map(option => option.value).join() !== names.join()) {
     choice.replaceChildren(...names.map(name => make("option", {}, name)));
     by("records-cell").replaceChildren(make("option", { value: "" }, "all"), ...names.map(name => make("option", {}, name)), make("option", {}, "daemon"));
-    drawn = 0;
+    drawn = -Infinity;
   }
-  if (!chosen && names.includes(suspect) && choice.value !== suspect) { choice.value = suspect; drawn = 0; }
-  const age = Date.now() - drawn;
+  if (!chosen && names.includes(suspect) && choice.value !== suspect) { choice.value = suspect; drawn = -Infinity; }
+  const age = performance.now() - drawn;
   if (age > 60e3 || (age > 10e3 && live.seq !== drawnSeq && Number(by("trend-span").value) <= 24)) { drawnSeq = live.seq; trend(); }
 }
 function draw(place, traces, marks, bands, span, cell, wanted) {
@@ -109,7 +109,7 @@ const shapeOf = mark => mark.kind === "determination" ? mark.verdict : mark.kind
 async function trend() {
   const cell = by("trend-cell").value;
   if (!cell || !now) return;
-  drawn = Date.now();
+  drawn = performance.now();
   const to = Date.parse(now), wanted = to - Number(by("trend-span").value) * 3600e3;
   by("trend").setAttribute("aria-busy", "true");
   try {

@@ -16,7 +16,7 @@ let heard = 0, now = "";
 const button = (act, data, words) => make("button", { type: "button", "data-act": act, ...data }, words);
 
 function show(live) {
-  heard = Date.now(); now = live.now;
+  heard = performance.now(); now = live.now;
   by("site").textContent = live.site + " · quietcell";
   const unseen = live.alarms.filter(alarm => alarm.state === "unacknowledged").length;
   document.title = (unseen ? "(" + unseen + ") " : "") + live.site + " · quietcell";
@@ -157,13 +157,13 @@ async function listen() {
 // What is no longer live must not look live.
 function lost(why) {
   state("NOT LIVE: " + why);
-  if (heard && Date.now() - heard < 5000) return;
+  if (heard && performance.now() - heard < 5000) return;
   document.title = "NOT LIVE · " + by("site").textContent;
   by("clock").textContent = "";
   by("alarms-title").textContent = "What to do" + (now ? ", as last seen at " + time(now) + " UTC" : "");
   settle(by("cells"), [make("p", { class: "old", "data-key": "none" }, "No connection: nothing here would be current.")]);
 }
-setInterval(() => { if (heard && Date.now() - heard > 5000) lost("nothing heard for some seconds"); }, 1000);
+setInterval(() => { if (heard && performance.now() - heard > 5000) lost("nothing heard for some seconds"); }, 1000);
 by("act-form").addEventListener("submit", finish);
 // What was pressed may have gone while the dialog was open: then its neighbour gets the focus.
 let opener = null;
