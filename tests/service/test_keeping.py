@@ -1,6 +1,6 @@
 """Notes, things that move between cells, their condition, and what is due."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
 
@@ -169,6 +169,25 @@ async def test_an_electrode_that_gets_a_name_where_it_is_keeps_its_calibration(t
             await keeper.thing({**put, "name": "probe-8"})
         await keeper.thing({**WHO, "thing": "electrode", "name": "probe-8"})
         assert not measuring.cell.settings.calibrated
+
+
+async def test_what_an_electrode_without_name_was_calibrated_for_goes_with_it(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path))
+        await measuring.run(3)
+        await measuring.ledger.record([calibration_of(None)])
+        probe = {**WHO, "thing": "electrode", "name": "probe-7"}
+        assert (await keeper.thing({**probe, "already_there": True}))["calibrated"]
+        # Whatever stands in the cell once it has gone was never calibrated, named or not.
+        assert not (await keeper.thing({**probe, "state": "retired"}))["calibrated"]
+        assert "slope not measured yet" in str((await keeper.kept(WHO))["condition"]["findings"])
+        await measuring.ledger.record([replace(calibration_of(None), id="daemon.7.100")])
+        other = {**probe, "name": "probe-8"}
+        assert (await keeper.thing({**other, "already_there": True}))["calibrated"]
+        # One that comes back is known by its own calibrations alone.
+        assert (await keeper.thing(probe))["calibrated"]
+        assert not (await keeper.thing({**other, "name": "probe-9"}))["calibrated"]
+        assert not (await keeper.thing({**other, "name": "probe-9", "state": "stored"}))["calibrated"]
 
 
 LATER = "2098-01-01T00:00:00.000Z"

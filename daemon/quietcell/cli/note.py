@@ -105,9 +105,11 @@ def _tell_move(answer: dict[str, Json]) -> None:
     body = answer["body"]
     click.echo(f"{body['thing']} {body['name']}: {body['state']}, record {body['id']}")
     if answer["left"] not in (None, body["cell"]):
-        click.echo(f"It was in {answer['left']} before.")
+        now = ": what stands there now wants a calibration of its own" if body["thing"] == "electrode" else ""
+        click.echo(f"It was in {answer['left']} before{now}.")
     if not answer["calibrated"]:
-        click.echo(f"{body['cell']} has no calibration with it yet: quietcell calibrate {body['cell']}")
+        which = "with it yet" if body["state"] == "in-use" else "without it"
+        click.echo(f"{body['cell']} has no calibration {which}: quietcell calibrate {body['cell']}")
     for reason in body["condition_reasons"]:
         click.echo(f"  {reason}")
 

@@ -9,7 +9,7 @@ from quietcell.core.ingress.watch import OF_ELECTRODE
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
-from quietcell.service.in_force import was_unnamed
+from quietcell.service.in_force import of_electrode
 
 _KINDS = ("electrode", "note", "calibration", "check")
 B = TypeVar("B", CalibrationBody, CheckBody)
@@ -26,15 +26,12 @@ async def with_condition(ledger: Ledger, body: B) -> B:
 
 def electrode_bodies(journal: Journal, cell: str, electrode: str | None) -> list[dict[str, Json]]:
     """Return the calibrations and checks of an electrode, oldest first; one without a name is its cell's."""
-    found = []
-    unnamed_here = electrode is None or was_unnamed(journal, cell, electrode)
-    for kind in ("calibration", "check"):
+    found = {record.seq: record.body() for record in of_electrode(journal, cell, electrode)}
+    for kind in ("calibration", "check") if electrode is not None else ():
         for record in journal.of_kind(kind):
-            body = record.body()
-            own = electrode is not None and body["electrode"] == electrode
-            if own or (unnamed_here and (body["electrode"], body["cell"]) == (None, cell)):
-                found.append((record.seq, body))
-    return [body for _, body in sorted(found, key=lambda row: row[0])]
+            if (body := record.body())["electrode"] == electrode:
+                found[record.seq] = body
+    return [found[seq] for seq in sorted(found)]
 
 
 def suspicions(journal: Journal, electrode: str) -> tuple[str, ...]:
@@ -60,12 +57,15 @@ def suspicions(journal: Journal, electrode: str) -> tuple[str, ...]:
 
 
 def whereabouts(journal: Journal, thing: str, name: str) -> str | None:
-    """Return the cell a thing is in use at."""
+    """Return the cell a thing is in use at; another put there has taken its place."""
     cell = None
     for record in journal.of_kind("electrode"):
         body = record.body()
+        in_use = body["state"] == "in-use"
         if (body["thing"], body["name"]) == (thing, name):
-            cell = body["cell"] if body["state"] == "in-use" else None
+            cell = body["cell"] if in_use else None
+        elif (body["thing"], body["cell"]) == (thing, cell) and in_use:
+            cell = None
     return cell
 
 

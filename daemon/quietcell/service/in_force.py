@@ -8,6 +8,7 @@ from quietcell.core.calibration_record import line_error_at, with_calibration
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
+from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 
 
@@ -93,12 +94,39 @@ def in_force(
     """
     things = things_of(journal, cell)
     found = InForce(electrode=electrode or things.get("electrode"), meter=meter or things.get("meter"))
-    names = names_of(journal, cell, found.electrode)
-    for record in journal.of_cell(cell, kinds=("calibration", "check")):
-        body = record.body()
-        if body["electrode"] in names:
-            found = found.behind(body, fixed=fixed)
+    for record in of_electrode(journal, cell, found.electrode):
+        found = found.behind(record.body(), fixed=fixed)
     return found
+
+
+def of_electrode(journal: Journal, cell: str, electrode: str | None) -> list[Stored]:
+    """Return the calibrations and checks of a cell that were of an electrode, in order.
+
+    One without a name is another one as soon as any electrode comes or goes.
+
+    Parameters
+    ----------
+    journal : Journal
+        The ledger's.
+    cell : str
+        Name of the cell.
+    electrode : str or None
+        Its name; None for the one without a name that is there now.
+    """
+    named: list[Stored] = []
+    nameless: list[Stored] = []
+    for record in journal.of_cell(cell, kinds=("electrode", "calibration", "check")):
+        body = record.body()
+        if body["record"] != "electrode":
+            if body["electrode"] is None:
+                nameless.append(record)
+            elif body["electrode"] == electrode:
+                named.append(record)
+        elif body["thing"] == "electrode":
+            if body["already_there"] and body["name"] == electrode:
+                named += nameless
+            nameless = []
+    return nameless if electrode is None else named
 
 
 def names_of(journal: Journal, cell: str, electrode: str | None) -> set[str | None]:

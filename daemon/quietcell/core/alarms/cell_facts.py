@@ -157,14 +157,18 @@ class Facts:
                 del failed[each]
 
     def _learn_electrode(self, body: Mapping[str, Json]) -> None:
-        """Take over what is said of an electrode that comes."""
-        if body["thing"] == "electrode" and body["state"] == "in-use":
+        """Take over what is said of an electrode that comes; one without a name is gone by then."""
+        if body["thing"] != "electrode":
+            return
+        if body["state"] == "in-use":
             if body.get("already_there"):  # what was found before it had its name is of it, too
                 self.named_here.add(body["name"])
                 if None in self.checks:
                     self.checks[body["name"]] = self.checks[None]
                 self.all_failed[body["name"]] = dict(self.all_failed.get(None, {}))
             self._learn_condition(body["name"], body)
+        for of_nameless in (self.checks, self.all_failed, self.findings):
+            of_nameless.pop(None, None)
 
     def _learn_note(self, body: Mapping[str, Json]) -> None:
         if (work := body.get("work")) is not None:
