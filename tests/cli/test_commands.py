@@ -203,6 +203,18 @@ def test_a_check_looks_for_the_files_of_secrets_and_certificates(
     assert "cannot be read by you; the daemon's user must be able to" in told_now
 
 
+def test_a_check_names_ports_that_are_not_there_which_is_no_fault(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "quietcell.toml"
+    path.write_text(
+        '[site]\nname = "x"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "line-stream"\n'
+        f'settings = {{ port = "{tmp_path}/gone", columns = ["mv"] }}\n'
+    )
+    assert status_of("config", "check", "--config", str(path)) == 0
+    assert capsys.readouterr().err.startswith(f"{path}:7: cells.hall.settings: port {tmp_path}/gone is not")
+
+
 def test_verify_tells_a_sound_ledger_from_a_cut_one(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of("verify", "--ledger", str(ledger), "--json") == 0
     sound = json.loads(capsys.readouterr().out)

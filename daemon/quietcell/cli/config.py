@@ -23,7 +23,7 @@ def check(path: Path) -> None:
     """Check a configuration.
 
     Prints every fault at once as FILE:LINE: KEY: what is wrong and what is allowed, and ends with
-    status 78. Looks at the secrets and certificates it names, and opens no port.
+    status 78. Looks at the secrets and certificates it names, and whether ports are there; opens none.
     """
     config = load_config(path, InstalledDrivers())
     faults, unseen = looked_at(config)

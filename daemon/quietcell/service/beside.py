@@ -96,7 +96,7 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     faults : list of str
         What would keep the daemon from its start, each behind its key.
     unseen : list of str
-        What this user may not read, each behind its key.
+        What this user may not read, and ports that are not there now, each behind its key.
     """
     mqtt = config.outlets.mqtt
     tls = None if mqtt is None else mqtt.tls
@@ -106,7 +106,15 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
         if reference.credential is None  # else handed over at the start, and the file stands in for it
     }
     files |= {} if tls is None else {f"{_TLS}.{name}": path for name, path in _certificates(tls)}
-    faults, unseen = [], []
+    ports = {name: cell.settings.sole_port() for name, cell in config.cells.items() if cell.settings}
+    faults, unseen = (
+        [],
+        [
+            f"cells.{name}.settings: port {port} is not there now; `quietcell ports` lists those that are"
+            for name, port in ports.items()
+            if port is not None and port.startswith("/") and not os.path.exists(port)  # noqa: PTH110 # as it is written
+        ],
+    )
     for key, path in files.items():
         if path is None:
             continue
@@ -114,7 +122,7 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
             faults.append(f"{key}: {wrong}")
         elif not os.access(path, os.R_OK):
             unseen.append(f"{key}: {path} cannot be read by you; the daemon's user must be able to")
-    if tls is not None and not any(_TLS in each for each in (*faults, *unseen)):
+    if tls is not None and not any(each.startswith(_TLS) for each in (*faults, *unseen)):
         try:
             _loaded(tls)
         except ConfigError as error:
