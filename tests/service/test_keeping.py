@@ -3,11 +3,12 @@
 from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
 from quietcell.config import Config, load_config
-from quietcell.core.bench_records import CalibrationBody
+from quietcell.core.bench_records import CalibrationBody, CheckBody
 from quietcell.core.calibration_record import Bottle, calibration_body, judge_calibration
 from quietcell.core.electrode.buffers import buffer
 from quietcell.core.electrode.nernst import Line
@@ -188,6 +189,44 @@ async def test_what_an_electrode_without_name_was_calibrated_for_goes_with_it(tm
         assert (await keeper.thing(probe))["calibrated"]
         assert not (await keeper.thing({**other, "name": "probe-9"}))["calibrated"]
         assert not (await keeper.thing({**other, "name": "probe-9", "state": "stored"}))["calibrated"]
+
+
+async def test_a_thermometer_that_failed_its_check_stays_when_the_electrode_goes(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path))
+        await measuring.run(3)
+        await measuring.ledger.record([check_of_thermometer("daemon.7.97", "failed")])
+        await keeper.thing({**WHO, "thing": "electrode", "name": "probe-7"})
+        assert measuring.cell.settings.failed_check_id == "daemon.7.97"
+        await measuring.ledger.record([check_of_thermometer("daemon.7.98", "passed")])
+        await keeper.thing({**WHO, "thing": "electrode", "name": "probe-7", "state": "stored"})
+        assert measuring.cell.settings.failed_check_id is None
+
+
+def check_of_thermometer(body_id: str, verdict: Literal["passed", "failed"]) -> CheckBody:
+    """A check of the cell's thermometer against another."""
+    return CheckBody(
+        id=body_id,
+        cell=CELL,
+        at=LATER,
+        method="temperature",
+        operator=None,
+        electrode=None,
+        meter=None,
+        calibration_id=None,
+        verdict=verdict,
+        known=25.0,
+        known_from="another thermometer",
+        known_expanded_uncertainty=None,
+        found=None,
+        deviation=None,
+        tolerance=0.2,
+        unit="Cel",
+        measurements=(),
+        refusals=(),
+        since=None,
+        comment=None,
+    )
 
 
 LATER = "2098-01-01T00:00:00.000Z"

@@ -96,6 +96,9 @@ def in_force(
     found = InForce(electrode=electrode or things.get("electrode"), meter=meter or things.get("meter"))
     for record in of_electrode(journal, cell, found.electrode):
         found = found.behind(record.body(), fixed=fixed)
+    for record in journal.of_cell(cell, kinds=("check",)):
+        if (body := record.body())["method"] == "temperature":  # the thermometer stays, whatever is put in
+            found = found.behind(body, fixed=fixed)
     return found
 
 

@@ -234,6 +234,13 @@ def test_a_failed_check_is_told_until_one_passes() -> None:
     assert "check-failed raised" in watched.run(1)
     watched.watch.learn({**check, "method": "temperature", "verdict": "passed"})
     assert watched.run(1) == []  # a thermometer says nothing of the electrode
+    watched.watch.learn({**check, "method": "temperature"})
+    watched.watch.learn({"record": "electrode", "thing": "electrode", "name": "probe-1", "state": "stored"})
+    assert watched.run(1) == []  # the electrode that failed has gone, the thermometer has not
+    watched.watch.learn({**check, "method": "temperature", "verdict": "passed"})
+    assert "check-failed returned" in watched.run(1)
+    watched.watch.learn(check)
+    assert "check-failed raised" in watched.run(1)
     watched.watch.learn({**check, "verdict": "passed"})
     filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte is low"}
     watched.watch.learn(filled)

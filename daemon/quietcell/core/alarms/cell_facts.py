@@ -48,6 +48,8 @@ class Facts:
     """The last calibration or check that was completed, by electrode."""
     all_failed: dict[str | None, dict[str, Mapping[str, Json]]] = field(default_factory=dict)
     """Those that did not pass and that nothing has cleared, by electrode and by what they speak of."""
+    thermometer: Mapping[str, Json] | None = None
+    """The last check of the thermometer, which stays when the electrode goes, where it failed."""
     all_cared_utc_ms: dict[tuple[str | None, str], int] = field(default_factory=dict)
     """When each work was last done that people note, by electrode, None for the cell's own, and name."""
     calibrated: bool = True
@@ -77,8 +79,9 @@ class Facts:
 
     @property
     def failed(self) -> Mapping[str, Mapping[str, Json]]:
-        """What this electrode did not pass and nothing has cleared, by what it speaks of."""
-        return self.all_failed.get(self.electrode, {})
+        """What electrode and thermometer did not pass and nothing has cleared, by what it speaks of."""
+        of_electrode = self.all_failed.get(self.electrode, {})
+        return {**of_electrode, **({} if self.thermometer is None else {"temperature": self.thermometer})}
 
     def learn(self, body: Mapping[str, Json]) -> bool:
         """Take in a record of the cell; return whether it is of a kind that says something."""
@@ -144,10 +147,11 @@ class Facts:
     def _learn_check(self, body: Mapping[str, Json]) -> None:
         group, electrode = CHECK_GROUPS[body.get("method", "buffer")], body.get("electrode")
         self._learn_condition(electrode, body)
-        if tells_of_electrode(body):
-            self.checks[electrode] = body
-        elif group != "temperature":
+        if group == "temperature":
+            self.thermometer = body if body["verdict"] == "failed" else None
+        if not tells_of_electrode(body):
             return
+        self.checks[electrode] = body
         failed = self.all_failed.setdefault(electrode, {})
         if body["verdict"] in {"failed", "refused"}:
             failed[group] = body
