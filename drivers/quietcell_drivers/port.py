@@ -6,13 +6,9 @@ listener on the event loop; there is no thread and no queue in between.
 
 import asyncio
 import contextlib
-import errno
 import fcntl
-import grp
 import os
-import re
 import socket
-import stat
 import struct
 import termios
 from typing import Protocol
@@ -22,6 +18,7 @@ import serial
 from quietcell.contracts import Clock
 from quietcell.errors import DriverBrokeError, DriverError, PortLostError, PortUnavailableError
 from quietcell_drivers.gathering import leave, watch
+from quietcell_drivers.port_refusals import in_words, unavailable
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings, socket_address
 
 READ_BYTES = 4096
@@ -33,8 +30,6 @@ _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial
 _TIOCGICOUNT = 0x545D
 _ICOUNT = struct.Struct("20i")
 _ICOUNT_FAULTS = slice(6, 11)
-
-_GROUP_MAY = stat.S_IRGRP | stat.S_IWGRP
 
 _KEEPALIVE = (
     (socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1),
@@ -246,64 +241,8 @@ def _open_serial(settings: PortSettings) -> serial.Serial:
         termios.tcsetattr(fd, termios.TCSANOW, attributes)
     except (OSError, ValueError, termios.error) as error:
         line.close()
-        raise _unavailable(settings.port, error) from error
+        raise unavailable(settings.port, error) from error
     return line
-
-
-def _error_number(error: BaseException | None) -> int | None:
-    # pyserial wraps what the system said, sometimes without its number; termios errors have no errno.
-    while error is not None:
-        number = error.errno if isinstance(error, OSError) else next(iter(error.args), None)
-        if isinstance(number, int):
-            return number
-        error = error.__cause__ or error.__context__
-    return None
-
-
-def _unavailable(port: str, error: Exception) -> PortUnavailableError:
-    code = _error_number(error)
-    if code in {errno.EAGAIN, errno.EBUSY}:
-        return PortUnavailableError(
-            "the port is in use by another program or cell",
-            subject=port,
-            hint="One reader only: stop the other",
-        )
-    if code == errno.EPERM:  # not by the file's mode
-        return PortUnavailableError(
-            "not permitted to this service or container",
-            subject=port,
-            hint="Allow the device by DeviceAllow= or --device-cgroup-rule",
-        )
-    if code == errno.EACCES:
-        return _not_allowed(port)
-    if code in {errno.ENOENT, errno.ENXIO, errno.ENODEV}:
-        return PortUnavailableError(
-            "there is no such port", subject=port, hint="Is the adaptor plugged in? Is the name right?"
-        )
-    if code == errno.ENOTTY:
-        return PortUnavailableError("this is not a serial port", subject=port, hint="Name a terminal device")
-    return PortUnavailableError(
-        f"the port cannot be opened ({error})", subject=port, hint="Check port, baud, data_bits and parity"
-    )
-
-
-def _not_allowed(port: str) -> PortUnavailableError:
-    try:
-        status = os.stat(port)  # noqa: PTH116 - a device name, not a path we work with
-        group = grp.getgrgid(status.st_gid).gr_name
-    except (OSError, KeyError):
-        return PortUnavailableError("permission denied", subject=port, hint="Ask who runs this machine")
-    if group == "root" or status.st_mode & _GROUP_MAY != _GROUP_MAY:
-        return PortUnavailableError(
-            f"permission denied: mode {stat.S_IMODE(status.st_mode):04o}, group {group!r}",
-            subject=port,
-            hint='Let a udev rule give it to the group of serial ports: GROUP="dialout", MODE="0660"',
-        )
-    return PortUnavailableError(
-        f"permission denied: the port belongs to group {group!r}",
-        subject=port,
-        hint=f"Join that group (sudo usermod -aG {group} USER) and log in again",
-    )
 
 
 class _SocketPort(asyncio.Protocol):
@@ -395,13 +334,6 @@ class _SocketPort(asyncio.Protocol):
             self._transport.abort()
 
 
-def _in_words(error: OSError) -> str:
-    # asyncio puts addresses in the place of the system's words, and one number behind the other.
-    numbers = [error.errno] if error.errno else map(int, re.findall(r"\[Errno ([0-9]+)\]", str(error)))
-    words = dict.fromkeys(os.strerror(number) for number in numbers if number > 0)
-    return ", ".join(words) or error.strerror or str(error)
-
-
 async def _open_socket(settings: PortSettings, clock: Clock, listener: PortListener) -> Port:
     host, tcp_port = socket_address(settings.port)
     loop = asyncio.get_running_loop()
@@ -420,7 +352,7 @@ async def _open_socket(settings: PortSettings, clock: Clock, listener: PortListe
         ) from error
     except OSError as error:
         raise PortUnavailableError(
-            f"no connection ({_in_words(error)})",
+            f"no connection ({in_words(error)})",
             subject=settings.port,
             hint="Check host, port and the serial server",
         ) from error
