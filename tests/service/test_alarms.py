@@ -18,7 +18,7 @@ from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Absent, Body, Json, SegmentBody
 from quietcell.core.times import rfc3339
 from quietcell.service import alarms as alarms_module
-from quietcell.service.alarm_memory import alarm_state, standing_facts
+from quietcell.service.alarm_memory import last_of_alarms, standing_facts
 from quietcell.service.alarms import Alarms
 from quietcell.service.command_records import NoteBody
 from quietcell.service.daemon_watch import DaemonWatch
@@ -143,7 +143,7 @@ async def test_a_broker_that_is_no_longer_configured_is_not_away(tmp_path: Path)
     here = Watching(tmp_path)
     await here.raised("daemon", "broker-away")
     watch = DaemonWatch(AlarmEngine("daemon", DAEMON_ALARMS, here.ids.next), here.ledger, list)
-    watch.engine.restore(alarm_state(here.ledger.journal, "daemon"), NOW)
+    watch.engine.restore(last_of_alarms(here.ledger.journal, "daemon"), NOW)
     steps = [body for ms in (0, 60_000) for body in watch.look(replace(NOW, ms=ms))]
     assert "broker-away returned" in [f"{body.alarm} {body.event}" for body in steps]
     await here.ledger.close()

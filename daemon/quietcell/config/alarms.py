@@ -7,8 +7,7 @@ from pydantic import AfterValidator, Field, StringConstraints, model_validator
 from pydantic_core import PydanticCustomError
 
 from quietcell.config.fields import DAY_S, PH, NotNegative, Positive, Seconds, Section, refuse
-from quietcell.core.alarms.engine import causes_first
-from quietcell.core.alarms.rule import AlarmRule, Priority
+from quietcell.core.alarms.rule import AlarmRule, Priority, causes_first
 from quietcell.core.alarms.shipped import ALARM_NAMES, CELL_ALARMS, DAEMON_ALARMS
 from quietcell.core.electrode.condition import Signal
 from quietcell.errors import QuietcellError

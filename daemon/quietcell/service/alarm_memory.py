@@ -5,8 +5,8 @@ from itertools import islice
 
 from quietcell.config import Config
 from quietcell.core.alarms.cell_facts import VALID, concerns, judges_water
-from quietcell.core.alarms.engine import state_of_bodies
 from quietcell.core.alarms.limits import CellLimits
+from quietcell.core.alarms.states import SHOWN
 from quietcell.core.bench_records import CARE_OF_ELECTRODE, CHECK_GROUPS, tells_of_electrode
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
@@ -109,10 +109,10 @@ def care_notes(journal: Journal) -> list[dict[str, Json]]:
     return [record.body() for record in sorted(found.values(), key=lambda record: record.seq)]
 
 
-def alarm_state(journal: Journal, owner: str) -> dict[str, dict[str, Json]]:
-    """Return where the alarms of an owner stood last."""
+def last_of_alarms(journal: Journal, owner: str) -> list[dict[str, Json]]:
+    """Return the last record of each alarm of an owner that people should see."""
     last: dict[str, dict[str, Json]] = {}
     for record in islice(journal.latest(owner, "alarm"), 10 * _FAR_BACK):
         body = record.body()
         last.setdefault(body["alarm"], body)
-    return state_of_bodies(last.values())
+    return [body for body in last.values() if body["state"] in SHOWN]

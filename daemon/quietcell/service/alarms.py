@@ -28,7 +28,7 @@ from quietcell.errors import CommandError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet, supervise
-from quietcell.service.alarm_memory import alarm_state, care_notes, cell_limits, standing_facts
+from quietcell.service.alarm_memory import care_notes, cell_limits, last_of_alarms, standing_facts
 from quietcell.service.commands import Arguments, Commands, OfCell, checked
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.records import DaemonIds
@@ -171,15 +171,15 @@ class Alarms:
             watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), began_utc_ms)
             for body in (*standing_facts(journal, cell), *(each for each in care if concerns(each, cell))):
                 watch.learn(body)
-            watch.restore(alarm_state(journal, cell), now)
+            watch.restore(last_of_alarms(journal, cell), now)
         left = {}
         for cell in set(journal.cells()) - set(cells):
-            if state := alarm_state(journal, cell):
+            if bodies := last_of_alarms(journal, cell):
                 unwatched = [replace(row, enabled=False) for row in rows]
                 left[cell] = AlarmEngine(cell, unwatched, self._ids.next)
-                left[cell].restore(state, now)
+                left[cell].restore(bodies, now)
         daemon = self._new_daemon_watch()
-        daemon.engine.restore(alarm_state(journal, DAEMON), now)
+        daemon.engine.restore(last_of_alarms(journal, DAEMON), now)
         return watches, left, daemon
 
     def _new_daemon_watch(self) -> DaemonWatch:

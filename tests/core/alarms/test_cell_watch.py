@@ -8,7 +8,7 @@ import pytest
 
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError
 from quietcell.core.alarms.limits import CellLimits
 from quietcell.core.alarms.moment import Moment, Span
 from quietcell.core.alarms.shipped import CELL_ALARMS
@@ -306,7 +306,7 @@ def test_sanitisation_lasts_as_long_as_was_said_whatever_utc_does() -> None:
 def test_sanitisation_goes_on_over_a_restart_on_the_shelf_too_until_someone_ends_it() -> None:
     def taken_up(second: int) -> CellWatch:
         after = Watched()
-        after.watch.restore(state_of_bodies([body.as_json() for body in watched.bodies]), at(second))
+        after.watch.restore([body.as_json() for body in watched.bodies], at(second))
         return after.watch
 
     watched = Watched()
@@ -353,7 +353,7 @@ def test_a_restart_remembers_alarms_shelf_and_sanitisation() -> None:
     before.bodies += before.watch.begin_sanitisation(at(3), SOMEONE, until_utc_ms=UTC_MS + 90_000)
     after = Watched()
     after.second = 3
-    after.watch.restore(state_of_bodies([body.as_json() for body in before.bodies]), at(3))
+    after.watch.restore([body.as_json() for body in before.bodies], at(3))
     assert after.shown == before.shown
     after.episode("co2-ingress", "opened")
     assert after.run(56) == []
@@ -376,7 +376,7 @@ def test_what_is_no_longer_watched_for_returns(
     assert before.run(600, **live) == [f"{name} raised"]
     after = Watched()
     after.second = 600
-    after.watch.restore(state_of_bodies([body.as_json() for body in before.bodies]), at(600))
+    after.watch.restore([body.as_json() for body in before.bodies], at(600))
     assert after.run(120, **live) == [f"{name} returned"]
 
 

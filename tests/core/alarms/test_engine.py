@@ -9,7 +9,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition
 from hypothesis.stateful import rule as step
 
 from quietcell.core.alarms.body import AlarmBody
-from quietcell.core.alarms.engine import AlarmRefusedError, state_of_bodies
+from quietcell.core.alarms.engine import AlarmRefusedError
 from quietcell.core.alarms.rule import Priority
 from quietcell.core.alarms.states import SHOWN, AlarmEvent, AlarmState
 from quietcell.core.electrode.condition import Signal
@@ -157,7 +157,7 @@ def test_what_stood_when_it_was_disabled_returns_and_can_be_acknowledged() -> No
     before = engine(rule("x"))
     raised = see(before, at(0), "x", holds=True)
     alarms = engine(rule("x", enabled=False))
-    alarms.restore(state_of_bodies([body.as_json() for body in raised]), at(1))
+    alarms.restore([body.as_json() for body in raised], at(1))
     (returned,) = see(alarms, at(1), "x", holds=True)
     assert (returned.event, returned.state) == (AlarmEvent.RETURNED, AlarmState.RETURNED)
     (known,) = alarms.acknowledge(at(2), "x", SOMEONE)
@@ -211,7 +211,7 @@ class AlarmLife(RuleBasedStateMachine):
         """Records alone bring back everything people see."""
         seen = [(a["alarm"], a["state"]) for a in self.alarms.shown()]
         self.alarms = engine(*self.table)
-        self.alarms.restore(state_of_bodies(self.bodies), at(self.now))
+        self.alarms.restore(self.bodies, at(self.now))
         assert [(a["alarm"], a["state"]) for a in self.alarms.shown()] == seen
         for name, holds in self.holds.items():
             self.note(see(self.alarms, at(self.now), name, holds=holds))

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, state_of_bodies
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError
 from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.states import BY_PERSON, TRANSITIONS, AlarmEvent, AlarmState
 from tests.core.alarms.alarm_builders import SOMEONE, UTC_MS, at, engine, rule, see
@@ -110,7 +110,7 @@ def test_the_shelf_lasts_as_long_as_was_said_whatever_utc_does(step_s: int) -> N
 def test_a_clock_set_back_over_a_restart_makes_a_shelf_no_longer_than_it_was_to_be() -> None:
     before, alarms = engine(rule("x")), engine(rule("x"))
     shelved = before.shelve(at(0), "x", SOMEONE, until_utc_ms=UTC_MS + 60_000)
-    alarms.restore(state_of_bodies([body.as_json() for body in shelved]), Moment(ms=0, utc_ms=0))
+    alarms.restore([body.as_json() for body in shelved], Moment(ms=0, utc_ms=0))
     assert alarms.advance(Moment(ms=59_999, utc_ms=59_999)) == []
     assert alarms.advance(Moment(ms=60_000, utc_ms=60_000))[0].event is E.SHELF_ENDED
 

@@ -381,9 +381,9 @@ class CellWatch:
         self._look_at_sanitisation(now)
         return self.engine.advance(now, by={"sanitisation": by})
 
-    def restore(self, state: Mapping[str, Mapping[str, Json]], now: Moment) -> None:
+    def restore(self, bodies: Iterable[Mapping[str, Json]], now: Moment) -> None:
         """Take up the alarms where a run before left them."""
-        self.engine.restore(state, now)
+        self.engine.restore(bodies, now)
         if self.engine.present("sanitisation"):
             self.sanitisation = self.engine.lasts("sanitisation")
         if self.engine.present("no-result"):  # none has come since

@@ -6,12 +6,11 @@ dated in UTC. The bodies are enough to restore the alarms after a restart.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.delay import Delay, beyond
 from quietcell.core.alarms.moment import Moment, Span
-from quietcell.core.alarms.rule import AlarmRule
+from quietcell.core.alarms.rule import AlarmRule, causes_first
 from quietcell.core.alarms.states import SHOWN, TRANSITIONS, AlarmEvent, AlarmState
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.records import ABSENT, Json
@@ -360,81 +359,35 @@ class AlarmEngine:
         """Return where each alarm stands, also those nobody sees."""
         return {name: alarm.state for name, alarm in self._alarms.items()}
 
-    def restore(self, state: Mapping[str, Mapping[str, Json]], now: Moment) -> None:
-        """Take up what `state_of_bodies` read from records."""
-        for name, kept in state.items():
-            alarm = self._alarms.get(name)
-            if alarm is None:
+    def restore(self, bodies: Iterable[Mapping[str, Json]], now: Moment) -> None:
+        """Take up where records left off: `bodies` are those of this owner, in order.
+
+        What was raised is taken to hold still until it is observed again, and what was begun for a stated
+        time to hold on the shelf, too; what was hidden behind a cause waits out its delay anew.
+        """
+        last = {body["alarm"]: body for body in bodies}
+        for name, body in last.items():
+            alarm, state = self._alarms.get(name), AlarmState(body["state"])
+            if alarm is None or state not in SHOWN:
                 continue
             self._awake.add(name)
-            alarm.state = AlarmState(kept["state"])
-            alarm.since, alarm.text, alarm.about = kept["since"], kept["text"], kept["about"]
-            if (until := kept["shelved_until"]) is not None:
-                alarm.shelf = Span.going_on(now, began=kept["at"], until=until)
-            if (ends := kept["ends"]) is not None:
-                alarm.lasts = Span.going_on(now, began=kept["since"], until=ends)
-            alarm.delay.seen = alarm.delay.counts = bool(kept["holds"]) and alarm.rule.enabled
+            alarm.state = state
+            alarm.since, alarm.text, alarm.about = body["since"], body["text"], body["about"]
+            if "shelved_until" in body:
+                alarm.shelf = Span.going_on(now, began=body["at"], until=body["shelved_until"])
+            if "ends" in body:
+                alarm.lasts = Span.going_on(now, began=body["since"], until=body["ends"])
+            lasts = "ends" in body and body["event"] != AlarmEvent.RETURNED
+            holds = state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
+            holds = holds or (state is AlarmState.SHELVED and lasts)
+            alarm.delay.seen = alarm.delay.counts = holds and alarm.rule.enabled
             alarm.delay.since_ms = now.ms
-            if alarm.state in SHOWN:
-                # For views only; it never becomes a record.
-                alarm.last = self._body(
-                    alarm, "", rfc3339(now.utc_ms), AlarmEvent.RAISED, alarm.state, alarm.since
-                )
-
-
-def state_of_bodies(bodies: Iterable[Mapping[str, Json]]) -> dict[str, dict[str, Json]]:
-    """Return the state that records tell: `bodies` are the alarm records of one owner, in order.
-
-    What was raised is taken to hold still until it is observed again, and what was begun for a stated time
-    to hold on the shelf, too; what was hidden behind a cause waits out its delay anew.
-    """
-    last: dict[str, Mapping[str, Json]] = {body["alarm"]: body for body in bodies}
-    state: dict[str, dict[str, Any]] = {}
-    for name, body in last.items():
-        if body["state"] not in SHOWN:
-            continue
-        lasts = "ends" in body and body["event"] != AlarmEvent.RETURNED
-        state[name] = {
-            "state": body["state"],
-            "at": body["at"],
-            "since": body["since"],
-            "text": body["text"],
-            "about": body["about"],
-            "shelved_until": body.get("shelved_until"),
-            "ends": body.get("ends"),
-            "holds": body["state"] in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
-            or (body["state"] == AlarmState.SHELVED and lasts),
-        }
-    return state
+            # For views only; it never becomes a record.
+            alarm.last = self._body(
+                alarm, "", rfc3339(now.utc_ms), AlarmEvent.RAISED, alarm.state, alarm.since
+            )
 
 
 def _urgency(alarm: Alarm) -> tuple[bool, int, str]:
     unseen = alarm.state in {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}
     return not unseen, list(type(alarm.rule.priority)).index(alarm.rule.priority), alarm.since or ""
-
-
-def causes_first(suppressed_by: Mapping[str, Iterable[str]]) -> list[str]:
-    """Return alarm names so that each comes behind its causes.
-
-    Raises
-    ------
-    QuietcellError
-        If alarms would suppress each other in a circle.
-    """
-    order: list[str] = []
-    visiting: set[str] = set()
-
-    def visit(name: str) -> None:
-        if name in order or name not in suppressed_by:
-            return
-        if name in visiting:
-            raise QuietcellError("alarms suppress each other in a circle", subject=name)
-        visiting.add(name)
-        for cause in suppressed_by[name]:
-            visit(cause)
-        visiting.discard(name)
-        order.append(name)
-
-    for name in suppressed_by:
-        visit(name)
-    return order

@@ -1,9 +1,11 @@
 """One row of the alarm table: what it means, what to do, and when it counts."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
 from quietcell.core.electrode.condition import Signal
+from quietcell.errors import QuietcellError
 
 
 class Priority(StrEnum):
@@ -41,3 +43,30 @@ class AlarmRule:
     suppressed_by: tuple[str, ...] = ()
     """Alarms that, while present, are the cause of this one."""
     enabled: bool = True
+
+
+def causes_first(suppressed_by: Mapping[str, Iterable[str]]) -> list[str]:
+    """Return alarm names so that each comes behind its causes.
+
+    Raises
+    ------
+    QuietcellError
+        If alarms would suppress each other in a circle.
+    """
+    order: list[str] = []
+    visiting: set[str] = set()
+
+    def visit(name: str) -> None:
+        if name in order or name not in suppressed_by:
+            return
+        if name in visiting:
+            raise QuietcellError("alarms suppress each other in a circle", subject=name)
+        visiting.add(name)
+        for cause in suppressed_by[name]:
+            visit(cause)
+        visiting.discard(name)
+        order.append(name)
+
+    for name in suppressed_by:
+        visit(name)
+    return order
