@@ -1,12 +1,17 @@
 """Records reach the broker in order on their topics, and the cursor follows."""
 
 import struct
+from itertools import count
 from pathlib import Path
 
 import pytest
 
+from quietcell.core.alarms.body import AlarmBody
+from quietcell.core.alarms.engine import AlarmEngine
+from quietcell.core.alarms.shipped import CELL_ALARMS
 from quietcell.ledger.cursors import Cursor
 from quietcell.outlets.mqtt_topics import topics_of
+from tests.core.alarms.alarm_builders import SOMEONE, at
 from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import Peer, Publish, ScriptedBroker, acknowledge
 from tests.support.until import until
@@ -148,6 +153,43 @@ async def test_live_values_carry_ledger_and_seq_and_are_not_acknowledged(tmp_pat
         await until(lambda: delivery.outlet.connected)
         await delivery.outlet.publish_live([("live-feed-room/indication", {"ph": 6.9})])
         await until(lambda: bool(broker.records("/indication")))
-        live = broker.published[-1]
+        (live,) = (p for p in broker.published if p.topic.endswith("/indication"))
         assert live.qos == 0
         assert live.payload == {"ph": 6.9, "ledger": delivery.ledger.id, "seq": 0}
+
+
+async def test_a_broker_that_forgot_what_it_kept_is_told_again_which_alarms_stand(tmp_path: Path) -> None:
+    numbers = count(1)
+    alarms = AlarmEngine("live-feed-room", CELL_ALARMS, lambda: f"daemon.1.{next(numbers)}")
+
+    def seen(second: int, **holding: bool) -> None:
+        for name, holds in holding.items():
+            alarms.observe(at(second), name.replace("_", "-"), holds=holds, text="seen")
+        bodies.extend(alarms.advance(at(second)))
+
+    def standing() -> list[str]:
+        said = [p for p in broker.published if "/alarm/" in p.topic]
+        assert all(p.retain for p in said)
+        return [f"{p.topic.rpartition('/')[2]} {p.payload['body']['state']}" for p in said]
+
+    bodies: list[AlarmBody] = []
+    async with ScriptedBroker() as broker, Delivery(tmp_path, broker.port) as delivery:
+        seen(0, co2_ingress=True, check_failed=True)
+        seen(1, check_failed=False)
+        bodies.extend(alarms.acknowledge(at(2), "check-failed", SOMEONE))
+        await delivery.ledger.record(bodies)
+        await delivery.all_delivered()
+        for anew in (True, False):
+            broker.published.clear()
+            if anew:
+                await delivery.start_anew()
+            else:
+                broker.peers[-1].reset()
+            await until(lambda: bool(broker.records("/head")))
+            assert standing() == ["co2-ingress unacknowledged"]
+        await delivery.ledger.record(alarms.acknowledge(at(3), "co2-ingress", SOMEONE))
+        await delivery.all_delivered()
+        broker.published.clear()
+        broker.peers[-1].reset()
+        await until(lambda: bool(broker.records("/head")))
+        assert standing() == ["co2-ingress acknowledged"]

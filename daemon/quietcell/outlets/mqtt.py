@@ -25,6 +25,7 @@ from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import RETRY_LONGEST_S, Backoff, finish
 from quietcell.outlets.mqtt_client import BrokerConnection, BrokerLostError
 from quietcell.outlets.mqtt_library import Answer, Broker, Heard, PublishRefusedError
+from quietcell.outlets.mqtt_standing import Standing
 from quietcell.outlets.mqtt_topics import (
     asked_on,
     messages_again,
@@ -45,6 +46,7 @@ class _Sent:
     """A record on its way."""
 
     record: Stored
+    body: dict[str, Json]
     answers: list[Answer] = field(default_factory=list)
     reply: Answer | None = None
     """To whoever asked for it; a refusal of it concerns the asker alone."""
@@ -86,6 +88,7 @@ class MqttOutlet:
         """Told of each parked record that the broker took after all."""
         self.hear: Callable[[Heard], None] | None = None
         """Told of every request that comes in; None asks for none."""
+        self._standing = Standing(site, ledger.folder)
         self._connection: BrokerConnection | None = None
         self._suspect = (0, 0)
         """The record at which the connection was lost last, and how often in a row."""
@@ -216,6 +219,9 @@ class MqttOutlet:
     async def _send_all(self, connection: BrokerConnection, sent: asyncio.Queue[_Sent]) -> None:
         """Send what lies behind the cursor, then what comes; the head at first and whenever all is sent."""
         seq = self.seq
+        for topic, value in (await self._standing.at(seq)).items():
+            with suppress(PublishRefusedError):
+                await self._retain(connection, topic, value)
         await self._say_head(connection)
         while True:
             for record in await self._ledger.after(seq):
@@ -242,7 +248,7 @@ class MqttOutlet:
     async def _send_to_topics(
         self, connection: BrokerConnection, record: Stored, body: dict[str, Json]
     ) -> _Sent:
-        sent = _Sent(record=record)
+        sent = _Sent(record=record, body=body)
         try:
             for topic in topics_of(self._site, body):
                 sent.answers.append(await connection.send(topic, record.text))
@@ -305,6 +311,8 @@ class MqttOutlet:
             if await self._delivered(record, retain=holds):
                 self.parked.remove(seq)
                 delivered.append(seq)
+                if holds:
+                    self._standing.delivered(record.body(), record.text)
                 if self.on_delivered is not None:
                     await self.on_delivered(record)
                 self._moved.set()
@@ -374,6 +382,8 @@ class MqttOutlet:
                 refusals.append(answer.refusal)
         if refusals:
             await self._park(sent.record, "; ".join(refusals))
+        else:
+            self._standing.delivered(sent.body, sent.record.text)
         if sent.reply is not None:
             await connection.answered(sent.reply)
             if sent.reply.refusal is not None:
