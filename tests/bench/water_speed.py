@@ -68,12 +68,12 @@ def main() -> None:
     temperature_c = generator.uniform(5.0, 60.0, ROWS)
     ph = generator.uniform(5.0, 6.4, ROWS)
 
-    ours = best_s(lambda: inverse_ph.amount_from_ph("total_carbonate", ph, temperature_c)) / ROWS
+    ours = best_s(lambda: inverse_ph.total_carbonate_from_ph(ph, temperature_c)) / ROWS
     few = 3000
     rows = [(float(p), float(t)) for p, t in zip(ph[:few], temperature_c[:few], strict=True)]
     same = best_s(lambda: [root_finder_row(p, t) for p, t in rows]) / few
     bare = best_s(lambda: [plain_root_finder_row(p, t) for p, t in rows]) / few
-    found = inverse_ph.amount_from_ph("total_carbonate", ph[:few], temperature_c[:few])
+    found = inverse_ph.total_carbonate_from_ph(ph[:few], temperature_c[:few])
     apart = np.max(np.abs(np.array([root_finder_row(p, t) for p, t in rows]) / found - 1.0))
     print(f"inverse, pH and temperature to total carbonate, {ROWS} rows: {1e6 * ours:.3f} µs per row")
     print(f"  brentq, same chemistry:                {1e6 * same:8.1f} µs per row, ratio {same / ours:6.0f}")
@@ -114,7 +114,7 @@ def main() -> None:
 
     print("single scalar calls:")
     calls: dict[str, Callable[[], object]] = {
-        "total carbonate from pH": lambda: inverse_ph.amount_from_ph("total_carbonate", 6.1, 23.0),
+        "total carbonate from pH": lambda: inverse_ph.total_carbonate_from_ph(6.1, 23.0),
         "speciation": lambda: speciation.speciate(Composition(total_carbonate_mol_kg=1e-6), 23.0),
         "allowed interval": lambda: limits.allowed_ph_interval(
             0.5, 23.0, conductivity_rel_u=0.02, temperature_u_c=0.2
@@ -122,8 +122,8 @@ def main() -> None:
         "pH at 25 °C": lambda: reference25.ph_25c(6.1, 23.0),
         "pH at 25 °C with conductivity": lambda: reference25.ph_25c(6.1, 23.0, conductivity_us_cm=0.5),
         "conductivity at 25 °C": lambda: reference25.conductivity_25c(0.5, 23.0),
-        "total carbonate from conductivity": lambda: inverse_conductivity.amount_from_conductivity(
-            "total_carbonate", 0.4, 23.0
+        "total carbonate from conductivity": lambda: inverse_conductivity.total_carbonate_from_conductivity(
+            0.4, 23.0
         ),
         "total carbonate from both": lambda: inverse_both.amount_from_both(
             "total_carbonate", 6.1, 0.4, 23.0, ph_u=0.02, conductivity_rel_u=0.02

@@ -25,3 +25,12 @@ WATER_MOLAR_MASS_G_MOL: Final = 18.015268
 
 CO2_MOLAR_MASS_G_MOL: Final = 44.0095
 """Molar mass of carbon dioxide, g/mol. CIAAW conventional atomic weights C 12.011, O 15.999 (CO2 44.009)."""
+
+NH3_MOLAR_MASS_G_MOL: Final = 17.031
+"""Molar mass of ammonia, g/mol. CIAAW conventional atomic weights N 14.007, H 1.008."""
+
+NAOH_MOLAR_MASS_G_MOL: Final = 39.997
+"""Molar mass of sodium hydroxide, g/mol. CIAAW atomic weights Na 22.990, O 15.999, H 1.008."""
+
+HCL_MOLAR_MASS_G_MOL: Final = 36.458
+"""Molar mass of hydrogen chloride, g/mol. CIAAW conventional atomic weights Cl 35.45, H 1.008."""

@@ -1,7 +1,6 @@
 """What holds for every composition: balance, there and back, direction."""
 
 from dataclasses import replace
-from typing import get_args
 
 import numpy as np
 import pytest
@@ -151,8 +150,8 @@ def test_conductivity_alone_leaves_two_waters() -> None:
     background = Composition(ammonia_mol_kg=1e-6)
     seen = 0.20
     acid, alkaline = (
-        inverse_conductivity.amount_from_conductivity("total_carbonate", seen, 25.0, background, side=side)
-        for side in get_args(inverse_conductivity.Side)
+        inverse_conductivity.total_carbonate_from_conductivity(seen, 25.0, background, side=side)
+        for side in ("acid", "alkaline")
     )
     assert acid > 3.0 * alkaline > 0.0
     for amount in (acid, alkaline):
@@ -261,8 +260,15 @@ def test_neutral_water_conducts_more_the_warmer_it_is() -> None:
 
 
 def test_negative_carbonate_stands_for_a_ph_above_neutral() -> None:
-    amount = np.asarray(inverse_ph.amount_from_ph("total_carbonate", [7.05, 6.95], 25.0))
-    assert (amount > 0.0).tolist() == [False, True]
+    assert (
+        inverse_ph.total_carbonate_from_ph(7.05, 25.0) < 0.0 < inverse_ph.total_carbonate_from_ph(6.95, 25.0)
+    )
+
+
+def test_carbonate_in_terms_of_air_is_the_gas_it_came_from() -> None:
+    ph = speciation.solve_ph(PURE_WATER, [5.0, 25.0, 60.0], co2_fugacity_uatm=600.0)
+    back = inverse_ph.co2_fugacity_uatm_from_ph(ph, [5.0, 25.0, 60.0])
+    np.testing.assert_allclose(back, 600.0, rtol=1e-9)
 
 
 def test_amine_behaves_as_ammonia_does_when_given_its_constants() -> None:

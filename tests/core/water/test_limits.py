@@ -47,7 +47,7 @@ def test_ends_of_the_interval_have_just_that_conductivity(
 ) -> None:
     own = speciation.conductivity_us_cm(PURE_WATER, temperature_c)
     allowed = limits.allowed_ph_interval(conductivity_us_cm, temperature_c)
-    neutral = 0.5 * ion_product.pkw(temperature_c)
+    neutral = ion_product.neutral_ph(temperature_c)
     if conductivity_us_cm < 0.995 * own:
         assert allowed.below_pure_water
         assert allowed.low == allowed.high == pytest.approx(neutral, abs=1e-9)

@@ -28,8 +28,8 @@ def test_a_sample_at_25_c_keeps_its_conductivity_to_the_last_bit(
 def test_pure_water_is_neutral_at_25_c_whatever_it_was() -> None:
     temperature_c = np.linspace(0.0, 100.0, 41)
     for model in reference25.PH_MODELS:
-        reference = reference25.ph_25c(0.5 * ion_product.pkw(temperature_c), temperature_c, model)
-        np.testing.assert_allclose(reference.value, 0.5 * ion_product.pkw(25.0), rtol=0, atol=1e-3)
+        reference = reference25.ph_25c(ion_product.neutral_ph(temperature_c), temperature_c, model)
+        np.testing.assert_allclose(reference.value, ion_product.neutral_ph(25.0), rtol=0, atol=1e-3)
     own = speciation.conductivity_us_cm(PURE_WATER, temperature_c)
     for name in reference25.CONDUCTIVITY_MODELS:
         at_25c = reference25.conductivity_25c(own, temperature_c, name).value

@@ -42,6 +42,14 @@ def test_pkw_density_and_permittivity_agree_with_iapws() -> None:
     np.testing.assert_allclose(1e-3 * np.asarray(solvent.viscosity_mpa_s(GRID_C)), viscosity, rtol=1e-4)
 
 
+def test_ion_product_of_the_older_release_stays_within_its_uncertainty_of_the_library() -> None:
+    import iapws
+
+    assert iapws.__version__ >= "1.5"
+    old, new = ion_product.pkw(GRID_C, release="R11-07"), ion_product.pkw(GRID_C)
+    np.testing.assert_allclose(old, new, rtol=0, atol=0.0021)
+
+
 def test_carbonate_with_alkali_or_acid_agrees_with_pyco2sys() -> None:
     import PyCO2SYS
 

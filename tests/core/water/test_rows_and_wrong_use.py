@@ -23,6 +23,7 @@ from quietcell.core.water import (
     reference25,
     solvent,
     speciation,
+    steam_cycle,
 )
 from quietcell.core.water._elementwise import ROWS_AT_ONCE
 from quietcell.errors import DomainError
@@ -32,6 +33,7 @@ Call = Callable[[Any, Any], object]
 # Each takes a first quantity (pH, conductivity or amount) and a temperature.
 BY_PH: dict[str, Call] = {
     "amount": lambda p, t: inverse_ph.amount_from_ph("total_carbonate", p, t),
+    "gas": inverse_ph.co2_fugacity_uatm_from_ph,
     "salt": lambda p, t: inverse_both.amount_and_salt("strong_acid", p, 1.0, t),
     "both": lambda p, t: inverse_both.amount_from_both(
         "total_carbonate",
@@ -52,6 +54,7 @@ BY_CONDUCTIVITY: dict[str, Call] = {
     ),
     "limits": lambda k, t: limits.allowed_ph_interval(k, t, temperature_u_c=0.1),
     "conductivity_25c": lambda k, t: reference25.conductivity_25c(k, t, "total_carbonate"),
+    "steam": lambda k, t: steam_cycle.ph_from_conductivity(k, t, on_invalid="nan"),
 }
 BY_AMOUNT: dict[str, Call] = {
     "speciate": lambda c, t: speciation.speciate(
@@ -131,7 +134,9 @@ def test_whole_numbers_and_lists_are_taken() -> None:
 
 
 @pytest.mark.parametrize("bad", [-0.1, 100.1, float("nan"), float("inf"), [20.0, float("nan")], "warm", None])
-@pytest.mark.parametrize(("kind", "call"), [(kind, call) for kind, name, call in ALL if name != "amount"])
+@pytest.mark.parametrize(
+    ("kind", "call"), [(kind, call) for kind, name, call in ALL if name not in ("amount", "steam")]
+)
 def test_a_bad_temperature_is_refused_by_name_unit_and_range(kind: str, call: Call, bad: object) -> None:
     with pytest.raises(DomainError, match=r"temperature_c.*0\.\.100 °C"):
         call(float(FIRST[kind][0]), bad)
@@ -139,7 +144,7 @@ def test_a_bad_temperature_is_refused_by_name_unit_and_range(kind: str, call: Ca
 
 def test_an_error_names_value_place_and_what_to_do() -> None:
     with pytest.raises(DomainError) as caught:
-        inverse_ph.amount_from_ph("total_carbonate", [7.0, 2.5, 12.0], 25.0)
+        inverse_ph.total_carbonate_from_ph([7.0, 2.5, 12.0], 25.0)
     assert str(caught.value) == (
         "ph = 2.5 (row 1 of 3, 2 such) is outside 3..11. "
         'use a value in the range, or on_invalid="nan" where a stream may carry bad rows'
@@ -169,15 +174,19 @@ def test_an_error_names_value_place_and_what_to_do() -> None:
         (lambda: limits.allowed_ph_interval(1.0, 25.0, conductivity_rel_u=-0.1), "conductivity_rel_u"),
         (lambda: limits.allowed_ph_interval(1.0, 25.0, temperature_u_c=11.0), r"temperature_u_c = 11 °C"),
         (lambda: limits.allowed_ph_interval(1.0, 25.0, alkali="lye"), "alkali = 'lye'"),  # type: ignore[arg-type]  # wrong on purpose
+        (lambda: ion_product.pkw(25.0, release="R11"), "release = 'R11'"),  # type: ignore[arg-type]  # wrong on purpose
         (lambda: conductance.limiting_conductance("Li+", 25.0), r"ion = 'Li\+'"),
         (lambda: inverse_ph.amount_from_ph("salt", 7.0, 25.0), "unknown = 'salt'"),  # type: ignore[arg-type]  # wrong on purpose
         (
-            lambda: inverse_conductivity.amount_from_conductivity("total_carbonate", 0.04, 25.0),
+            lambda: inverse_conductivity.total_carbonate_from_conductivity(0.04, 25.0),
             "no amount of total_carbonate",
         ),
         (lambda: reference25.ph_25c(7.0, 25.0, "sea"), "model = 'sea'"),
         (lambda: reference25.conductivity_25c(1.0, 25.0, "sea"), "model = 'sea'"),  # type: ignore[arg-type]  # wrong on purpose
+        (lambda: hydration.hydration_rate_per_s(25.0, source="x"), "source = 'x'"),  # type: ignore[arg-type]  # wrong on purpose
         (lambda: hydration.apparent_carbonate(1e-6, -1.0, 25.0), "sample_age_s = -1 s"),
+        (lambda: steam_cycle.ph_from_conductivity(4.0, 25.0, alkali="lime"), "alkali = 'lime'"),  # type: ignore[arg-type]  # wrong on purpose
+        (lambda: steam_cycle.ph_from_conductivity(4.0, 25.0, anion="x"), "anion = 'x'"),  # type: ignore[arg-type]  # wrong on purpose
         (
             lambda: speciation.solve_ph(Composition(ammonia_mol_kg=[1e-6, 2e-6]), [1.0, 2.0, 3.0]),
             "do not go together",
@@ -197,7 +206,7 @@ def test_wrong_use_is_refused_with_the_reason(wrong: Callable[[], object], messa
 def test_a_stream_gets_nan_in_the_bad_rows_and_the_same_bits_in_the_good() -> None:
     ph, temperature_c = np.array([6.0, 2.0, np.nan, 6.0]), np.array([25.0, 25.0, 25.0, 130.0])
     calls: tuple[Callable[[Any, Any], Any], ...] = (
-        lambda p, t: inverse_ph.amount_from_ph("total_carbonate", p, t, on_invalid="nan"),
+        lambda p, t: inverse_ph.total_carbonate_from_ph(p, t, on_invalid="nan"),
         lambda p, t: reference25.ph_25c(p, t, conductivity_us_cm=1.0, on_invalid="nan").value,
         lambda p, t: reference25.ph_25c(p, t, on_invalid="nan").spread,
         lambda p, t: (
@@ -214,7 +223,6 @@ def test_a_stream_gets_nan_in_the_bad_rows_and_the_same_bits_in_the_good() -> No
     allowed = limits.allowed_ph_interval([1.0, -1.0], [25.0, 25.0], on_invalid="nan")
     assert np.isnan(np.asarray(allowed.low)).tolist() == [False, True]
     assert np.isnan(speciation.solve_ph(Composition(ammonia_mol_kg=-1.0), 25.0, on_invalid="nan"))
-    assert np.isnan(
-        inverse_conductivity.amount_from_conductivity("total_carbonate", 0.04, 25.0, on_invalid="nan")
-    )
+    assert np.isnan(inverse_conductivity.total_carbonate_from_conductivity(0.04, 25.0, on_invalid="nan"))
     assert np.isnan(pharmacopoeia.stage_1_limit_us_cm(-5.0, on_invalid="nan"))
+    assert np.isnan(pharmacopoeia.stage_3_limit_us_cm(float("nan"), on_invalid="nan"))

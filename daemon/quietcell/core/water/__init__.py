@@ -3,7 +3,8 @@
 `ion_product`, `solvent`, `carbonate`, `bases`, `conductance` hold the constants; `speciation` goes from
 composition to pH and conductivity, `inverse_ph`, `inverse_conductivity` and `inverse_both` back; `hydration`
 tells CO2 that has just come in from CO2 that has settled; `limits` bounds pH by conductivity; `reference25`
-refers both to 25 °C; `pharmacopoeia` holds a conductivity rule as data.
+refers both to 25 °C; `steam_cycle` takes pH from conductivity; `pharmacopoeia` holds conductivity rules as
+data.
 
 All functions take scalars (and return a float) or arrays of any shape; a row's result does not depend on
 its neighbours, bit for bit. A value out of range raises `DomainError`; with ``on_invalid="nan"`` it gives
@@ -24,6 +25,7 @@ from quietcell.core.water import (
     reference25,
     solvent,
     speciation,
+    steam_cycle,
 )
 from quietcell.core.water.speciation import PURE_WATER, Composition
 
@@ -43,4 +45,5 @@ __all__ = [
     "reference25",
     "solvent",
     "speciation",
+    "steam_cycle",
 ]

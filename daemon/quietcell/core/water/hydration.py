@@ -4,7 +4,7 @@ Dissolved CO2 becomes carbonic acid slowly. Until it has, pH and conductivity se
 turned: the water looks exactly like settled water with less carbonate in it, its *apparent* carbonate.
 """
 
-from typing import Final
+from typing import Final, Literal
 
 from numpy.typing import ArrayLike
 
@@ -24,6 +24,10 @@ from quietcell.core.water._elementwise import (
 from quietcell.core.water._mixture import Amounts, Medium, ions, medium, solve
 from quietcell.core.water.solvent import activity_coefficient
 from quietcell.core.water.speciation import MOST_MOL_KG, PURE_WATER, Composition, admit_composition
+from quietcell.errors import DomainError
+
+RateSource = Literal["soli-byrne-2002", "pinsent-1956"]
+"""Whose rate constant: 0.030 or 0.026 per second at 25 °C."""
 
 _STEPS: Final = 12
 _FASTEST_PER_S: Final = 1e7
@@ -32,13 +36,17 @@ _SETTLED: Final = 18.0
 _LEAST_MOVE: Final = 1e-9
 
 
-def hydration_rate_per_s(temperature_c: ArrayLike, *, on_invalid: OnInvalid = "raise") -> Number:
+def hydration_rate_per_s(
+    temperature_c: ArrayLike, *, source: RateSource = "soli-byrne-2002", on_invalid: OnInvalid = "raise"
+) -> Number:
     """Return the rate constant of CO2 + H2O -> HCO3- + H+.
 
     Parameters
     ----------
     temperature_c : array_like
         Temperature, °C, 0..100.
+    source : {"soli-byrne-2002", "pinsent-1956"}
+        Whose measurement.
     on_invalid : {"raise", "nan"}
         Raise for a bad temperature, or give NaN in its place.
 
@@ -51,20 +59,23 @@ def hydration_rate_per_s(temperature_c: ArrayLike, *, on_invalid: OnInvalid = "r
     Raises
     ------
     DomainError
-        If a temperature is outside 0..100 °C or not a number.
+        If a temperature is outside 0..100 °C or not a number, or the source is not known.
 
     Notes
     -----
-    ``ln k = 22.66 - 7799/T`` (15..32.5 °C, 0.65 mol/kg NaCl); beyond that extrapolated.
+    ``ln k = 22.66 - 7799/T`` (15..32.5 °C, 0.65 mol/kg NaCl), or ``log10 k = 329.850 - 110.541 log10 T -
+    17265.4/T`` (0..38 °C); beyond that extrapolated.
 
-    Source: A. L. Soli, R. H. Byrne, Mar. Chem. 78 (2002) 65.
+    Source: A. L. Soli, R. H. Byrne, Mar. Chem. 78 (2002) 65; B. R. W. Pinsent, L. Pearson, F. J. W.
+    Roughton, Trans. Faraday Soc. 52 (1956) 1512.
 
     Examples
     --------
-    >>> round(hydration_rate_per_s(25.0), 3)
-    0.03
+    >>> round(hydration_rate_per_s(25.0), 3), round(hydration_rate_per_s(25.0, source="pinsent-1956"), 3)
+    (0.03, 0.026)
     """
-    return by_rows(lambda t: (_rate(t),), admit_temperature(temperature_c, on_invalid))[0]
+    _known(source)
+    return by_rows(lambda t: (_rate(t, source),), admit_temperature(temperature_c, on_invalid))[0]
 
 
 def apparent_carbonate(
@@ -73,6 +84,7 @@ def apparent_carbonate(
     temperature_c: ArrayLike,
     background: Composition = PURE_WATER,
     *,
+    source: RateSource = "soli-byrne-2002",
     on_invalid: OnInvalid = "raise",
 ) -> Number:
     """Return the total carbonate that pH and conductivity show some time after CO2 has come in.
@@ -87,6 +99,8 @@ def apparent_carbonate(
         Temperature, °C, 0..100.
     background : Composition
         The water before, settled; its carbonate counts in the result.
+    source : {"soli-byrne-2002", "pinsent-1956"}
+        Whose rate constant.
     on_invalid : {"raise", "nan"}
         Raise for a value out of range, or give NaN in its row.
 
@@ -99,7 +113,7 @@ def apparent_carbonate(
     Raises
     ------
     DomainError
-        If a value is out of range or not a number, or shapes do not go together.
+        If a value is out of range or not a number, shapes do not go together, or the source is not known.
 
     Notes
     -----
@@ -108,8 +122,7 @@ def apparent_carbonate(
     the logarithm of the distance of ln H from its end value, where the equation is not stiff, by twelve
     Runge-Kutta steps; good to 0.1 % of the added CO2.
 
-    Source: Soli and Byrne (2002); k_OH from B. R. W. Pinsent, L. Pearson, F. J. W. Roughton, Trans. Faraday
-    Soc. 52 (1956) 1512.
+    Source: Soli and Byrne (2002) or Pinsent, Pearson and Roughton (1956), the latter for k_OH.
 
     Examples
     --------
@@ -118,12 +131,13 @@ def apparent_carbonate(
     >>> round(44.0095e6 * apparent_carbonate(20e-6 / 44.0095, 10.0, 25.0), 1)
     7.0
     """
+    _known(source)
 
     def kernel(added: Number, age: Number, t: Number, *amounts: Number) -> tuple[Number]:
         return (
             _apparent(
                 medium(t, background.amine),
-                _rate(t),
+                _rate(t, source),
                 _rate_hydroxide(t),
                 added,
                 age,
@@ -146,6 +160,7 @@ def added_co2(
     temperature_c: ArrayLike,
     background: Composition = PURE_WATER,
     *,
+    source: RateSource = "soli-byrne-2002",
     on_invalid: OnInvalid = "raise",
 ) -> Number:
     """Return the CO2 that must have come in for the carbonate that pH or conductivity shows.
@@ -156,7 +171,7 @@ def added_co2(
         Total carbonate as an inverse gives it from pH or conductivity, mol/kg, -0.1..0.1.
     sample_age_s : array_like
         Time since the CO2 came in, s, 0.1..1e6.
-    temperature_c, background, on_invalid
+    temperature_c, background, source, on_invalid
         As for `apparent_carbonate`.
 
     Returns
@@ -180,10 +195,11 @@ def added_co2(
     >>> round(44.0095e6 * added_co2(7.0e-6 / 44.0095, 10.0, 25.0), 0)
     20.0
     """
+    _known(source)
 
     def kernel(shown: Number, age: Number, t: Number, *amounts: Number) -> tuple[Number]:
         m, n = medium(t, background.amine), Amounts(*amounts)
-        k, k_hydroxide = _rate(t), _rate_hydroxide(t)
+        k, k_hydroxide = _rate(t, source), _rate_hydroxide(t)
         more = shown - n.carbonate
         some = where(more > 0.0, more, 1e-9)
         x_begin = log(solve(m, n)[0])  # the same for every amount tried
@@ -204,8 +220,16 @@ def added_co2(
     )[0]
 
 
-def _rate(t: Number) -> Number:
-    return exp(22.66 - 7799.0 / (t + ZERO_CELSIUS_K))
+def _known(source: str) -> None:
+    if source not in ("soli-byrne-2002", "pinsent-1956"):
+        raise DomainError(f"source = {source!r} is not known", hint="use soli-byrne-2002 or pinsent-1956")
+
+
+def _rate(t: Number, source: RateSource) -> Number:
+    t_k = t + ZERO_CELSIUS_K
+    if source == "soli-byrne-2002":
+        return exp(22.66 - 7799.0 / t_k)
+    return exp(LN10 * (329.850 - 17265.4 / t_k) - 110.541 * log(t_k))
 
 
 def _rate_hydroxide(t: Number) -> Number:

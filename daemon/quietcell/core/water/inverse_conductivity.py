@@ -168,6 +168,45 @@ def amount_from_conductivity(
     return amount
 
 
+def total_carbonate_from_conductivity(
+    conductivity_us_cm: ArrayLike,
+    temperature_c: ArrayLike,
+    background: Composition = PURE_WATER,
+    *,
+    side: Side | None = None,
+    on_invalid: OnInvalid = "raise",
+) -> Number:
+    """Return the total carbonate that gives a water its conductivity, mol/kg.
+
+    Parameters
+    ----------
+    conductivity_us_cm, temperature_c, background, side, on_invalid
+        As for `amount_from_conductivity`.
+
+    Returns
+    -------
+    float or ndarray
+        Total carbonate, mol/kg, signed.
+
+    Raises
+    ------
+    DomainError
+        As for `amount_from_conductivity`.
+
+    Notes
+    -----
+    Source: `amount_from_conductivity`.
+
+    Examples
+    --------
+    >>> round(1e6 * total_carbonate_from_conductivity(0.06, 25.0), 3)
+    0.044
+    """
+    return amount_from_conductivity(
+        "total_carbonate", conductivity_us_cm, temperature_c, background, side=side, on_invalid=on_invalid
+    )
+
+
 def _least(m: Medium, n: Amounts, unknown: Solute) -> Number:
     """Return ln a of the least conductivity: where its slope, at the dilute limit, changes sign."""
 

@@ -16,7 +16,7 @@ from quietcell.core.water._elementwise import (
     exp,
 )
 from quietcell.core.water._mixture import Amounts, medium
-from quietcell.core.water._unknown import admit_unknown, find_amount
+from quietcell.core.water._unknown import admit_unknown, find, find_amount
 from quietcell.core.water.speciation import PURE_WATER, Composition, Solute, admit_composition
 
 
@@ -72,6 +72,89 @@ def amount_from_ph(
 
     def kernel(p: Number, t: Number, *amounts: Number) -> tuple[Number]:
         return (find_amount(medium(t, background.amine), exp(-LN10 * p), Amounts(*amounts), unknown),)
+
+    amounts = admit_composition(background, on_invalid)
+    return by_rows(kernel, admit_ph(ph, on_invalid), admit_temperature(temperature_c, on_invalid), *amounts)[
+        0
+    ]
+
+
+def total_carbonate_from_ph(
+    ph: ArrayLike,
+    temperature_c: ArrayLike,
+    background: Composition = PURE_WATER,
+    *,
+    on_invalid: OnInvalid = "raise",
+) -> Number:
+    """Return the total carbonate that gives a water its pH, mol/kg.
+
+    Parameters
+    ----------
+    ph, temperature_c, background, on_invalid
+        As for `amount_from_ph`.
+
+    Returns
+    -------
+    float or ndarray
+        Total carbonate, mol/kg, signed; times 44.01e6 it is µg of CO2 per kg.
+
+    Raises
+    ------
+    DomainError
+        As for `amount_from_ph`.
+
+    Notes
+    -----
+    Source: `amount_from_ph`; Plummer and Busenberg (1982).
+
+    Examples
+    --------
+    >>> round(1e6 * total_carbonate_from_ph(6.0, 25.0), 2)
+    3.22
+    """
+    return amount_from_ph("total_carbonate", ph, temperature_c, background, on_invalid=on_invalid)
+
+
+def co2_fugacity_uatm_from_ph(
+    ph: ArrayLike,
+    temperature_c: ArrayLike,
+    background: Composition = PURE_WATER,
+    *,
+    on_invalid: OnInvalid = "raise",
+) -> Number:
+    """Return the CO2 fugacity of the gas a water of this pH would be in equilibrium with.
+
+    Parameters
+    ----------
+    ph, temperature_c, background, on_invalid
+        As for `amount_from_ph`.
+
+    Returns
+    -------
+    float or ndarray
+        Fugacity, µatm, signed as the carbonate is; outdoor air has about 400.
+
+    Raises
+    ------
+    DomainError
+        As for `amount_from_ph`.
+
+    Notes
+    -----
+    ``f = CO2(aq) / KH``.
+
+    Source: Plummer and Busenberg (1982).
+
+    Examples
+    --------
+    >>> round(co2_fugacity_uatm_from_ph(5.598, 25.0))
+    420
+    """
+
+    def kernel(p: Number, t: Number, *amounts: Number) -> tuple[Number]:
+        m = medium(t, background.amine)
+        found = find(m, exp(-LN10 * p), Amounts(*amounts), "total_carbonate")
+        return (1e6 * found.ions.co2 / m.kh,)
 
     amounts = admit_composition(background, on_invalid)
     return by_rows(kernel, admit_ph(ph, on_invalid), admit_temperature(temperature_c, on_invalid), *amounts)[
