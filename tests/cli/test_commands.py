@@ -283,6 +283,23 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
     assert "the disk of the ledger is full" in shown
 
 
+def test_an_electrode_under_a_fixed_calibration_is_told_to_be_another_ones(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    body = {
+        "record": "electrode", "id": "daemon.1.4", "cell": "hall", "thing": "electrode", "name": "probe-8",
+        "state": "in-use", "already_there": False, "condition_reasons": [],
+    }  # fmt: skip
+    answer = {"body": body, "left": None, "calibrated": True, "fixed": True}
+    monkeypatch.setattr("quietcell.cli.note.ask_daemon", lambda *_: answer)
+    put = ("note", "hall", "--put-in", "electrode", "--name", "probe-8", "--ledger", "state")
+    assert status_of(*put) == 0
+    assert "which is another electrode's: cells.hall.calibration" in capsys.readouterr().out
+    answer["fixed"] = False
+    assert status_of(*put) == 0
+    assert "calibration" not in capsys.readouterr().out
+
+
 def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

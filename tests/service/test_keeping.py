@@ -74,7 +74,7 @@ async def test_another_electrode_needs_its_own_calibration_and_its_care_goes_wit
         await measuring.run(3)
         put = {**WHO, "thing": "electrode", "name": "probe-7", "serial": "M-1234"}
         answer = await keeper.thing(put)
-        assert (answer["left"], answer["calibrated"]) == (None, False)
+        assert (answer["left"], answer["calibrated"], answer["fixed"]) == (None, False, False)
         assert (measuring.cell.settings.electrode, measuring.cell.settings.calibrated) == ("probe-7", False)
         assert due(await keeper.kept(WHO)) == {"electrolyte-refilled": True, "check": True}
         await keeper.note({**WHO, "work": "electrolyte-refilled"})

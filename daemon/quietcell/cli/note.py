@@ -110,6 +110,11 @@ def _tell_move(answer: dict[str, Json]) -> None:
     if not answer["calibrated"]:
         which = "with it yet" if body["state"] == "in-use" else "without it"
         click.echo(f"{body['cell']} has no calibration {which}: quietcell calibrate {body['cell']}")
+    came = body["thing"] == "electrode" and body["state"] == "in-use" and not body["already_there"]
+    if came and answer["fixed"]:
+        key = f"cells.{body['cell']}.calibration"
+        click.echo(f"The configuration fixes the calibration, which is another electrode's: {key}.")
+        click.echo("Put its own values there, or remove that table, `quietcell reload` and calibrate.")
     for reason in body["condition_reasons"]:
         click.echo(f"  {reason}")
 

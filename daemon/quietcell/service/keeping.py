@@ -144,7 +144,8 @@ class Keeping:
         Returns
         -------
         dict
-            ``body`` of the record, ``left`` (the cell it was in before, if any), ``calibrated``.
+            ``body`` of the record, ``left`` (the cell it was in before, if any), ``calibrated``, and
+            ``fixed``: by the configuration, whatever electrode is there.
 
         Raises
         ------
@@ -176,7 +177,12 @@ class Keeping:
         for cell in (told.cell, left):
             if cell is not None and cell in self._attendances.cells:
                 await self._take_over(self._attendances.cells[cell])
-        return {"body": bodies[-1].as_json(), "left": left, "calibrated": task.settings.calibrated}
+        return {
+            "body": bodies[-1].as_json(),
+            "left": left,
+            "calibrated": task.settings.calibrated,
+            "fixed": self._config().cells[told.cell].calibration is not None,
+        }
 
     async def _take_over(self, task: CellTask) -> None:
         """Let a cell judge by what the ledger now says."""
