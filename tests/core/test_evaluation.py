@@ -15,8 +15,9 @@ from quietcell.core.engine import Engine
 from quietcell.core.evaluation import evaluate
 from quietcell.core.inputs import SegmentEnded
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.records import Json
+from quietcell.core.records import GrabSample, Json, Reason
 from quietcell.core.times import MS_PER_DAY, rfc3339
+from quietcell.core.water.speciation import Composition, speciate
 from quietcell.errors import DomainError
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
@@ -85,6 +86,43 @@ def test_the_reported_ph_follows_from_the_one_shown_beside_it() -> None:
     assert reported(4.015, 2) == 4.02  # nearest binary number below it
     assert [reported(-0.005, 2), reported(6.5, 0), reported(6.6183, 3)] == [-0.01, 7.0, 6.618]
     assert reported(6.61494, 2) == 6.61
+
+
+@pytest.mark.parametrize(
+    "dissolved",
+    [
+        Composition(total_carbonate_mol_kg=2e-6),
+        Composition(total_carbonate_mol_kg=17e-6),
+        Composition(strong_acid_mol_kg=2e-6),
+        Composition(strong_base_mol_kg=2e-6),
+        Composition(ammonia_mol_kg=1e-5),
+        Composition(total_carbonate_mol_kg=2e-6, neutral_salt_mol_kg=2e-6),
+    ],
+)
+@pytest.mark.parametrize("measured_at_c", [20.0, 40.0, 80.0])
+def test_a_conductivity_measured_hotter_allows_the_ph_its_water_has_in_the_cell(
+    dissolved: Composition, measured_at_c: float
+) -> None:
+    # Conductivity of acid and alkali rises less with temperature than a salt's: about 1.4 % per °C where H+
+    # carries it, 2 to 3 % else (Robinson and Stokes; McCleskey et al. 2012).
+    portion, cell = speciate(dissolved, measured_at_c), speciate(dissolved, 25.0)
+    block = water(float(cell.ph), 0.0)
+    grab = GrabSample(
+        portion=1,
+        container=None,
+        age_min=None,
+        conductivity_us_cm=float(portion.conductivity_us_cm),
+        conductivity_temperature_c=measured_at_c,
+        open_to_air=False,
+        kcl_adjusted=False,
+    )
+    certain = cell_settings(line=LINE, calibration_errors=())
+    found = evaluate(block, certain, None, utc_ms=0, grab=grab)
+    assert found.ph_margin is not None
+    assert found.ph_margin > 0.0
+    further = float(cell.ph + np.copysign(1.0, cell.ph - 7.0))
+    beyond = evaluate(water(further, 0.0), certain, None, utc_ms=0, grab=grab)
+    assert beyond.faults == (Reason.CONDUCTIVITY_CONTRADICTION,)
 
 
 def test_at_25_degrees_the_reference_is_the_reading_itself() -> None:

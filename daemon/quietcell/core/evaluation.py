@@ -16,6 +16,7 @@ from quietcell.core.records import GrabSample, Qualifier, Reason
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import MS_PER_DAY
 from quietcell.core.times import utc_ms as utc_ms_of
+from quietcell.core.water.inverse_conductivity import most_conductivity_at
 from quietcell.core.water.limits import allowed_ph_interval
 from quietcell.core.water.reference25 import Ph25, conductivity_25c, conductivity_at, ph_25c
 from quietcell.errors import DomainError
@@ -92,8 +93,9 @@ def evaluate(
     """
     mv, temperature_c = _potential(window, drift), mean_of(window.temperature_c)
     conductivity, flow = conductivity_of(window), mean_of(window.flow_ml_min)
+    most = conductivity
     if grab is not None and grab.conductivity_us_cm is not None:
-        conductivity = _measured_apart(
+        conductivity, most = _measured_apart(
             grab.conductivity_us_cm, grab.conductivity_temperature_c, temperature_c
         )
     kcl_adjusted = settings.salted(grab)
@@ -127,7 +129,7 @@ def evaluate(
     except DomainError:
         return bare  # a potential no electrode gives; screening names it
     faults, qualifiers = _calibration_standing(settings, budget.ph, utc_ms)
-    allowed, margin = _allowed(settings, budget, temperature_c, by_water)
+    allowed, margin = _allowed(settings, budget, temperature_c, None if kcl_adjusted else most)
     if margin is not None and margin < 0:
         faults.append(Reason.CONDUCTIVITY_CONTRADICTION)
     if conductivity is None and not kcl_adjusted:
@@ -153,12 +155,20 @@ def evaluate(
     )
 
 
-def _measured_apart(conductivity: float, measured_at_c: float | None, temperature_c: float | None) -> float:
-    """Return the conductivity of a separate portion at the temperature of the one in the cell."""
-    if measured_at_c is None or temperature_c is None:
-        return conductivity
+def _measured_apart(
+    conductivity: float, measured_at_c: float | None, temperature_c: float | None
+) -> tuple[float, float]:
+    """Return the conductivity of a separate portion at the temperature of the one in the cell.
+
+    As a salt's, and the most it can be there: what allows a pH must not depend on what is dissolved.
+    """
+    if measured_at_c is None or temperature_c is None or measured_at_c == temperature_c:
+        return conductivity, conductivity
     found = conductivity_at(conductivity, measured_at_c, temperature_c, on_invalid="nan")
-    return found if math.isfinite(found) else conductivity
+    if not math.isfinite(found):
+        return conductivity, conductivity
+    most = most_conductivity_at(conductivity, measured_at_c, temperature_c)
+    return found, max(found, most) if math.isfinite(most) else found
 
 
 def _potential(window: ReadingBlock, drift: Drift | None) -> float | None:

@@ -6,7 +6,7 @@ ignored. From conductivity alone the unknown is not unique: conductivity has one
 alkaline side of it. CO2 in ammoniated water first lowers the conductivity, then raises it.
 """
 
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,6 +26,7 @@ from quietcell.core.water._elementwise import (
 from quietcell.core.water._mixture import Amounts, Medium, medium
 from quietcell.core.water._unknown import ACIDS, admit_unknown, find, find_dilute
 from quietcell.core.water.speciation import PURE_WATER, Composition, Solute, admit_composition
+from quietcell.core.water.speciation import conductivity_us_cm as conductivity_of
 from quietcell.errors import DomainError
 
 Side = Literal["acid", "alkaline"]
@@ -205,6 +206,41 @@ def total_carbonate_from_conductivity(
     return amount_from_conductivity(
         "total_carbonate", conductivity_us_cm, temperature_c, background, side=side, on_invalid=on_invalid
     )
+
+
+def most_conductivity_at(conductivity_us_cm: float, measured_at_c: float, temperature_c: float) -> float:
+    """Return the most a water may conduct at another temperature, whatever acid or alkali it holds.
+
+    Parameters
+    ----------
+    conductivity_us_cm : float
+        As measured, µS/cm, 0..1000.
+    measured_at_c, temperature_c : float
+        Temperature then, and the one asked for, °C, 0..100.
+
+    Returns
+    -------
+    float
+        µS/cm; NaN where no acid or alkali gives what was measured, or a value is out of range.
+
+    Notes
+    -----
+    Hot water that is cooled keeps the more of its conductivity the more of it H+ and OH- carry: twice what a
+    salt (`reference25.conductivity_at`) keeps from 80 to 25 °C. A mixture lies between.
+
+    Source: `amount_from_conductivity`, `speciation.conductivity_us_cm`.
+
+    Examples
+    --------
+    >>> round(most_conductivity_at(1.0, 80.0, 25.0), 2)
+    0.54
+    """
+    found = [_NAN]
+    for unknown in get_args(Solute):
+        amount = amount_from_conductivity(unknown, conductivity_us_cm, measured_at_c, on_invalid="nan")
+        solute: dict[str, Any] = {f"{unknown}_mol_kg": max(float(amount), 0.0)}
+        found.append(float(conductivity_of(Composition(**solute), temperature_c, on_invalid="nan")))
+    return float(np.nanmax(found)) if np.isfinite(found).any() else _NAN
 
 
 def _least(m: Medium, n: Amounts, unknown: Solute) -> Number:
