@@ -16,7 +16,6 @@ from pydantic import Field, model_validator
 
 from quietcell.contracts import DriverSettings
 
-_LN10 = math.log(10.0)
 _CO2_G_PER_MOL = 44.0095
 _NERNST_MV_PER_K = 0.198416
 _FLICKER_S = (3.0, 30.0, 300.0)

@@ -16,7 +16,8 @@ from functools import partial
 import numpy as np
 from numpy.random import Generator
 
-from quietcell.core.endpoint.judge import FORECAST_EVERY_S, judge
+from quietcell.core.attempts import LOOK_MS
+from quietcell.core.endpoint.judge import judge
 from quietcell.core.endpoint.uptake import co2_uptake
 from tests.support.settling import (
     FAMILIES,
@@ -62,7 +63,7 @@ def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False, told: bool 
     `told`: where the electrode comes from a buffer, it is known, as it is after a calibration.
     """
     start = int(trace.ms[0]) - 1
-    step = FORECAST_EVERY_S * 1000
+    step = LOOK_MS
     first = -(-int(max(numbers.window_s, numbers.long_window_s or 0.0) * 1000) // step) * step
     last = min(int(trace.ms[-1]) - start, int(numbers.max_wait_s * 1000))
     for waited in range(first, last + 1, step):

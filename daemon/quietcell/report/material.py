@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from quietcell.core.records import Json
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import utc_ms
 from quietcell.ledger.chain import Stored, digest
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.upcast import upcast
@@ -218,8 +218,3 @@ def whole_span(journal: Journal) -> Span | None:
     for cell in journal.cells():
         at += [utc_ms(record.body()["at"]) for record in journal.of_cell(cell, kinds=("segment",))]
     return Span(from_ms=min(*times, *at), to_ms=max(*times, *at) + 1)
-
-
-def day_text(at_ms: int) -> str:
-    """Return the UTC day an instant falls on."""
-    return rfc3339(at_ms)[:10]

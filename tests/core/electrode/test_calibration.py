@@ -234,10 +234,9 @@ def test_the_covariance_agrees_with_monte_carlo(fit_isopotential: bool) -> None:
     assert drawn_correlation == pytest.approx(correlation, abs=0.1)
 
 
-def test_the_record_of_a_calibration_names_sets_bracket_and_temperature() -> None:
+def test_a_calibration_knows_its_bracket_and_temperature() -> None:
     electrode = Line(slope_pct=99.0, zero_mv=2.0)
     found = calibrate([measured(electrode, PHTHALATE, 24.0), measured(electrode, BORAX, 26.0)])
-    assert found.buffer_sets == ("iupac-2002",)
     assert found.bracket_ph == (PHTHALATE.ph(24.0), BORAX.ph(26.0))
     assert found.temperature_c == 25.0
     known = found.known_line(age_d=3.0)

@@ -8,13 +8,14 @@ from quietcell.core.electrode.buffers import Buffer, buffer
 from quietcell.core.electrode.calibration import Calibration, CalibrationPoint, calibrate
 from quietcell.core.electrode.calibration_limits import (
     CalibrationLimits,
-    check_in_buffer,
+    check_line,
     refusals,
 )
 from quietcell.core.electrode.nernst import Line
 from quietcell.errors import DomainError
 
 PHTHALATE, PHOSPHATE, BORAX = (buffer("iupac-2002", name) for name in ("phthalate", "phosphate", "borax"))
+BRACKET_PH = (PHTHALATE.ph(25.0), BORAX.ph(25.0))
 
 
 def at(electrode: Line, bottle: Buffer, temperature_c: float = 25.0, off_mv: float = 0.0) -> CalibrationPoint:
@@ -135,7 +136,7 @@ def test_a_leap_since_the_last_calibration_is_refused() -> None:
 def test_a_check_buffer_may_be_0_05_ph_off(off_mv: float, good: bool) -> None:
     # USP <791> and Ph. Eur. 2.2.3: 0.05 pH; 0.05 pH is 2.93 mV at 99 % and 25 °C.
     electrode = Line(slope_pct=99.0, zero_mv=2.0)
-    check = check_in_buffer(two_points(), at(electrode, PHOSPHATE, off_mv=off_mv))
+    check = check_line(electrode, at(electrode, PHOSPHATE, off_mv=off_mv), bracket_ph=BRACKET_PH)
     assert [refusal.reason for refusal in check.refusals] == ([] if good else ["check-buffer-off"])
     assert check.between_buffers
     assert check.deviation_ph == pytest.approx(-off_mv / 58.57, abs=1e-3)
@@ -144,7 +145,8 @@ def test_a_check_buffer_may_be_0_05_ph_off(off_mv: float, good: bool) -> None:
 def test_a_check_buffer_outside_the_calibration_buffers_is_refused() -> None:
     # USP <791>: the check buffer lies between the two calibration buffers.
     electrode = Line(slope_pct=99.0, zero_mv=2.0)
-    check = check_in_buffer(two_points(), at(electrode, buffer("iupac-2002", "carbonate")))
+    carbonate = at(electrode, buffer("iupac-2002", "carbonate"))
+    check = check_line(electrode, carbonate, bracket_ph=BRACKET_PH)
     assert not check.between_buffers
     assert [refusal.reason for refusal in check.refusals] == ["check-buffer-outside"]
 
@@ -165,5 +167,6 @@ def test_a_limit_that_is_none_is_named(changes: dict[str, float], message: str) 
 
 
 def test_a_check_needs_a_limit_above_zero() -> None:
+    electrode = Line(slope_pct=99.0, zero_mv=2.0)
     with pytest.raises(DomainError, match="max_deviation_ph: 0 is outside"):
-        check_in_buffer(two_points(), at(Line(slope_pct=99.0, zero_mv=2.0), PHOSPHATE), max_deviation_ph=0.0)
+        check_line(electrode, at(electrode, PHOSPHATE), bracket_ph=None, max_deviation_ph=0.0)

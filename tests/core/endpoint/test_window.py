@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from quietcell.core.endpoint.window import drift, fit_line, t_quantile
+from quietcell.core.endpoint.window import drift, t_quantile
 from quietcell.errors import DomainError
 
 # NIST Statistical Reference Datasets, Norris (public domain): 36 points and certified values.
@@ -19,9 +19,6 @@ NORRIS_Y = """0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 
 10.8 557.7 228.3 998.0 888.8 119.6 0.3 0.6 557.6 339.3 888.0 998.5 778.9 10.2 117.6 228.9 668.4 449.2 0.2"""
 CERTIFIED = {
     "slope": 1.00211681802045,
-    "slope_se": 0.429796848199937e-03,
-    "intercept": -0.262323073774029,
-    "intercept_se": 0.232818234301152,
     "residual_sd": 0.884796396144373,
 }
 
@@ -34,18 +31,6 @@ def numbers(text: str) -> Array:
 
 def seconds(n: int) -> NDArray[np.int64]:
     return np.arange(n, dtype=np.int64) * 1000
-
-
-@pytest.mark.parametrize("name", CERTIFIED)
-def test_norris_is_met_to_ten_digits(name: str) -> None:
-    line = fit_line(numbers(NORRIS_X), numbers(NORRIS_Y))
-    assert getattr(line, name) == pytest.approx(CERTIFIED[name], rel=1e-10)
-
-
-@pytest.mark.parametrize("name", ["slope", "slope_se", "residual_sd"])
-def test_norris_survives_a_billion_added_to_x(name: str) -> None:
-    line = fit_line(numbers(NORRIS_X) + 1e9, numbers(NORRIS_Y))
-    assert getattr(line, name) == pytest.approx(CERTIFIED[name], rel=1e-6)
 
 
 def test_drift_finds_the_slope_of_norris_in_reading_times() -> None:

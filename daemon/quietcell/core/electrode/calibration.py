@@ -195,11 +195,6 @@ class Calibration:
         """Mean temperature of the points, °C."""
         return math.fsum(point.temperature_c for point in self.points) / len(self.points)
 
-    @property
-    def buffer_sets(self) -> tuple[str, ...]:
-        """Sets the buffers belong to, in order of first use."""
-        return tuple(dict.fromkeys(point.buffer.buffer_set for point in self.points))
-
     def known_line(self, *, age_d: float | None = None) -> KnownLine:
         """Return the line with its sources of error, for a measurement `age_d` days later."""
         return KnownLine(line=self.line, errors=self.errors, age_d=age_d, temperature_c=self.temperature_c)

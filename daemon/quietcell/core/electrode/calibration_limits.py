@@ -167,17 +167,23 @@ def refusals(
     )
 
 
-def check_in_buffer(
-    calibration: Calibration, point: CalibrationPoint, *, max_deviation_ph: float = 0.05
+def check_line(
+    line: Line,
+    point: CalibrationPoint,
+    *,
+    bracket_ph: tuple[float, float] | None,
+    max_deviation_ph: float = 0.05,
 ) -> BufferCheck:
-    """Compare a calibrated electrode with one more buffer.
+    """Compare a line with one more buffer.
 
     Parameters
     ----------
-    calibration : Calibration
-        The calibration in use.
+    line : Line
+        In use.
     point : CalibrationPoint
         The check buffer, measured at rest.
+    bracket_ph : tuple of float or None
+        Lowest and highest calibration buffer; None is not known and not judged.
     max_deviation_ph : float
         Size of the deviation allowed; 0.05 after USP <791> and Ph. Eur. 2.2.3.
 
@@ -194,36 +200,10 @@ def check_in_buffer(
     Examples
     --------
     >>> from quietcell.core.electrode.buffers import buffer
-    >>> from quietcell.core.electrode.calibration import calibrate
-    >>> def at_25(name, mv):
-    ...     return CalibrationPoint(buffer=buffer("iupac-2002", name), mv=mv, temperature_c=25.0)
-    >>> found = calibrate([at_25("phthalate", 177.2), at_25("borax", -128.9)])
-    >>> check = check_in_buffer(found, at_25("phosphate", 5.0))
+    >>> point = CalibrationPoint(buffer=buffer("iupac-2002", "phosphate"), mv=5.0, temperature_c=25.0)
+    >>> check = check_line(Line(slope_pct=99.0, zero_mv=2.0), point, bracket_ph=(4.005, 9.184))
     >>> round(check.deviation_ph, 3), [refusal.reason for refusal in check.refusals]
-    (0.051, ['check-buffer-off'])
-    """
-    return check_line(
-        calibration.line, point, bracket_ph=calibration.bracket_ph, max_deviation_ph=max_deviation_ph
-    )
-
-
-def check_line(
-    line: Line,
-    point: CalibrationPoint,
-    *,
-    bracket_ph: tuple[float, float] | None,
-    max_deviation_ph: float = 0.05,
-) -> BufferCheck:
-    """Compare a line with a buffer, as `check_in_buffer` does.
-
-    Parameters
-    ----------
-    line : Line
-        In use.
-    point, max_deviation_ph
-        As for `check_in_buffer`.
-    bracket_ph : tuple of float or None
-        Lowest and highest calibration buffer; None is not known and not judged.
+    (0.084, ['check-buffer-off'])
     """
     limit = number("max_deviation_ph", max_deviation_ph, "", (1e-6, 14.0))
     deviation = line.ph(point.mv, point.temperature_c) - point.ph

@@ -154,15 +154,6 @@ def dosed_base(
     )
 
 
-SOLUTIONS: dict[str, str] = {
-    "acid": "strong acid of stated concentration, mol/L",
-    "base": "strong base dosed into the water, by conductivity",
-    "ammonia": "ammonia dosed into the water, by conductivity",
-    "stated": "pH stated with its standard uncertainty",
-}
-"""How a solution may be known, for help texts."""
-
-
 def known_solution(
     described: str, *, conductivity_rel_u: float = 0.01, temperature_u_c: float = 0.1
 ) -> Callable[[float | None, float], KnownPh]:

@@ -148,11 +148,9 @@ def ph_budget(
     check = low_ionic_check
     if check is not None and (measured.kcl_adjusted or not check.covers(measured.conductivity_us_cm)):
         check = None
-    correction = 0.0 if check is None else -check.bias_ph
     sense = _Sensitivities.of(line, measured)
     return Budget(
-        ph=reading + correction,
-        correction_ph=correction,
+        ph=reading - (0.0 if check is None else check.bias_ph),
         components=(
             *_of_line(known_line, sense),
             _drift(known_line, sense, influences),

@@ -12,7 +12,7 @@ same error each time and stays (GUM 3.2.2, 3.2.3 and 4.2.3).
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from quietcell.core.electrode.domain import number
@@ -110,8 +110,6 @@ class Budget:
     ----------
     ph : float
         The value to report; a measured low-ionic bias is already taken off, with its sign.
-    correction_ph : float
-        What was added to the electrode's reading to get `ph`.
     components : tuple of Component
         Independent of each other, in a fixed order.
 
@@ -126,13 +124,10 @@ class Budget:
     ... )
     >>> round(budget.expanded_uncertainty_ph, 4)
     0.0144
-    >>> round(budget.averaged(100).expanded_uncertainty_ph, 4)
-    0.0103
     """
 
     ph: float
     components: tuple[Component, ...]
-    correction_ph: float = 0.0
 
     @property
     def repeatability_ph(self) -> float:
@@ -186,31 +181,6 @@ class Budget:
                 return one
         raise DomainError(
             f"no component {name!r}", subject="name", hint=f"Components: {', '.join(self._names())}"
-        )
-
-    def averaged(self, determinations: int) -> "Budget":
-        """Return the budget of a mean of like determinations: only repeatability becomes smaller.
-
-        Parameters
-        ----------
-        determinations : int
-            How many were averaged, at least 1.
-
-        Raises
-        ------
-        DomainError
-            Fewer than one.
-        """
-        number("determinations", determinations, "", (1.0, math.inf))
-        shrink = 1.0 / math.sqrt(determinations)
-        return replace(
-            self,
-            components=tuple(
-                replace(c, standard_uncertainty_ph=c.standard_uncertainty_ph * shrink)
-                if c.repeatability
-                else c
-                for c in self.components
-            ),
         )
 
     def _names(self) -> list[str]:

@@ -14,8 +14,7 @@ whole run   looking every second and taking the first pass breaks a bound meant 
             up to three spans: a minute of a noisy cell can't bear so strict a bound, four may;
 remaining   the forecast leaves at most the stated risk that more than `max_remaining_ph` is to come.
 
-The forecast costs a thousand times a reading; it is made only once the other proofs stand, and not
-more often than every `FORECAST_EVERY_S`.
+The forecast costs a thousand times a reading; it is made only once the other proofs stand.
 """
 
 import math
@@ -31,7 +30,6 @@ from numpy.typing import NDArray
 from quietcell.core.endpoint.relaxation import OWN_CHANGE_AFTER_S, Forecast, forecast
 from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, median, t_quantile
 
-FORECAST_EVERY_S = 5
 LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a quarter of it
 COLOUR = 1.8  # a slope under 1/f noise over what one window shows of it; measured by bench endpoint_coverage
 RELAXED_S = 1800.0  # after that a steady change may be the water's own

@@ -43,24 +43,6 @@ class SlopeNoise(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """A straight line fitted by ordinary least squares."""
-
-    slope: float
-    """Per unit of x."""
-    intercept: float
-    """At x = 0."""
-    slope_se: float
-    """Classical standard error: independent residuals of one variance."""
-    intercept_se: float
-    """Classical standard error."""
-    residual_sd: float
-    """Standard deviation about the line, n - 2 degrees of freedom."""
-    n: int
-    """Number of points."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
     """The slope of one window, how well it is known, and the level it was found at."""
 
@@ -82,49 +64,6 @@ class Drift:
     """Readings kept."""
     rejected: int
     """Readings left out as spikes, dropouts or not measured."""
-
-
-def fit_line(x: Array, y: Array) -> Line:
-    """Fit a straight line by least squares on centred data.
-
-    Parameters
-    ----------
-    x, y : float array, shape (n,)
-        At least three points, not all at one x.
-
-    Returns
-    -------
-    Line
-        Slope, intercept and their classical errors.
-
-    Notes
-    -----
-    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 4.1.4.1; checked on the StRD data set
-    Norris, also with 1e9 added to x.
-
-    Examples
-    --------
-    >>> fit_line(np.array([0.0, 1.0, 2.0, 3.0]), np.array([1.0, 3.0, 5.0, 7.0])).slope
-    2.0
-    """
-    n = len(x)
-    x_origin, y_origin = float(x[0]), float(y[0])
-    from_x, from_y = x - x_origin, y - y_origin
-    x_mean, y_mean = float(from_x.sum()) / n, float(from_y.sum()) / n
-    centred_x, centred_y = from_x - x_mean, from_y - y_mean
-    sxx = float((centred_x * centred_x).sum())
-    slope = float((centred_x * centred_y).sum()) / sxx
-    residual = centred_y - slope * centred_x
-    variance = float((residual * residual).sum()) / (n - 2)
-    middle = x_origin + x_mean
-    return Line(
-        slope=slope,
-        intercept=y_origin + y_mean - slope * middle,
-        slope_se=math.sqrt(variance / sxx),
-        intercept_se=math.sqrt(variance * (1.0 / n + middle * middle / sxx)),
-        residual_sd=math.sqrt(variance),
-        n=n,
-    )
 
 
 def drift(

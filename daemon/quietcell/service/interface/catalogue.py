@@ -1,6 +1,5 @@
 """What there is to describe: the kinds of record, and the MQTT topics with what they carry."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -177,8 +176,3 @@ TOPICS: tuple[Topic, ...] = (
         answers=("replay-answer", "error-answer"),
     ),
 )
-
-
-def body_of(kind: str, bodies: Iterable[type[Body]] = BODIES) -> type[Body] | None:
-    """Return the dataclass of a kind of record, None where there is no such kind."""
-    return next((body for body in bodies if body.kind == kind), None)
