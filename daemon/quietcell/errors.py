@@ -110,6 +110,10 @@ class CommandError(QuietcellError):
     """A running daemon cannot do what it is asked; nothing was changed."""
 
 
+class ArgumentError(CommandError):
+    """What it is asked with is wrong (exit 64)."""
+
+
 class OutletError(QuietcellError):
     """An outlet cannot deliver now; its cursor stays."""
 

@@ -18,6 +18,7 @@ from quietcell.cli import COMMANDS, main
 from quietcell.cli.demo_view import outcome
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
+from quietcell.service.commands import no_cell
 from quietcell.service.control import ControlSocket
 from tests.support.ledgers import note, open_ledger
 from tests.support.recorded import CELL, recorded
@@ -405,6 +406,14 @@ def test_a_reload_that_concerns_no_cell_says_what_it_took_over(
     assert capsys.readouterr().out == "Cells: none concerned\nBesides: outlets.mqtt\n"
 
 
+async def test_what_is_asked_with_ends_with_64_where_the_daemon_finds_it_wrong(tmp_path: Path) -> None:
+    async def deny(request: dict[str, Any]) -> dict[str, Any]:
+        raise no_cell(request["cell"], ["hall"])
+
+    async with ControlSocket(tmp_path, {"request": deny}):
+        assert await asyncio.to_thread(status_of, "request", "hal", "--ledger", str(tmp_path)) == 64
+
+
 def test_a_fault_of_the_configuration_that_the_daemon_found_ends_with_78(
     ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -444,6 +453,6 @@ def test_many_records_sent_again_are_counted_and_few_are_named(
     async def answer(*_asked: object, **_how: object) -> dict[str, Any]:
         return {"ok": True, "delivered": list(range(7, 900, 2)), "parked": [4, 902]}
 
-    monkeypatch.setattr("quietcell.cli.resend.ask", answer)
+    monkeypatch.setattr("quietcell.service.control.ask", answer)
     assert status_of("resend", "--ledger", str(ledger)) == 1
     assert capsys.readouterr().out == "Delivered: 447 records from 7 to 899; parked still: 4, 902\n"

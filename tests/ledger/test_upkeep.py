@@ -79,6 +79,8 @@ def test_a_backup_overwrites_nothing(tmp_path: Path) -> None:
     (tmp_path / "copy" / "letter.txt").write_text("x")
     with pytest.raises(LedgerError, match="is not empty"):
         backup(tmp_path / "state", tmp_path / "copy")
+    with pytest.raises(LedgerError, match="is a file"):
+        backup(tmp_path / "state", tmp_path / "copy" / "letter.txt")
     (tmp_path / "other.partial").mkdir()
     with pytest.raises(LedgerError, match="not finished"):
         backup(tmp_path / "state", tmp_path / "other")

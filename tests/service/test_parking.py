@@ -2,6 +2,10 @@
 
 from pathlib import Path
 
+import pytest
+
+from quietcell.errors import CommandError
+from quietcell.service.mqtt_requests import ParkedAgain
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds
 from tests.support.ledgers import note, open_ledger
@@ -27,3 +31,8 @@ async def test_a_record_parked_twice_before_the_cursor_moved_is_told_once(tmp_pa
     ]
     assert {body["cell"] for body in bodies} == {"live-feed-room"}
     await ledger.close()
+
+
+async def test_without_a_broker_nothing_is_sent_again_and_the_table_is_named() -> None:
+    with pytest.raises(CommandError, match=r"no broker is configured\. Name one in \[outlets\.mqtt\]"):
+        await ParkedAgain(None).command({"command": "resend", "via": "socket"})

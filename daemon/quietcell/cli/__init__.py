@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from quietcell.collector import at_rest
-from quietcell.errors import ConfigError, QuietcellError, UsageError, spoken
+from quietcell.errors import ArgumentError, ConfigError, QuietcellError, UsageError, spoken
 
 _USAGE, _CONFIGURATION = 64, 78
 """Exit statuses of sysexits.h: wrong use of the command line, fault in the configuration."""
@@ -78,7 +78,7 @@ def _status(arguments: list[str] | None) -> int:
     except click.UsageError as error:
         error.show()
         return _USAGE
-    except UsageError as error:
+    except (UsageError, ArgumentError) as error:
         click.echo(f"quietcell: {error}", err=True)
         return _USAGE
     except ConfigError as error:

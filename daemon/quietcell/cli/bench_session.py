@@ -19,7 +19,7 @@ from quietcell.core.records import Json
 from quietcell.errors import DomainError, QuietcellError, UsageError
 from quietcell.report.wording import REASONS
 from quietcell.service.clock import SystemClock
-from quietcell.service.control import ask
+from quietcell.service.control import ask, taken
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.logs import configure_logs
 
@@ -72,10 +72,7 @@ class Session:
     def ask(self, command: str, **arguments: Json) -> dict[str, Json]:
         """Ask the daemon; a QuietcellError when it says no."""
         self._busy_ms = _CLOCK.boot_ms()
-        answer = asyncio.run(ask(self._folder, self._request(command, **arguments)))
-        if not answer.pop("ok"):
-            raise QuietcellError(answer["error"])
-        return answer
+        return taken(asyncio.run(ask(self._folder, self._request(command, **arguments))))
 
     @contextmanager
     def attending(self, work: str) -> Iterator[dict[str, Json]]:

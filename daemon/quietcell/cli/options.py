@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from quietcell.errors import ConfigError, QuietcellError, UsageError
+from quietcell.errors import ConfigError, UsageError
 
 _WITHOUT = "To go on all the same, name the ledger by its folder: --ledger FOLDER in place of --config"
 
@@ -108,14 +108,8 @@ def ask_daemon(
     Raises
     ------
     QuietcellError
-        If no daemon answers, or it says why it does not do what is asked; ConfigError where that is for the
-        configuration.
+        If no daemon answers, or it says why it does not do what is asked.
     """
-    from quietcell.service.control import ask  # noqa: PLC0415 # commands pay only for what they use
+    from quietcell.service.control import ask, taken  # noqa: PLC0415 # commands pay only for what they use
 
-    answer = asyncio.run(ask(ledger_folder(config, ledger), request, timeout_s=timeout_s))
-    if not answer.pop("ok"):
-        if "faults" in answer:
-            raise ConfigError(answer["faults"])
-        raise QuietcellError(answer["error"])
-    return answer
+    return taken(asyncio.run(ask(ledger_folder(config, ledger), request, timeout_s=timeout_s)))

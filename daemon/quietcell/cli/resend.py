@@ -1,14 +1,11 @@
 """``quietcell resend``: let a running daemon send again what the broker refused."""
 
-import asyncio
 import json
 from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ledger_folder, ledger_options
-from quietcell.errors import QuietcellError
-from quietcell.service.control import ask
+from quietcell.cli.options import ask_daemon, ledger_options
 
 MOST_NAMED = 20
 """More records are counted, not named."""
@@ -23,9 +20,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> int:
     A refused record is parked so that the others flow; a `parked` record in the ledger says why. Mend
     the cause (rights, sizes) at the broker first. Ends with status 1 while some are refused still.
     """
-    answer = asyncio.run(ask(ledger_folder(config, ledger), {"command": "resend"}, timeout_s=600.0))
-    if not answer.pop("ok"):
-        raise QuietcellError(answer["error"])
+    answer = ask_daemon(config, ledger, {"command": "resend"}, timeout_s=600.0)
     if as_json:
         click.echo(json.dumps(answer))
     else:

@@ -58,7 +58,8 @@ def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _
         If there is no ledger, the target is in use or cannot be written, or the copy does not check out.
     """
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
-        raise LedgerError("is not empty", subject=str(target), hint="Name a folder that does not exist yet")
+        wrong = "is not empty" if target.is_dir() else "is a file"
+        raise LedgerError(wrong, subject=str(target), hint="Name a folder that does not exist yet")
     part = target.with_name(target.name + _PARTIAL)
     if part.exists():
         raise LedgerError(

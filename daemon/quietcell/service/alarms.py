@@ -29,7 +29,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarm_memory import care_notes, cell_limits, last_of_alarms, standing_facts
-from quietcell.service.commands import Arguments, Commands, OfCell, checked
+from quietcell.service.commands import Arguments, Commands, OfCell, checked, no_cell
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.records import DaemonIds
 
@@ -366,8 +366,7 @@ class Alarms:
         async with self._turn:
             watch = self.watches.get(asked.cell)
             if watch is None:
-                there = ", ".join(self.watches)
-                raise CommandError(f"no cell {asked.cell}; there is {there}", subject="cell")
+                raise no_cell(asked.cell, self.watches)
             now, by = self._now(), Person(operator=asked.operator, reason=asked.reason, via=asked.via)
             try:
                 if asked.for_s is None:
@@ -388,7 +387,7 @@ class Alarms:
             engines = self._engines()
             engine = engines.get(asked.cell)
             if engine is None:
-                raise CommandError(f"no cell {asked.cell}; there is {', '.join(engines)}", subject="cell")
+                raise no_cell(asked.cell, engines)
             by = Person(operator=asked.operator, reason=asked.reason, via=asked.via)
             try:
                 bodies = act(engine, self._now(), by)

@@ -21,7 +21,7 @@ from quietcell.core.settings import CellSettings
 from quietcell.errors import CommandError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
-from quietcell.service.commands import Commands, OfCell, checked
+from quietcell.service.commands import Commands, OfCell, checked, no_cell
 from quietcell.service.in_force import InForce, in_force
 from quietcell.service.records import DaemonIds
 
@@ -386,7 +386,7 @@ class Attendances:
         try:
             return self.cells[name]
         except KeyError:
-            raise CommandError(f"no cell {name}; there is {', '.join(self.cells)}", subject="cell") from None
+            raise no_cell(name, self.cells) from None
 
 
 def _ended(cell: str) -> CommandError:

@@ -5,7 +5,7 @@ Arguments are checked here; what is wrong raises `CommandError`, and nothing was
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, ValidationError
@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 from quietcell.config.faults import plain_words
 from quietcell.config.fields import NAME_PATTERN, Name, Text
 from quietcell.core.records import Json
-from quietcell.errors import CommandError
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.service.command_records import Via
 
 Command = Callable[[dict[str, Json]], Awaitable[dict[str, Json]]]
@@ -55,7 +55,7 @@ def checked(model: type[A], request: Mapping[str, Json]) -> A:
 
     Raises
     ------
-    CommandError
+    ArgumentError
         Names every argument that is wrong and what is allowed.
     """
     try:
@@ -63,7 +63,12 @@ def checked(model: type[A], request: Mapping[str, Json]) -> A:
     except ValidationError as error:
         faults = error.errors(include_url=False, include_input=False, include_context=False)
         told = (f"{_place(fault['loc'])}: {_wrong(fault['type'], fault['msg'])}" for fault in faults[:5])
-        raise CommandError("; ".join(told)) from None
+        raise ArgumentError("; ".join(told)) from None
+
+
+def no_cell(name: str, known: Iterable[str]) -> ArgumentError:
+    """Return what to say of a cell that is not there."""
+    return ArgumentError(f"no cell {name}; there is {', '.join(known)}", subject="cell")
 
 
 def once_begun(command: Command, begun: asyncio.Event) -> Command:

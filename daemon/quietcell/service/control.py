@@ -17,7 +17,7 @@ from typing import Self
 import structlog
 
 from quietcell.core.records import Json
-from quietcell.errors import ConfigError, ContractError, QuietcellError
+from quietcell.errors import ArgumentError, ConfigError, ContractError, QuietcellError
 from quietcell.service.command_records import Via
 from quietcell.service.commands import Commands
 
@@ -122,11 +122,29 @@ class ControlSocket:
             return {"ok": True, **await self._commands[name]({**request, "via": self._via})}
         except ConfigError as error:
             return {"ok": False, "error": str(error), "faults": error.faults}
+        except ArgumentError as error:
+            return {"ok": False, "error": str(error), "usage": True}
         except QuietcellError as error:
             return {"ok": False, "error": str(error)}
         except Exception:  # noqa: BLE001 # whoever asks must not end the carrier
             structlog.get_logger().exception("command broke", command=name)
             return {"ok": False, "error": "the command broke by a mistake of the daemon; see its log"}
+
+
+def taken(answer: dict[str, Json]) -> dict[str, Json]:
+    """Return what an answer brings.
+
+    Raises
+    ------
+    QuietcellError
+        If it says why there is nothing; `ConfigError` or `ArgumentError` where that is for the
+        configuration, or for what was asked with.
+    """
+    if answer.pop("ok"):
+        return answer
+    if "faults" in answer:
+        raise ConfigError(answer["faults"])
+    raise (ArgumentError if "usage" in answer else QuietcellError)(answer["error"])
 
 
 async def ask(

@@ -246,13 +246,12 @@ class Daemon:
         files, mqtt = outlets_of(self.config, ledger, cursors)
         self.outlets = [*files, *([mqtt] if mqtt else [])]
         work = {o.name: o.run for o in self.outlets}
-        commands.pop("resend", None)
+        commands["resend"] = ParkedAgain(mqtt).command
         settings = self.config.outlets.mqtt
         if mqtt is not None and settings is not None:
             parking = Parking(mqtt.name, ledger, ids, self.clock)
             mqtt.on_parked, mqtt.on_delivered = parking.parked, parking.delivered
             work["live values"] = lambda: self._tell_live(mqtt, alarms, settings.live_every_s)
-            commands["resend"] = ParkedAgain(mqtt).command
             if settings.requests:
                 requests = MqttRequests(self.config.site.name, commands, mqtt)
                 mqtt.hear = requests.hear

@@ -12,7 +12,7 @@ from quietcell.errors import CommandError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
 from quietcell.service.command_records import OperatorVerdictBody
-from quietcell.service.commands import Commands, LongText, OfCell, checked
+from quietcell.service.commands import Commands, LongText, OfCell, checked, no_cell
 from quietcell.service.records import DaemonIds
 
 
@@ -63,7 +63,7 @@ class EpisodeVerdicts:
         told = checked(EpisodeArguments, request)
         task = self._cells.get(told.cell)
         if task is None:
-            raise CommandError(f"no cell {told.cell}; there is {', '.join(self._cells)}", subject="cell")
+            raise no_cell(told.cell, self._cells)
         opening = await self._opening(told)
         if opening not in task.open_episodes:
             known = ", ".join(task.open_episodes) or "none"

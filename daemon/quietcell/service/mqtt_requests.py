@@ -209,7 +209,7 @@ class MqttRequests:
 class ParkedAgain:
     """The command ``resend``: what a broker refused goes out again."""
 
-    def __init__(self, outlet: "MqttOutlet") -> None:
+    def __init__(self, outlet: "MqttOutlet | None") -> None:
         self._outlet = outlet
 
     async def command(self, request: dict[str, Json]) -> dict[str, Json]:
@@ -218,9 +218,12 @@ class ParkedAgain:
         Raises
         ------
         CommandError
-            If no broker is connected.
+            If no broker is connected, or none is configured.
         """
         checked(Arguments, request)
+        if self._outlet is None:
+            hint = "Name one in [outlets.mqtt], then `quietcell reload`"
+            raise CommandError("no broker is configured", subject="resend", hint=hint)
         try:
             return await self._outlet.send_parked()
         except OutletError as error:

@@ -15,7 +15,7 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
 from quietcell.service.command_records import RequestBody
-from quietcell.service.commands import Commands, OfCell, checked
+from quietcell.service.commands import Commands, OfCell, checked, no_cell
 from quietcell.service.records import DaemonIds
 
 LONGEST_WAIT_S = 60.0
@@ -157,7 +157,7 @@ class Requests:
         try:
             return self._cells[name]
         except KeyError:
-            raise CommandError(f"no cell {name}; there is {', '.join(self._cells)}", subject="cell") from None
+            raise no_cell(name, self._cells) from None
 
     async def _known(self, asked: RequestArguments) -> Stored | None:
         """Return the record of the request this one repeats.
