@@ -69,8 +69,8 @@ def guided(folder: Path, meter: BenchMeter, names: Sequence[str]) -> None:
         child.expect("rinse the electrode with pure water, blot it.*Press Enter")
         meter.dip(ph_of(name))
         child.sendline("")
-        if child.expect([f"That is {name}", rf"\({name}, .*\): "]):  # a new electrode may be off by more
-            child.sendline(name)
+        child.expect(rf"Which buffer is it\? By its potential {name}|\({name}, .*\): ")
+        child.sendline(name)
         child.expect("Lot of the bottle")
         child.sendline("M-1")
         child.expect("Last day of use")

@@ -218,11 +218,16 @@ def _recognised(body: dict[str, Json], found: dict[str, Json], buffer_set: str) 
     seen = recognise(
         body["mv"], body["temperature_c"], shelf, within_mv=NEAR_MV if calibrated else FAR_MV, line=line
     )
-    if seen.buffer is not None:
+    if seen.buffer is not None and calibrated:
         click.echo(f"That is {seen.buffer.name}.", err=True)
         return {"set": buffer_set, "name": seen.buffer.name}
-    choices = [one.name for one in seen.fits] or list(BUFFER_SETS[buffer_set].tables)
-    name = told(None, seen.question, flag="--buffer", type=click.Choice(choices))
+    every = list(BUFFER_SETS[buffer_set].tables)
+    if seen.buffer is not None:  # by theory: where mV rise with pH it is the one as far beyond pH 7
+        likely = f"Which buffer is it? By its potential {seen.buffer.name}"
+        name = told(None, likely, flag="--buffer", default=seen.buffer.name, type=click.Choice(every))
+    else:
+        choices = [one.name for one in seen.fits] or every
+        name = told(None, seen.question, flag="--buffer", type=click.Choice(choices))
     return {"set": buffer_set, "name": name}
 
 

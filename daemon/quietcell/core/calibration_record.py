@@ -33,6 +33,8 @@ from quietcell.errors import DomainError
 
 QUESTIONS = frozenset({"slope-changed", "zero-changed"})
 """Refusals a person may answer: an electrode may really have changed, or be another one."""
+RISING = "slope-sign"
+"""One more where nothing was calibrated before: two buffers swapped look like mV that rise with pH."""
 BUFFERS_IN_QUESTION = frozenset({"buffer-expired", "slope-sign", "residual-too-large"})
 """Refusals that speak against the buffers: what the old line made of them proves nothing."""
 AS_FOUND_LIMIT_PH = 0.05
@@ -119,19 +121,26 @@ def judge_calibration(
     """
     points = [one.point(temperature_standard_uncertainty_c) for one in bottles]
     found = calibrate(points, isopotential_ph=isopotential_ph)
-    rising = found.slope_pct < 0.0 and before is not None and before.line.slope_pct < 0.0
+    rising = found.slope_pct < 0.0 and (before is None or before.line.slope_pct < 0.0)
     limits = limits or CalibrationLimits(rising_mv=rising)
     reasons = [
         *refusals(found, limits, previous=before.line if before else None, on=on),
         *_against_expected(found, expected_ph),
     ]
-    against = tuple(one for one in reasons if one.reason not in QUESTIONS)
+    answerable = QUESTIONS
+    if rising and before is None:
+        answerable = QUESTIONS | {RISING}
+        text = (
+            f"The slope is {found.slope_pct:.1f} %: this meter's mV rise with pH, and no buffers were swapped"
+        )
+        reasons.append(Refusal(reason=RISING, text=text))
+    against = tuple(one for one in reasons if one.reason not in answerable)
     as_found_ph = tuple(None if before is None else before.line.ph(p.mv, p.temperature_c) for p in points)
     return Judged(
         calibration=found,
         bottles=tuple(bottles),
         against=against,
-        questions=tuple(one for one in reasons if one.reason in QUESTIONS),
+        questions=tuple(one for one in reasons if one.reason in answerable),
         as_found=_as_found(points, as_found_ph, before, against, as_found_limit_ph),
         as_found_ph=as_found_ph,
         before=before,
