@@ -10,7 +10,7 @@ import pytest
 
 from quietcell.contracts import DriverSettings
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import EngineInput, TimeMark
+from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import Reading, ReadingBlock
 from quietcell.core.records import Body, Json
 from quietcell.errors import LedgerError
@@ -19,6 +19,8 @@ from quietcell.service import cells as cells_module
 from quietcell.service import metering
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.records import DaemonIds
+from quietcell.service.requests import Requests
+from quietcell.service.stored_input import StoredInput
 from tests.support.clocks import RealClock
 from tests.support.ledgers import open_ledger
 from tests.support.steady_driver import SteadyDriver
@@ -168,6 +170,44 @@ async def test_cell_whose_engine_breaks_is_finished_and_begun_anew(
     assert ends == ["interrupted", "stopped"]
     assert [b["cause"] for b in side.bodies("good", "segment")] == ["started", "stopped"]
     assert side.bodies("good", "cell-fault") == []
+    await side.ledger.close()
+
+
+@pytest.mark.parametrize("breaking", [Request, SegmentEnded])
+async def test_an_engine_that_breaks_on_what_people_do_is_trusted_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, breaking: type
+) -> None:
+    side = Side(tmp_path, {"bad": SteadyDriver})
+    take = Engine.take
+    broken: list[EngineInput] = []
+
+    def breaks_once(self: Engine, item: EngineInput) -> tuple[Body, ...]:
+        made = take(self, item)
+        if isinstance(item, breaking) and not broken:
+            broken.append(item)
+            raise ZeroDivisionError("in the engine")
+        return made
+
+    async def people() -> None:
+        await until(lambda: side.cells["bad"].steps > 10)
+        monkeypatch.setattr(Engine, "take", breaks_once)
+        settings = cell_settings(cell="bad", every_s=30.0)
+        if breaking is Request:
+            requests = Requests(side.cells, side.ledger, DaemonIds(2))
+            with pytest.raises(ZeroDivisionError):
+                await requests.request({"command": "request", "via": "socket", "cell": "bad"})
+        else:
+            await side.cells.change("bad", settings, Meter(driver="bad", settings=DriverSettings()))
+        await until(lambda: len([b for b in side.bodies("bad", "segment") if b["state"] == "began"]) == 2)
+        assert (side.cells["bad"].settings == settings) is (breaking is SegmentEnded)
+
+    await side.run(people)
+    assert side.bodies("bad", "request") == []
+    assert not any(b.get("request") for b in side.bodies("bad", "determination"))
+    steps = StoredInput(side.ledger.journal, side.ledger.readings, "bad")
+    engine = Engine(cell_settings(cell="bad"))
+    made = [b.as_json() for step in steps if step.item is not None for b in engine.take(step.item)]
+    assert made == [b for b in side.bodies("bad") if not b["id"].startswith("daemon.")]
     await side.ledger.close()
 
 

@@ -10,7 +10,7 @@ import structlog
 from quietcell.contracts import Clock, LineCounts, MeterDriver
 from quietcell.core.engine import Engine
 from quietcell.core.indication import Indication
-from quietcell.core.inputs import Attendance, Request, SegmentBegan, SegmentEnded, TimeMark
+from quietcell.core.inputs import Attendance, EngineInput, Request, SegmentBegan, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingRows, Row
 from quietcell.core.records import Body, SegmentCause, SegmentEndCause
 from quietcell.core.settings import CellSettings
@@ -205,12 +205,10 @@ class CellTask:
             marking.cancel()
             await asyncio.wait({marking})
             await self._leave_meter()
-        if self._broken.done():
-            raise self._broken.exception() or ContractError("broke without an error", subject=self.name)
-        self._broken.cancel()
+        self._require_sound()
         fed = self._fed()
         ended = SegmentEnded(ms=max(self._time.floor_ms, self._time.now_ms), cause="stopped")
-        await self._ledger.submit((*fed, *self._engine.take(ended), self._checkpoint()))
+        await self._ledger.submit((*fed, *self._take(ended), self._checkpoint()))
         await self._digest()
 
     async def _guard(self, work: Coroutine[None, None, None]) -> None:
@@ -218,8 +216,7 @@ class CellTask:
         try:
             await work
         except Exception as error:  # noqa: BLE001 # raised again by run
-            if not self._broken.done():
-                self._broken.set_exception(error)
+            self._break(error)
 
     # --- the meter -----------------------------------------------------------------------------
 
@@ -277,6 +274,27 @@ class CellTask:
         if fed:
             await self._ledger.submit(fed)
 
+    def _take(self, item: EngineInput) -> tuple[Body, ...]:
+        """Let the engine take its next input; one that broke is trusted no more, and the run ends by it."""
+        self._require_sound()
+        try:
+            return self._engine.take(item)
+        except Exception as error:
+            self._break(error)
+            raise
+
+    def _require_sound(self) -> None:
+        """Raise what broke this run, if anything has."""
+        if self._broken.done():
+            raise self._broken.exception() or ContractError("broke without an error", subject=self.name)
+
+    def _break(self, error: Exception) -> None:
+        """End the run by a mistake."""
+        if not self._broken.done():
+            self._measuring = False
+            self._broken.set_exception(error)
+            self._broken.exception()  # raised again by run
+
     def _fed(self) -> tuple[Body, ...]:
         """Put what is held on segment time, keep it, then let the engine see it."""
         if not self._held:
@@ -288,7 +306,7 @@ class CellTask:
                 cell=self.name, segment=self._segment, anchor_utc_ms=self._time.anchor_utc_ms, block=block
             )
         )
-        return self._engine.take(block)
+        return self._take(block)
 
     def _be_patient(self) -> None:
         """Work out up to when what is received can change nothing, and let the driver keep it so long.
@@ -330,7 +348,7 @@ class CellTask:
         before = self._fed()
         ms = max(self._time.floor_ms, self._time.behind(self._clock.boot_ms()))
         item, record = make(self._segment, ms, rfc3339(self._time.anchor_utc_ms + ms))
-        made = self._engine.take(item)
+        made = self._take(item)
         self._time.floor_ms = ms
         self._be_patient()
         stored = await self._ledger.record([*before, record, *made])
@@ -360,7 +378,7 @@ class CellTask:
             bodies = self._fed()
             if ms >= self._time.floor_ms:
                 self._time.floor_ms = ms + 1
-                bodies = (*bodies, *self._engine.take(TimeMark(ms=ms)))
+                bodies = (*bodies, *self._take(TimeMark(ms=ms)))
                 if due:
                     complete = (self._segment, ms)
                     bodies = (*bodies, self._checkpoint())
@@ -395,7 +413,7 @@ class CellTask:
         fed = self._fed()
         at_ms = self._time.now_ms if boot_ms is None else self._time.of(boot_ms)
         end_ms = max(self._time.floor_ms, at_ms)
-        ended = self._engine.take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
+        ended = self._take(SegmentEnded(ms=end_ms, cause=_end_cause(cause)))
         self._segment += 1
         began = self._begin(cause, boot_ms=self._time.boot_ms(end_ms), settings=settings)
         return (*fed, *ended, *began)
@@ -413,7 +431,7 @@ class CellTask:
             time_quality=self._time.quality,
             settings=settings,
         )
-        bodies = self._engine.take(began)
+        bodies = self._take(began)
         self._be_patient()
         return bodies
 

@@ -10,7 +10,7 @@ import structlog
 from quietcell.contracts import Clock, DriverSettings, DriverTable, MeterDriver
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import CommandError, ContractError, LedgerError
+from quietcell.errors import ContractError, LedgerError
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Backoff
 from quietcell.service.cell import CellTask
@@ -157,8 +157,10 @@ class Cells(Mapping[str, CellTask]):
         kept.meter = meter
         try:
             await kept.task.reconfigure(settings, meter=driver)
-        except CommandError:
-            kept.changed = settings  # it has just broken; it begins anew with them
+        except LedgerError:
+            raise
+        except Exception:  # noqa: BLE001 # it broke, now or just before, and begins anew with them
+            kept.changed = settings
 
     def _driver(self, meter: Meter) -> MeterDriver:
         return make_driver(self._drivers, meter.driver, meter.settings, self._clock)
