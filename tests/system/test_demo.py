@@ -53,7 +53,7 @@ def test_the_demonstration_tells_what_happened_and_message_file_and_table_agree(
         reaper.cancel()
     assert status == 0
     assert "runs 25 times faster" in told
-    assert re.search(r"header-tank: \d accepted; pH 6\.9\d to 6\.9\d", told)
+    assert re.search(r"header-tank: \d accepted; pH 6\.9\d\b", told)
     assert "larval-hall: " in told
     assert "Carbon dioxide is coming into the water" in told
 

@@ -77,7 +77,7 @@ def command(folder: Path, seconds: float, pace: float, broker: str | None, *, pl
         )
         click.echo(f"Emulated meters, the loop's clock runs {pace:g} times faster. {told}{page}")
         story = asyncio.run(_play(daemon, place, seconds, plain=plain or not sys.stdout.isatty()))
-    click.echo(summary(story, place, address))
+    click.echo(summary(story, place))
 
 
 def _own_folder(folder: Path) -> Path:

@@ -88,7 +88,7 @@ def _table(story: Story, indications: list[Indication], news: list[str]) -> Tabl
     outer = Table.grid(padding=(0, 0))
     table = Table(title="Merrow Sound purified-water loop", title_justify="left", expand=True)
     for heading in ("cell", "indication", "waits for", "last verdict"):
-        table.add_column(heading, overflow="fold")
+        table.add_column(heading, overflow="fold", no_wrap=heading == "cell")
     for indication in indications:
         done = story.determinations.get(indication.cell)
         table.add_row(
@@ -117,7 +117,7 @@ def subscription(host: str, port: int) -> str:
     return f"mosquitto_sub -h {host} -p {port} -t 'quietcell/merrow-sound/+/result' -v"
 
 
-def summary(story: Story, place: Path, broker: tuple[str, int] | None) -> str:
+def summary(story: Story, place: Path) -> str:
     """Return what happened, where it lies and what to try next."""
     lines = ["", "What happened"]
     for cell in story.cells:
@@ -138,9 +138,8 @@ def summary(story: Story, place: Path, broker: tuple[str, int] | None) -> str:
         f"Results as JSON lines and CSV: {place / 'results'}",
         f"The ledger with all readings:  {place / 'ledger'}   (quietcell verify --ledger {place / 'ledger'})",
         f"The configuration that ran:    {place / 'demo.toml'}",
+        f"A report of it:                quietcell report --config {place / 'demo.toml'} --out demo.html",
     ]
-    if broker is not None:
-        lines.append(f"What showed the results on MQTT:  {subscription(*broker)}")
     return "\n".join(lines)
 
 
@@ -150,7 +149,8 @@ def _counted(done: list[dict[str, Json]]) -> str:
     for body in done:
         counts[body["verdict"]] = counts.get(body["verdict"], 0) + 1
     values = [body["ph_reported"] for body in done if body["verdict"] in {"accepted", "qualified"}]
-    span = f"; pH {min(values):.2f} to {max(values):.2f}" if values else ""
+    ends = dict.fromkeys(f"{end(values):.2f}" for end in (min, max)) if values else ()
+    span = f"; pH {' to '.join(ends)}" if ends else ""
     return (
         ", ".join(f"{count} {verdict}" for verdict, count in counts.items()) + span
         if done
