@@ -80,8 +80,8 @@ def test_mv_and_ph_undo_each_other(line: Line, ph: float, temperature_c: float) 
 def test_cutting_a_stream_changes_no_bit(line: Line, cut: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     mv, temperature_c = rng.uniform(-300.0, 300.0, 40), rng.uniform(0.0, 100.0, 40)
-    whole = line.ph(mv, temperature_c)
-    parts = [line.ph(mv[s], temperature_c[s]) for s in (slice(None, cut), slice(cut, None))]
+    whole = line.stream_ph(mv, temperature_c)
+    parts = [line.stream_ph(mv[s], temperature_c[s]) for s in (slice(None, cut), slice(cut, None))]
     assert np.concatenate(parts).tobytes() == whole.tobytes()
     assert whole.tolist() == [line.ph(float(e), float(t)) for e, t in zip(mv, temperature_c, strict=True)]
 
@@ -92,6 +92,12 @@ def test_arrays_of_any_shape_broadcast() -> None:
     assert line.mv(7.0, np.full((2, 2), 60.0)).tolist() == [[0.0, 0.0], [0.0, 0.0]]
     assert nernst_factor_mv(np.zeros((0,))).shape == (0,)
     assert isinstance(line.ph(3.0, 25.0), float)
+
+
+def test_a_stream_turns_missing_and_wild_readings_into_nan() -> None:
+    line = Line(slope_pct=100.0, zero_mv=0.0)
+    ph = line.stream_ph([0.0, np.nan, 0.0, 0.0, 9999.0, np.inf], [25.0, 25.0, np.nan, 140.0, 25.0, 25.0])
+    assert np.isnan(ph).tolist() == [False, True, True, True, True, True]
 
 
 @pytest.mark.parametrize(

@@ -234,6 +234,13 @@ def test_a_stated_figure_is_not_called_assumed() -> None:
     assert "zero" not in found.assumed
 
 
+def test_repeating_a_measurement_leaves_everything_but_repeatability() -> None:
+    single = ph_budget(KNOWN, Measured(mv=5.0, temperature_c=40.0, repeatability_mv=1.0))
+    many = single.averaged(10_000)
+    assert many.systematic_ph == single.systematic_ph
+    assert many.standard_uncertainty_ph == pytest.approx(single.systematic_ph, rel=1e-4)
+
+
 @given(mv=st.floats(-400.0, 400.0), temperature_c=st.floats(0.0, 100.0))
 def test_more_to_go_wrong_never_makes_u_smaller(mv: float, temperature_c: float) -> None:
     measured = Measured(mv=mv, temperature_c=temperature_c)

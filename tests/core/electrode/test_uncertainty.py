@@ -53,6 +53,18 @@ def test_an_error_on_one_side_widens_u_by_its_bias_and_shifts_the_narrow_interva
     assert one.low_ph == pytest.approx(7.0 - 0.05 - 2.0 * u)
 
 
+@given(parts=components, determinations=st.integers(1, 10_000))
+def test_averaging_never_touches_the_systematic_part(
+    parts: tuple[Component, ...], determinations: int
+) -> None:
+    single = budget(*parts)
+    mean = single.averaged(determinations)
+    assert mean.systematic_ph == single.systematic_ph
+    assert mean.bias_ph == single.bias_ph
+    assert mean.repeatability_ph == pytest.approx(single.repeatability_ph / math.sqrt(determinations))
+    assert mean.expanded_uncertainty_ph >= 2.0 * single.systematic_ph
+
+
 @given(parts=components)
 def test_plus_minus_u_holds_the_narrow_interval(parts: tuple[Component, ...]) -> None:
     one = budget(*parts)
@@ -84,6 +96,7 @@ def test_what_is_assumed_or_not_known_is_named() -> None:
             lambda: Component.between("one", 0.1, 0.0),
             "high_ph of one: 0 pH is outside 0.1 pH and above",
         ),
+        (lambda: budget().averaged(0), "determinations: 0 is outside 1 and above"),
         (
             lambda: budget(Component(name="one", standard_uncertainty_ph=0.1)).component("two"),
             "name: no component 'two'. Components: one",

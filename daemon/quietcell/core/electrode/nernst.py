@@ -158,7 +158,8 @@ class Line:
         Raises
         ------
         DomainError
-            A value not finite or out of range, or shapes that do not fit.
+            A value not finite or out of range, or shapes that do not fit. Streams with missing or
+            wild readings go through `stream_ph`.
 
         Examples
         --------
@@ -169,6 +170,31 @@ class Line:
         temperature = within("temperature_c", temperature_c, "°C", TEMPERATURE_RANGE_C)
         broadcastable(mv=potential, temperature_c=temperature)
         return plain(self._ph(potential, temperature))
+
+    def stream_ph(self, mv: ArrayLike, temperature_c: ArrayLike) -> Quantity:
+        """Return pH for readings as they come: NaN where mV or temperature are missing or wild.
+
+        Parameters
+        ----------
+        mv, temperature_c : array_like
+            As for `ph`, but NaN (not measured) and values out of range are allowed.
+
+        Returns
+        -------
+        array
+            pH of the broadcast shape, NaN where no pH follows. Each element depends on its own
+            inputs alone, so cutting a stream into blocks changes no bit.
+
+        Examples
+        --------
+        >>> line = Line(slope_pct=100.0, zero_mv=0.0)
+        >>> line.stream_ph([0.0, float("nan")], [25.0, 25.0]).tolist()
+        [7.0, nan]
+        """
+        potential = np.asarray(mv, np.float64)
+        temperature = np.asarray(temperature_c, np.float64)
+        broadcastable(mv=potential, temperature_c=temperature)
+        return self._ph(_kept(potential, POTENTIAL_RANGE_MV), _kept(temperature, TEMPERATURE_RANGE_C))
 
     @overload
     def mv(self, ph: float, temperature_c: float) -> float: ...
@@ -214,6 +240,11 @@ class Line:
 
 def _factor(temperature_c: Quantity) -> Quantity:
     return np.asarray(MV_PER_KELVIN * (temperature_c + ZERO_CELSIUS_K))
+
+
+def _kept(values: Quantity, span: tuple[float, float]) -> Quantity:
+    low, high = span
+    return np.where((values >= low) & (values <= high), values, np.nan)
 
 
 _FACTOR_25_MV = float(_factor(np.asarray(REFERENCE_TEMPERATURE_C)))

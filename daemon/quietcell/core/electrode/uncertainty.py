@@ -12,7 +12,7 @@ same error each time and stays (GUM 3.2.2, 3.2.3 and 4.2.3).
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from quietcell.core.electrode.domain import number
@@ -124,6 +124,8 @@ class Budget:
     ... )
     >>> round(budget.expanded_uncertainty_ph, 4)
     0.0144
+    >>> round(budget.averaged(100).expanded_uncertainty_ph, 4)
+    0.0103
     """
 
     ph: float
@@ -181,6 +183,31 @@ class Budget:
                 return one
         raise DomainError(
             f"no component {name!r}", subject="name", hint=f"Components: {', '.join(self._names())}"
+        )
+
+    def averaged(self, determinations: int) -> "Budget":
+        """Return the budget of a mean of like determinations: only repeatability becomes smaller.
+
+        Parameters
+        ----------
+        determinations : int
+            How many were averaged, at least 1.
+
+        Raises
+        ------
+        DomainError
+            Fewer than one.
+        """
+        number("determinations", determinations, "", (1.0, math.inf))
+        shrink = 1.0 / math.sqrt(determinations)
+        return replace(
+            self,
+            components=tuple(
+                replace(c, standard_uncertainty_ph=c.standard_uncertainty_ph * shrink)
+                if c.repeatability
+                else c
+                for c in self.components
+            ),
         )
 
     def _names(self) -> list[str]:
