@@ -13,7 +13,7 @@ from typing import Final, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from quietcell.core.constants import LN10
+from quietcell.core.constants import CO2_MOLAR_MASS_G_MOL, LN10
 from quietcell.core.ingress.event import Amount, IngressSettings
 from quietcell.core.water.bases import ammonium_pka
 from quietcell.core.water.carbonate import constants
@@ -25,7 +25,7 @@ from quietcell.core.water.speciation import PURE_WATER, Composition, speciate
 
 Array = NDArray[np.float64]
 
-CO2_UG_PER_MOL: Final = 44.0095e6
+CO2_UG_PER_MOL: Final = 1e6 * CO2_MOLAR_MASS_G_MOL
 CHEMICAL: Final = ("co2-ingress", "acidic-ingress", "sodium-base", "ammonia-base", "ammonia-loss")
 """Causes that add one solute (or take ammonia away); salt needs no path: pH stays."""
 _STEPS: Final = 36
