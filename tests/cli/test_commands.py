@@ -18,6 +18,7 @@ from quietcell.cli import COMMANDS, main
 from quietcell.cli.demo_view import outcome
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
+from quietcell.ledger import file_system
 from quietcell.service.commands import no_cell
 from quietcell.service.control import ControlSocket
 from tests.support.ledgers import note, open_ledger
@@ -202,6 +203,24 @@ def test_a_check_looks_for_the_files_of_secrets_and_certificates(
     assert status_of(*check) == 0
     assert "tls.key: " in (told_now := capsys.readouterr().err)
     assert "cannot be read by you; the daemon's user must be able to" in told_now
+
+
+def test_a_check_finds_folders_that_cannot_be_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, mounts = tmp_path / "quietcell.toml", tmp_path / "mounts"
+    mounts.write_text(f"36 25 0:31 / {tmp_path} rw - nfs4 sea:/ rw\n")
+    monkeypatch.setattr(file_system, "MOUNTS", mounts)
+    (tmp_path / "results").touch()
+    path.write_text(
+        '[site]\nname = "x"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "simulated"\n'
+        '[outlets.files]\nfolder = "results"\n'
+    )
+    assert status_of("config", "check", "--config", str(path)) == 78
+    store, results = capsys.readouterr().err.splitlines()
+    assert store.startswith(f"{path}:4: store.folder: ")
+    assert "lies on a network file system (nfs4)" in store
+    assert results == f"{path}:8: outlets.files.folder: {tmp_path}/results is a file; must be a folder"
 
 
 def test_a_check_names_ports_that_are_not_there_which_is_no_fault(

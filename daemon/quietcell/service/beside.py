@@ -1,4 +1,4 @@
-"""What lies in files beside the configuration: secrets and certificates."""
+"""What lies beside the configuration: secrets and certificates in files, folders, ports."""
 
 import hashlib
 import os
@@ -7,7 +7,8 @@ from pathlib import Path
 
 from quietcell.config import Config, check_private, file_fault, read_secret
 from quietcell.config.outlets import SecretReference, TlsSettings
-from quietcell.errors import ConfigError
+from quietcell.errors import ConfigError, LedgerError
+from quietcell.ledger.file_system import refuse_network
 
 _TLS = "outlets.mqtt.tls"
 
@@ -106,15 +107,7 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
         if reference.credential is None  # else handed over at the start, and the file stands in for it
     }
     files |= {} if tls is None else {f"{_TLS}.{name}": path for name, path in _certificates(tls)}
-    ports = {name: cell.settings.sole_port() for name, cell in config.cells.items() if cell.settings}
-    faults, unseen = (
-        [],
-        [
-            f"cells.{name}.settings: port {port} is not there now; `quietcell ports` lists those that are"
-            for name, port in ports.items()
-            if port is not None and port.startswith("/") and not os.path.exists(port)  # noqa: PTH110 # as it is written
-        ],
-    )
+    faults, unseen = _wrong_folders(config), _ports_away(config)
     for key, path in files.items():
         if path is None:
             continue
@@ -128,6 +121,30 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
         except ConfigError as error:
             faults += error.faults
     return faults, unseen
+
+
+def _wrong_folders(config: Config) -> list[str]:
+    files = config.outlets.files
+    folders = {"store.folder": config.store.folder}
+    if files is not None:
+        folders |= {"outlets.files.folder": files.folder}
+        folders |= {"outlets.files.drop_folder": files.drop_folder} if files.drop_folder else {}
+    files_there = [key for key, path in folders.items() if os.path.isfile(path)]  # noqa: PTH113 # the method raises where one may not look
+    wrong = [f"{key}: {folders[key]} is a file; must be a folder" for key in files_there]
+    try:
+        refuse_network(config.store.folder)
+    except LedgerError as error:
+        wrong.append(f"store.folder: {error}")
+    return wrong
+
+
+def _ports_away(config: Config) -> list[str]:
+    ports = {name: cell.settings.sole_port() for name, cell in config.cells.items() if cell.settings}
+    return [
+        f"cells.{name}.settings: port {port} is not there now; `quietcell ports` lists those that are"
+        for name, port in ports.items()
+        if port is not None and port.startswith("/") and not os.path.exists(port)  # noqa: PTH110 # same
+    ]
 
 
 def _secrets(config: Config) -> dict[str, SecretReference]:
