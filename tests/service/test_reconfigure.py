@@ -13,8 +13,11 @@ from quietcell.core.recording import read_recording
 from quietcell.core.settings import CellSettings
 from quietcell.errors import ContractError
 from quietcell.ledger.ledger import Ledger, Stamp
+from quietcell.service import recovery
 from quietcell.service.cell import CellTask
+from quietcell.service.checkpoint import last_checkpoint, restored
 from quietcell.service.export import recording_lines
+from quietcell.service.recovery import recover
 from quietcell.service.replay import replay
 from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
 from tests.support.ledgers import note
@@ -73,6 +76,33 @@ async def test_run_killed_after_a_reload_is_finished_by_the_settings_then_in_for
     await recovered(bench)
     assert bench.bodies()[: len(whole) - 3] == whole[:-3]
     assert bench.engine_bodies()[-1]["cause"] == "interrupted"
+    await bench.ledger.close()
+
+
+async def test_a_run_that_cannot_be_judged_again_goes_on_by_the_settings_then_in_force(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = Bench(tmp_path)
+    await bench.run(meter_readings(30), 30)
+    (first,) = [b for b in bench.bodies() if b["record"] == "checkpoint"]
+    calibrated = cell_settings(calibration_id="daemon.1.7")
+    began = recover(bench.ledger.journal, bench.ledger.readings, "live-feed-room")
+    assert began is not None
+
+    async def calibrate(task: CellTask) -> None:
+        await task.reconfigure(calibrated)
+
+    await bench.run(meter_readings(30, start_s=40), 60, engine=began.engine, events={50: calibrate})
+    database = bench.ledger.journal._database
+    database.execute("DELETE FROM journal WHERE seq > (SELECT max(seq) - 3 FROM journal)")
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    found = await recovered(bench)
+    assert first["state"]["from_buffer"] is False
+    assert (found.engine.settings, found.engine.state()["from_buffer"]) == (calibrated, True)
+    known = last_checkpoint(bench.ledger.journal, "live-feed-room")
+    assert known is not None
+    again = restored(bench.ledger.journal, bench.ledger.readings, known)
+    assert (again.settings, again.state()) == (found.engine.settings, found.engine.state())
     await bench.ledger.close()
 
 

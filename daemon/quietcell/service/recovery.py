@@ -122,8 +122,6 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
         place, ordinal = place_of(began), began.body()["state"].get("ordinal", 0)
         try:
             engine = restored(journal, readings, began, with_readings=False)
-            if place is not None:
-                engine.take(SegmentEnded(ms=place.last_ms, cause="interrupted"))
         except StateUnknownError:
             engine = Engine(settings_at(journal, began))
     steps = StoredInput(journal, None, cell, after=0 if began is None else began.seq, place=place)
@@ -131,11 +129,22 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
     for step in steps:
         if step.body.get("record") == "configuration" and engine is None:
             engine = Engine(CellSettings.from_json(step.body["settings"]))
+        if engine is not None and isinstance(step.item, SegmentBegan | SegmentEnded):
+            engine = _told(engine, step.item)
         if step.record is None:
             missing = _bare_end(journal, readings, cell, steps.place, ordinal, step.item)
         elif not step.body["id"].startswith("daemon."):
             ordinal = int(step.body["id"].rpartition(".")[2])
     return None if engine is None else Recovered(engine=engine, missing=missing)
+
+
+def _told(engine: Engine, item: SegmentBegan | SegmentEnded) -> Engine:
+    """Return an engine that knows of a segment and its settings; where it breaks on that, a new one."""
+    try:
+        engine.take(item)
+    except Exception:  # noqa: BLE001 # a daemon must start
+        return Engine((isinstance(item, SegmentBegan) and item.settings) or engine.settings)
+    return engine
 
 
 def _bare_end(
