@@ -163,7 +163,7 @@ class Alarms:
         """Learn from the journal what holds, and put the alarms back where they were."""
         now = self._now()
         rows, _ = alarm_table(self._config.alarms)
-        watches, care = {}, care_notes(journal)
+        watches, care, engines = {}, care_notes(journal), self._engines()
         for cell in cells:
             engine = AlarmEngine(cell, rows, self._ids.next)
             before = self.watches.get(cell)
@@ -171,15 +171,15 @@ class Alarms:
             watch = watches[cell] = CellWatch(cell, engine, cell_limits(self._config, cell), began_utc_ms)
             for body in (*standing_facts(journal, cell), *(each for each in care if concerns(each, cell))):
                 watch.learn(body)
-            watch.restore(last_of_alarms(journal, cell), now)
+            watch.restore(last_of_alarms(journal, cell), now, before=engines.get(cell))
         left = {}
         for cell in set(journal.cells()) - set(cells):
             if bodies := last_of_alarms(journal, cell):
                 unwatched = [replace(row, enabled=False) for row in rows]
                 left[cell] = AlarmEngine(cell, unwatched, self._ids.next)
-                left[cell].restore(bodies, now)
+                left[cell].restore(bodies, now, before=engines.get(cell))
         daemon = self._new_daemon_watch()
-        daemon.engine.restore(last_of_alarms(journal, DAEMON), now)
+        daemon.engine.restore(last_of_alarms(journal, DAEMON), now, before=engines[DAEMON])
         return watches, left, daemon
 
     def _new_daemon_watch(self) -> DaemonWatch:

@@ -107,6 +107,16 @@ def test_the_shelf_lasts_as_long_as_was_said_whatever_utc_does(step_s: int) -> N
     assert alarms.advance(then(60))[0].event is E.SHELF_ENDED
 
 
+@pytest.mark.parametrize("step_s", [-86_400, 86_400])
+def test_an_engine_that_takes_the_place_of_another_goes_on_with_its_shelves(step_s: int) -> None:
+    before, alarms = engine(rule("x")), engine(rule("x"))
+    shelved = before.shelve(at(0), "x", SOMEONE, until_utc_ms=UTC_MS + 60_000)
+    then = replace(at(30), utc_ms=UTC_MS + step_s * 1000)
+    alarms.restore([body.as_json() for body in shelved], then, before=before)
+    assert alarms.advance(replace(then, ms=at(59.999).ms)) == []
+    assert alarms.advance(replace(then, ms=at(60).ms))[0].event is E.SHELF_ENDED
+
+
 def test_a_clock_set_back_over_a_restart_makes_a_shelf_no_longer_than_it_was_to_be() -> None:
     before, alarms = engine(rule("x")), engine(rule("x"))
     shelved = before.shelve(at(0), "x", SOMEONE, until_utc_ms=UTC_MS + 60_000)

@@ -381,9 +381,11 @@ class CellWatch:
         self._look_at_sanitisation(now)
         return self.engine.advance(now, by={"sanitisation": by})
 
-    def restore(self, bodies: Iterable[Mapping[str, Json]], now: Moment) -> None:
-        """Take up the alarms where a run before left them."""
-        self.engine.restore(bodies, now)
+    def restore(
+        self, bodies: Iterable[Mapping[str, Json]], now: Moment, *, before: AlarmEngine | None = None
+    ) -> None:
+        """Take up the alarms where a run before left them, or the engine before in this one."""
+        self.engine.restore(bodies, now, before=before)
         if self.engine.present("sanitisation"):
             self.sanitisation = self.engine.lasts("sanitisation")
         if self.engine.present("no-result"):  # none has come since

@@ -359,8 +359,12 @@ class AlarmEngine:
         """Return where each alarm stands, also those nobody sees."""
         return {name: alarm.state for name, alarm in self._alarms.items()}
 
-    def restore(self, bodies: Iterable[Mapping[str, Json]], now: Moment) -> None:
+    def restore(
+        self, bodies: Iterable[Mapping[str, Json]], now: Moment, *, before: "AlarmEngine | None" = None
+    ) -> None:
         """Take up where records left off: `bodies` are those of this owner, in order.
+
+        What runs for a stated time goes on as in the engine before, where this one takes its place.
 
         What was raised is taken to hold still until it is observed again, and what was begun for a stated
         time to hold on the shelf, too; what was hidden behind a cause waits out its delay anew.
@@ -373,10 +377,13 @@ class AlarmEngine:
             self._awake.add(name)
             alarm.state = state
             alarm.since, alarm.text, alarm.about = body["since"], body["text"], body["about"]
-            if "shelved_until" in body:
-                alarm.shelf = Span.going_on(now, began=body["at"], until=body["shelved_until"])
-            if "ends" in body:
-                alarm.lasts = Span.going_on(now, began=body["since"], until=body["ends"])
+            old = None if before is None else before._alarms.get(name)  # noqa: SLF001 # of its own kind
+            if (until := body.get("shelved_until")) is not None:
+                shelf = None if old is None else old.shelf
+                alarm.shelf = Span.going_on(now, began=body["at"], until=until, known=shelf)
+            if (ends := body.get("ends")) is not None:
+                known = None if old is None else old.lasts
+                alarm.lasts = Span.going_on(now, began=body["since"], until=ends, known=known)
             lasts = "ends" in body and body["event"] != AlarmEvent.RETURNED
             holds = state in {AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED}
             holds = holds or (state is AlarmState.SHELVED and lasts)

@@ -30,7 +30,12 @@ class Span:
         return cls(ends_ms=now.ms + until_utc_ms - now.utc_ms, until=rfc3339(until_utc_ms))
 
     @classmethod
-    def going_on(cls, now: Moment, *, began: str, until: str) -> Self:
-        """Return one that records tell of; a clock set back makes it no longer than it was to be."""
+    def going_on(cls, now: Moment, *, began: str, until: str, known: Self | None) -> Self:
+        """Return one that records tell of: the one known before, if any.
+
+        Else a clock set back makes it no longer than it was to be.
+        """
+        if known is not None and known.until == until:
+            return known
         left_ms = min(utc_ms(until) - now.utc_ms, utc_ms(until) - utc_ms(began))
         return cls(ends_ms=now.ms + left_ms, until=until)
