@@ -126,6 +126,12 @@ def test_a_meter_whose_lines_cannot_be_read_is_told_as_such() -> None:
     assert watched.bodies[-1].text.endswith(f": {told}")
 
 
+def test_noise_that_fills_a_window_with_spikes_is_no_sensor_s_fault() -> None:
+    watched = Watched()
+    watched.determination("refused", "max-wait", "flagged-readings")
+    assert watched.run(60) == []
+
+
 def test_an_episode_is_an_alarm_until_it_closes() -> None:
     watched = Watched()
     watched.run(1)

@@ -171,10 +171,14 @@ class CellWatch:
         if live.at is not None:
             missing = [n for n, v in (("potential", live.mv), ("temperature", temperature_c)) if v is None]
             text = f"no {' and no '.join(missing)} from the meter" if missing else "a fault of a sensor"
-            flagged = "flagged-readings" in (self.facts.determination or {"reasons": ()})["reasons"]
-            holds = bool(missing) or flagged or "sensor-fault" in by_episode
-            if flagged and not missing:
-                text = f"readings rejected: {_counted((self.facts.determination or {})['rejected_readings'])}"
+            last = self.facts.determination
+            # Where none is rejected the window was full of spikes: noise, and no sensor's fault.
+            rejected = (
+                {} if last is None or "flagged-readings" not in last["reasons"] else last["rejected_readings"]
+            )
+            holds = bool(missing) or bool(rejected) or "sensor-fault" in by_episode
+            if rejected and not missing:
+                text = f"readings rejected: {_counted(rejected)}"
             self.engine.observe(now, "sensor-fault", holds=holds, text=text)
         if flow is not None:
             stopped = flow < limits.flow_stopped_ml_min or "flow-stopped" in by_episode
@@ -403,7 +407,7 @@ def _shown(ph: float | None) -> str:
 
 
 def _counted(rejected: Mapping[str, int]) -> str:
-    return ", ".join(f"{count} {label}" for label, count in rejected.items()) or "by the meter's flags"
+    return ", ".join(f"{count} {label}" for label, count in rejected.items())
 
 
 def _limits(low: float | None, high: float | None, unit: str) -> str:
