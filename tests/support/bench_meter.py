@@ -98,7 +98,7 @@ class BenchMeter:
         while not self._stop.wait(0.025):
             if self.silent:
                 continue
-            values = f"{self._mv + rng.gauss(0, 0.02):.2f};{self.temperature_c + rng.gauss(0, 0.002):.2f}"
+            values = f"{self._mv + rng.gauss(0, 0.02):.2f};{self.temperature_c:.2f}"
             flow = "" if self.flow_ml_min is None else f";{self.flow_ml_min:.2f}"
             try:
                 self._terminal.write(f"{values};{self._conductivity:.4f}{flow}\r\n".encode())
