@@ -8,6 +8,7 @@ import pytest
 
 from quietcell.cli import bench_session, main
 from quietcell.cli.bench_session import Session, in_doubt
+from quietcell.errors import QuietcellError
 from tests.support.bench_meter import configure
 
 
@@ -53,10 +54,17 @@ def test_who_has_gone_is_heard_of_no_longer(asked: Asked, monkeypatch: pytest.Mo
 
 def test_who_only_looks_waits_for_the_first_reading(asked: Asked, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bench_session, "LOOK_S", 0.001)
-    asked.shown = [{"at": None}, {"at": None}, {"at": "2026-03-01T08:00:00.000Z"}]
-    found = Session(Path("nowhere"), "live-feed-room", "Ada").indication()
-    assert found["at"] == "2026-03-01T08:00:00.000Z"
+    asked.shown = [{"age_s": None}, {"age_s": None}, {"age_s": 0.3}]
+    assert Session(Path("nowhere"), "live-feed-room", "Ada").indication()["age_s"] == 0.3
     assert set(asked.commands) == {"status"}
+
+
+def test_who_works_is_told_that_the_meter_fell_silent(asked: Asked, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench_session, "LOOK_S", 0.001)
+    monkeypatch.setattr(bench_session, "START_S", 0.002)
+    asked.shown = [{"age_s": 61.0}, {"age_s": 71.0}]
+    with pytest.raises(QuietcellError, match="the meter is silent"):
+        Session(Path("nowhere"), "live-feed-room", "Ada").indication()
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,10 @@ from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.logs import configure_logs
 
 LOOK_S = 0.4
+SILENT_S = 5.0
+"""An older reading is not shown as if it were live."""
+STALE_S = 60.0
+"""On an older one nobody goes on working: the meter will not come by itself."""
 START_S = 20.0
 HEARD_EVERY_S, AWAY_MS = 20.0, 1_800_000
 """The daemon hears of who works so often, until nothing was done here for so long."""
@@ -155,7 +159,7 @@ class Session:
         """
         for _ in range(round(START_S / LOOK_S)):
             live = self._live()
-            if live["at"] is not None:
+            if live["age_s"] is not None and live["age_s"] <= STALE_S:
                 return live
             time.sleep(LOOK_S)
         raise QuietcellError("the meter is silent", subject=self.cell, hint="Look at its power and port")
@@ -191,12 +195,19 @@ def live(indication: Mapping[str, Json]) -> str:
 
     Examples
     --------
-    >>> live({"ph": None, "mv": 171.2, "temperature_c": 25.0, "waits_for": "window 3 of 30 s"})
+    >>> reading = {"ph": None, "mv": 171.2, "temperature_c": 25.0, "waits_for": "window 3 of 30 s"}
+    >>> live({**reading, "age_s": 0.4})
     '171.20 mV, 25.0 °C: waits for window 3 of 30 s'
+    >>> live({**reading, "age_s": 12.4})
+    'no reading for 12 s, the last 171.20 mV, 25.0 °C: waits for window 3 of 30 s'
     """
+    age_s = indication["age_s"]
+    if age_s is None:
+        return f"no reading yet: waits for {indication['waits_for']}"
     form = {"ph": "pH {:.2f}", "mv": "{:.2f} mV", "temperature_c": "{:.1f} °C"}
     values = [text.format(indication[key]) for key, text in form.items() if indication[key] is not None]
-    return f"{', '.join(values)}: waits for {indication['waits_for']}"
+    silent = f"no reading for {age_s:.0f} s, the last " if age_s > SILENT_S else ""
+    return f"{silent}{', '.join(values)}: waits for {indication['waits_for']}"
 
 
 def in_words(reasons: list[str]) -> str:
