@@ -15,7 +15,7 @@ from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError
 from quietcell.ledger import ledger as ledger_module
 from quietcell.ledger.journal import Journal
-from quietcell.ledger.ledger import Ledger
+from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.storage import RESERVE_NAME, Reserve
 from quietcell.ledger.verify import verify
@@ -95,6 +95,30 @@ async def test_a_full_disk_drops_readings_says_so_and_takes_records(
     assert sum(len(block) for block in ledger.readings.of_segment("live-feed-room", 1)) == 110
     assert (tmp_path / RESERVE_NAME).exists()
     assert (ledger.interruptions, ledger.trouble) == (1, "")
+    await ledger.close()
+
+
+async def test_a_disk_that_says_it_has_room_and_takes_nothing_is_not_believed_at_every_commit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now_ms = [ANCHOR_UTC_MS]
+    ledger, ordinals = Ledger(tmp_path, stamp=lambda: Stamp(now_ms[0], "synchronised")), count(1)
+    ledger.give_ids(lambda: f"daemon.1.{next(ordinals)}")
+    monkeypatch.setattr(Reserve, "space_is_back", lambda _: True)
+    keep(ledger, 0, 10)
+    await ledger.flush()
+    limit_readings(ledger, 1)
+    for second in range(50):
+        keep(ledger, 10 + 10 * second, 20 + 10 * second)
+        await ledger.record([note(second)])
+        now_ms[0] += 1000
+    storage = [state for kind, state in told(ledger) if kind == "storage"]
+    assert storage == ["full", "recovered", "full"]
+    assert ledger.interruptions == 1
+    limit_readings(ledger, 10**6)
+    now_ms[0] += 60_000
+    await ledger.record([note(51)])
+    assert ledger.trouble == ""
     await ledger.close()
 
 

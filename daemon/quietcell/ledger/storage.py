@@ -15,6 +15,8 @@ from quietcell.ledger.readings_files import SegmentReadings
 
 RESERVE_NAME: Final = "reserve"
 _LITTLE: Final = 1024 * 1024
+BELIEVED_AGAIN_MS: Final = 60_000
+"""A disk that says it has room is believed so often: some say so and take nothing."""
 _PASSING: Final = {
     sqlite3.SQLITE_FULL,
     sqlite3.SQLITE_IOERR,
@@ -143,6 +145,8 @@ class Space:
         self.next_id: Callable[[], str] | None = None
         """Gives the ledger's own records their ids; without it there are none."""
         self.full = False
+        self._believed_utc_ms: int | None = None
+        """When the disk last said that it has room again."""
         self.interruptions = 0
         """How many times the disk failed and works again."""
         self._news: list[tuple[StorageState, str]] = []
@@ -164,6 +168,10 @@ class Space:
         """Return whether the space is back since it was last looked at."""
         if not self.full or not self._reserve.space_is_back():
             return False
+        now_utc_ms, believed_utc_ms = self._now_utc_ms(), self._believed_utc_ms
+        if believed_utc_ms is not None and abs(now_utc_ms - believed_utc_ms) < BELIEVED_AGAIN_MS:
+            return False
+        self._believed_utc_ms = now_utc_ms
         self.full = False
         self._reserve.set_up()
         self.interruptions += 1
