@@ -10,13 +10,13 @@ more, told so, as an engine is after a calibration: the rows that end in "told".
 import argparse
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.random import Generator
 
 from quietcell.core.attempts import LOOK_MS
+from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.endpoint.judge import judge
 from quietcell.core.endpoint.uptake import co2_uptake
 from tests.support.settling import (
@@ -36,36 +36,20 @@ from tests.support.settling import (
 from tests.support.settling_held_out import HELD_OUT_HARD, held_out_traces
 from tests.support.settling_other import OTHER_HARD, other_traces
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
-    """The part of a criterion that judges settling."""
-
-    window_s: float = 60.0
-    max_drift_mv_per_min: float = 0.3
-    confidence: float = 0.95
-    max_remaining_ph: float = 0.02
-    max_remaining_risk: float = 0.03
-    slow_tail_odds: float = 3.0
-    long_window_s: float | None = None
-    long_max_drift_mv_per_min: float = 0.1
-    min_readings: int = 15
-    max_wait_s: float = 3600.0
+GRAB_WATER, LOOP_WATER = SHIPPED["grab-water"], SHIPPED["loop-water"]
 
 
-GRAB_WATER = Numbers()
-LOOP_WATER = Numbers(long_window_s=300.0, max_remaining_risk=0.01)
-
-
-def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False, told: bool = False) -> Acceptance | None:
+def judged(
+    trace: Trace, criterion: Criterion, *, flowing: bool = False, told: bool = False
+) -> Acceptance | None:
     """Accept at the first look at which every proof stands.
 
     `told`: where the electrode comes from a buffer, it is known, as it is after a calibration.
     """
     start = int(trace.ms[0]) - 1
     step = LOOK_MS
-    first = -(-int(max(numbers.window_s, numbers.long_window_s or 0.0) * 1000) // step) * step
-    last = min(int(trace.ms[-1]) - start, int(numbers.max_wait_s * 1000))
+    first = -(-int(max(criterion.window_s, criterion.long_window_s or 0.0) * 1000) // step) * step
+    last = min(int(trace.ms[-1]) - start, int(criterion.max_wait_s * 1000))
     for waited in range(first, last + 1, step):
         n = int(np.searchsorted(trace.ms, start + waited, side="right"))
         look = judge(
@@ -74,7 +58,7 @@ def judged(trace: Trace, numbers: Numbers, *, flowing: bool = False, told: bool 
             now_ms=start + waited,
             began_ms=start,
             disturbed_ms=start,
-            limits=numbers,
+            limits=criterion,
             mv_per_ph=MV_PER_PH,
             from_buffer=told and trace.from_buffer,
             flowing=flowing,
@@ -107,9 +91,9 @@ SLOPES: dict[str, Method] = {
     "slope < 0.005 pH/min, held 30 s": partial(slope_only, limit_ph_per_min=0.005, held_s=30),
 }
 JUDGES: dict[str, Callable[..., Acceptance | None]] = {
-    "grab-water": partial(judged, numbers=GRAB_WATER),
-    "loop-water": partial(judged, numbers=LOOP_WATER),
-    "loop-water, flowing": partial(judged, numbers=LOOP_WATER, flowing=True),
+    "grab-water": partial(judged, criterion=GRAB_WATER),
+    "loop-water": partial(judged, criterion=LOOP_WATER),
+    "loop-water, flowing": partial(judged, criterion=LOOP_WATER, flowing=True),
 }
 TOLD: dict[str, Method] = {name: partial(method, told=True) for name, method in JUDGES.items()}
 METHODS = SLOPES | JUDGES

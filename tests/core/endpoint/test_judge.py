@@ -1,31 +1,15 @@
 """When a value counts as having come to rest."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
 from tests.support.settling import MV_PER_PH, Array, settling_trace
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
-    window_s: float = 60.0
-    max_drift_mv_per_min: float = 0.3
-    confidence: float = 0.95
-    max_remaining_ph: float = 0.02
-    max_remaining_risk: float = 0.03
-    slow_tail_odds: float = 3.0
-    long_window_s: float | None = None
-    long_max_drift_mv_per_min: float = 0.1
-    min_readings: int = 15
-
-
-GRAB = Numbers()
-LOOP = Numbers(long_window_s=300.0, max_remaining_risk=0.01)
+GRAB, LOOP = SHIPPED["grab-water"], SHIPPED["loop-water"]
 
 
 def noise(n: int, seed: int = 1, sd: float = 0.05) -> Array:
@@ -34,7 +18,7 @@ def noise(n: int, seed: int = 1, sd: float = 0.05) -> Array:
 
 def look(
     mv: Array,
-    numbers: Numbers = GRAB,
+    criterion: Criterion = GRAB,
     *,
     disturbed_s: float = -1.0,
     shift_ms: int = 0,
@@ -47,7 +31,7 @@ def look(
         now_ms=(n - 1) * 1000 + shift_ms,
         began_ms=shift_ms - 1,
         disturbed_ms=round(disturbed_s * 1000) + shift_ms,
-        limits=numbers,
+        limits=criterion,
         mv_per_ph=MV_PER_PH,
         from_buffer=from_buffer,
     )
@@ -121,26 +105,26 @@ def test_a_steady_change_does_not_hold_an_electrode_from_buffer_for_ever() -> No
     assert look(change, LOOP, from_buffer=True, disturbed_s=-3700.0).at_rest
 
 
-@pytest.mark.parametrize("numbers", [GRAB, LOOP])
-def test_an_electrode_from_buffer_is_held_by_its_present_slope(numbers: Numbers) -> None:
+@pytest.mark.parametrize("criterion", [GRAB, LOOP])
+def test_an_electrode_from_buffer_is_held_by_its_present_slope(criterion: Criterion) -> None:
     t = np.arange(3000.0)
     approach = 60.0 * np.exp(-t / 10.0)
     # 0.004 pH to come: over 20 min it fell much faster than it falls now, over 10 min little.
     faded = approach + 7.0 * np.exp(-t / 900.0) + noise(3000)
-    assert look(faded, numbers, from_buffer=True).at_rest
+    assert look(faded, criterion, from_buffer=True).at_rest
     # Through slow waves of noise the brief span can't tell, the longer one can.
     waves = approach + 0.15 * np.sin(t / 150.0) + noise(3000)
-    assert look(waves, numbers, from_buffer=True).at_rest
+    assert look(waves, criterion, from_buffer=True).at_rest
     # 0.03 pH to come
     relaxing = approach + 6.0 * np.exp(-t / 2400.0) + noise(3000)
-    assert look(relaxing, numbers, from_buffer=True).missing == (Missing.REMAINING,)
+    assert look(relaxing, criterion, from_buffer=True).missing == (Missing.REMAINING,)
 
 
-@pytest.mark.parametrize("numbers", [GRAB, LOOP])
-def test_no_false_plateau_is_accepted(numbers: Numbers) -> None:
+@pytest.mark.parametrize("criterion", [GRAB, LOOP])
+def test_no_false_plateau_is_accepted(criterion: Criterion) -> None:
     t = np.arange(420.0)
     course = 60.0 * np.exp(-t / 30.0) - 8.0 * np.exp(-t / 250.0) + noise(420)
-    assert not any(look(course[:end], numbers).at_rest for end in range(70, 420, 5))
+    assert not any(look(course[:end], criterion).at_rest for end in range(70, 420, 5))
 
 
 def test_readings_before_the_disturbance_do_not_count() -> None:

@@ -1,12 +1,13 @@
 """Real settling, judged look by look; origin and licence lie beside each recording."""
 
 import csv
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
 from quietcell.core.endpoint.window import drift
 from tests.support.settling import Array
@@ -15,21 +16,8 @@ DATA = Path(__file__).parents[2] / "data"
 ISFET_MV_PER_PH = 57.5  # 17 °C, theory
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
-    window_s: float
-    max_drift_mv_per_min: float = 0.3
-    confidence: float = 0.95
-    max_remaining_ph: float = 0.02
-    max_remaining_risk: float = 0.03
-    slow_tail_odds: float = 3.0
-    long_window_s: float | None = None
-    long_max_drift_mv_per_min: float = 0.1
-    min_readings: int = 8
-
-
-BATH = Numbers(window_s=300.0, long_window_s=600.0, max_remaining_risk=0.02)
-BENCH = Numbers(window_s=60.0, min_readings=15)
+BATH = Criterion(window_s=300.0, long_window_s=600.0, max_remaining_risk=0.02, min_readings=8)
+BENCH = SHIPPED["grab-water"]
 NOISY_BENCH = replace(BENCH, max_drift_mv_per_min=1.5)
 
 
@@ -40,7 +28,7 @@ def columns(recording: str, *names: str) -> list[Array]:
 
 
 def looks(
-    t_s: Array, mv: Array, numbers: Numbers, *, every_s: int, disturbed_s: float = -0.001
+    t_s: Array, mv: Array, criterion: Criterion, *, every_s: int, disturbed_s: float = -0.001
 ) -> list[tuple[int, Judgement]]:
     ms = np.round(t_s * 1000.0).astype(np.int64)
     found = []
@@ -52,7 +40,7 @@ def looks(
             now_ms=now_s * 1000,
             began_ms=0,
             disturbed_ms=round(disturbed_s * 1000),
-            limits=numbers,
+            limits=criterion,
             mv_per_ph=ISFET_MV_PER_PH,
         )
         found.append((now_s, look))
@@ -99,22 +87,22 @@ def test_the_slope_alone_falls_into_the_trap_that_the_proofs_avoid(session: str)
 
 def test_a_handling_step_ends_the_rest_and_keeps_what_was_accepted_before() -> None:
     t_s, mv = columns("isfet-bath/20230410-0955_sensor-G_logger-P.csv", "t_s", "e_mV")
-    numbers = replace(BATH, min_readings=20)
-    seen = looks(t_s, mv, numbers, every_s=30)
+    criterion = replace(BATH, min_readings=20)
+    seen = looks(t_s, mv, criterion, every_s=30)
     assert any(look.at_rest for now_s, look in seen if now_s < 4700)
     assert not any(look.at_rest for now_s, look in seen if now_s >= 4720)
 
 
 @pytest.mark.parametrize("disturbed_s", [-0.001, 60.0, 417.0])
 @pytest.mark.parametrize(
-    "numbers",
+    "criterion",
     [BENCH, NOISY_BENCH, replace(NOISY_BENCH, long_window_s=300.0, long_max_drift_mv_per_min=0.5)],
 )
 def test_nothing_is_at_rest_in_the_reactor_after_the_acid_feed_starts(
-    numbers: Numbers, disturbed_s: float
+    criterion: Criterion, disturbed_s: float
 ) -> None:
     t_s, ph = columns("reactor-glass-1hz/run-a.csv", "t_s", "pH")
-    seen = looks(t_s, -58.6 * (ph - 7.0), numbers, every_s=5, disturbed_s=disturbed_s)
+    seen = looks(t_s, -58.6 * (ph - 7.0), criterion, every_s=5, disturbed_s=disturbed_s)
     assert not any(look.at_rest for now_s, look in seen if now_s > 417)
 
 
@@ -146,7 +134,7 @@ def test_no_endpoint_spans_an_addition_of_acid(run: str) -> None:
 
 def test_a_failing_contact_is_accepted_nowhere() -> None:
     mv, acid_ml = columns("glass-acid-steps/2020-06-09_17-23-28.csv", "e_mV", "acid_mL")
-    step_s = Numbers(window_s=8.0, max_drift_mv_per_min=6.0, min_readings=7)
+    step_s = replace(BENCH, window_s=8.0, max_drift_mv_per_min=6.0, min_readings=7)
     t_s = np.arange(len(mv), dtype=np.float64)
     starts = np.flatnonzero(np.diff(acid_ml, prepend=np.nan) != 0.0)
     for begin, end in zip(starts, np.append(starts[1:], len(mv)), strict=True):

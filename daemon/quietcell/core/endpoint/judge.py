@@ -22,11 +22,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 from itertools import chain
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.relaxation import OWN_CHANGE_AFTER_S, Forecast, forecast
 from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, median, t_quantile
 
@@ -40,55 +40,6 @@ FROM_BUFFER_ODDS = 10.0  # common practice, no source: fresh from buffer most ju
 JUNCTION_LEAST_SPAN_S = 240.0  # the shortest whose slope tells of a junction
 JUNCTION_SPANS_S = (1200.0, 600.0)  # what fades was steeper half a span ago, but noise hides less of it
 JUNCTION_TAU_MIN = 40.0  # its slowest relaxation: what is still to come is slope times this at most
-
-
-class Limits(Protocol):
-    """The numbers of a criterion the judgement rests on."""
-
-    @property
-    def window_s(self) -> float:
-        """Span over which the drift is judged, s."""
-        ...
-
-    @property
-    def max_drift_mv_per_min(self) -> float:
-        """Largest drift the bound may reach, mV/min."""
-        ...
-
-    @property
-    def confidence(self) -> float:
-        """Confidence of the bounds, two-sided, 0.5 to below 1."""
-        ...
-
-    @property
-    def max_remaining_ph(self) -> float:
-        """Largest change still to come, pH."""
-        ...
-
-    @property
-    def max_remaining_risk(self) -> float:
-        """Largest probability that more than that is still to come."""
-        ...
-
-    @property
-    def slow_tail_odds(self) -> float:
-        """How much likelier than others a relaxation of 8 to 40 min is beforehand."""
-        ...
-
-    @property
-    def long_window_s(self) -> float | None:
-        """Second, longer span, s; None leaves it out."""
-        ...
-
-    @property
-    def long_max_drift_mv_per_min(self) -> float:
-        """Largest drift over the longer span, mV/min."""
-        ...
-
-    @property
-    def min_readings(self) -> int:
-        """Fewest readings a window may rest on."""
-        ...
 
 
 class Missing(Enum):
@@ -162,7 +113,7 @@ def judge(
     now_ms: int,
     began_ms: int,
     disturbed_ms: int,
-    limits: Limits,
+    limits: Criterion,
     mv_per_ph: float,
     noise: SlopeNoise | None = None,
     from_buffer: bool = False,
@@ -182,7 +133,7 @@ def judge(
         When the run of looks began, ms.
     disturbed_ms : int
         When the cell was last disturbed; readings at or before it are not used, ms.
-    limits : Limits
+    limits : Criterion
         The criterion.
     mv_per_ph : float
         Size of the electrode's slope at the sample's temperature, mV per pH.
