@@ -70,7 +70,11 @@ def _read_ph_span(text: str) -> list[float]:
     "--as-found-limit", type=Number(0, 14, min_open=True), default=0.05, show_default=True, help="pH."
 )
 @click.option("--use/--no-use", default=None, help="Use it if nothing speaks against it, or do not.")
-@click.option("--accept-change/--refuse-change", default=None, help="Answer to a large change, or to mV that rise with pH.")
+@click.option(
+    "--accept-change/--refuse-change",
+    default=None,
+    help="Answer to a large change, or to mV that rise with pH.",
+)
 @click.option("--comment")
 def command(
     cell: str,

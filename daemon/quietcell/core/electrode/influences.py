@@ -1,12 +1,14 @@
 """What may disturb the potential of a cell: allowances, and the check that replaces one of them.
 
 The residual junction potential. In water of low ionic strength the junction of a potassium chloride
-bridge differs from that in buffers. The Henderson equation with handbook ion conductances makes the
-cell potential 3.5 to 5.5 mV lower for a free-flowing junction, so that the reading is too high, by up to
-0.09 pH; a bias of 0.1 pH in poorly buffered fresh water was seen by ten laboratories (Davison and
-Gardner, Anal. Chim. Acta, 1986). The allowance is therefore one-sided, and is replaced as soon as a
-check in water of known low ionic strength has measured the bias, which is then taken off with its
-sign.
+bridge differs from that in buffers. At rest the Henderson equation with handbook ion conductances makes
+the cell potential 3.5 to 5.5 mV lower for a free-flowing junction, so that the reading is too high, by up
+to 0.09 pH. Stirring depresses it, alike in all dilute solutions: least at free-flowing junctions, by more
+than 0.2 pH in combination electrodes; ten laboratories were off by 0.1 pH (Davison and Gardner, Anal.
+Chim. Acta, 1986). The allowance is what theory gives, on one side; since its middle is not corrected for,
+pH +- U holds errors as large on the other as well (`tests/bench/coverage`). It is replaced as soon as a
+check in water of known low ionic strength, at the flow of ordinary use, has measured the bias, which is
+then taken off with its sign.
 
 Streaming. A flow past membrane and junction shifts the potential, of either sign, in proportion to
 flow resistance over conductivity (Helmholtz and Smoluchowski). No published figure per flow exists;
