@@ -145,6 +145,13 @@ async def test_what_cannot_be_is_refused_with_what_to_do(tmp_path: Path) -> None
             await keeper.thing({**meter, "name": "other-meter", "state": "retired"})
 
 
+async def test_a_thing_is_put_into_a_cell_that_a_reload_is_about_to_end(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        keeper = keeping(measuring, config_of(tmp_path).model_copy(update={"cells": {}}))
+        told = await keeper.thing({**WHO, "thing": "electrode", "name": "probe-7"})
+        assert (told["body"]["name"], told["fixed"]) == ("probe-7", False)
+
+
 async def test_an_electrode_the_configuration_names_elsewhere_is_not_put_into_a_second_cell(
     tmp_path: Path,
 ) -> None:

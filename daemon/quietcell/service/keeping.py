@@ -177,11 +177,12 @@ class Keeping:
         for cell in (told.cell, left):
             if cell is not None and cell in self._attendances.cells:
                 await self._take_over(self._attendances.cells[cell])
+        configured = self._config().cells.get(told.cell)  # a reload may be about to end the cell
         return {
             "body": bodies[-1].as_json(),
             "left": left,
             "calibrated": task.settings.calibrated,
-            "fixed": self._config().cells[told.cell].calibration is not None,
+            "fixed": configured is not None and configured.calibration is not None,
         }
 
     async def _take_over(self, task: CellTask) -> None:
