@@ -3,7 +3,7 @@
 import asyncio
 import random
 import sqlite3
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from typing import Any, Protocol, TypeVar
 
 import structlog
@@ -75,6 +75,11 @@ class Outlet(Protocol):
         ...
 
     @property
+    def parked(self) -> Sequence[int]:
+        """Numbers of records set aside because the receiver refused them."""
+        ...
+
+    @property
     def state(self) -> str:
         """How it stands, in words."""
         ...
@@ -125,6 +130,11 @@ class FileOutlet:
     def seq(self) -> int:
         """Number of the last record written."""
         return self._writer.seq
+
+    @property
+    def parked(self) -> Sequence[int]:
+        """None: a folder refuses no single record."""
+        return ()
 
     @property
     def state(self) -> str:

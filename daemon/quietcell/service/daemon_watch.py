@@ -39,13 +39,14 @@ class DaemonWatch:
         self._outlets = outlets
         self._slow_ms: int | None = None
         self._stepped_ms: int | None = None
+        self._refused: tuple[str, str | None] = "", None
+        """Why a record was set aside last, and the record that says so."""
 
     def learn(self, now: Moment, body: Mapping[str, Json]) -> list[AlarmBody]:
         """Take in a record of any cell or of the daemon."""
         if body["record"] == "parked" and body.get("state") != "delivered":
-            if f"/alarm/{_PARKED}: " in body["text"]:
-                return []  # told again, it would be refused again
-            return self.engine.pulse(now, _PARKED, text=body["text"], about=body["id"])
+            self._refused = (body["text"], body["id"])
+            return []
         if body["record"] == "clock-step":
             if self._stepped_ms is not None and now.ms - self._stepped_ms < SAME_STEP_MS:
                 return []
@@ -60,6 +61,10 @@ class DaemonWatch:
             outlets = [o for o in self._outlets() if o.name.startswith("files") is files]
             away = [f"{o.name}: {o.state}" for o in outlets if not o.working]
             self.engine.observe(now, name, holds=bool(away), text="; ".join(away))
+        aside = sum(len(outlet.parked) for outlet in self._outlets())
+        text, about = self._refused
+        told = f"{aside} set aside{text and f'; the last: {text}'}"
+        self.engine.observe(now, _PARKED, holds=aside > 0, text=told, about=about)
         if self._slow_ms is None or now.ms - self._slow_ms >= SLOW_LOOK_MS:
             self._slow_ms = now.ms
             self._look_at_machine(now)

@@ -262,8 +262,8 @@ DAEMON_ALARMS: Final = (
     AlarmRule(
         name="publish-parked", title="Broker refused a record", priority=_M, condition=_MAINTAIN,
         cause="The broker's rules do not allow the topic or the size.",
-        consequence="Receivers lack this record until it is sent again.",
-        what_to_do="Correct the broker's rules, then ask for the span again.",
+        consequence="Receivers lack what was set aside until it is sent again.",
+        what_to_do="Correct the broker's rules, then `quietcell resend`.",
         respond_within_s=_DAY,
     ),
     AlarmRule(
