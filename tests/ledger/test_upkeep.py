@@ -1,9 +1,11 @@
 """Backups, older and newer ledgers, months given up, and folders no ledger may lie in."""
 
+import asyncio
 import os
 import shutil
 import sqlite3
 from contextlib import closing
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -23,7 +25,7 @@ from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.store import open_file
 from quietcell.ledger.upcast import upcast
 from quietcell.ledger.verify import Verified, verify
-from quietcell.service.recompute import recompute
+from quietcell.service.recompute import Recomputed, recompute
 from quietcell.service.records import DaemonIds
 from quietcell.service.retention import expire
 from tests.support.ledgers import note, open_ledger
@@ -125,6 +127,39 @@ def test_a_layout_is_brought_up_to_date_behind_a_copy(tmp_path: Path) -> None:
     database.close()
     with closing(sqlite3.connect(tmp_path / "x.sqlite.layout-1")) as kept:
         assert kept.execute("PRAGMA user_version").fetchone()[0] == 1
+
+
+@pytest.mark.parametrize("what", ["verify", "recompute", "backup"])
+async def test_months_given_up_while_the_ledger_is_read_are_no_damage(tmp_path: Path, what: str) -> None:
+    folder, copy = tmp_path / "state", tmp_path / "copy"
+    ledger, engine = open_ledger(folder), Engine(cell_settings())
+    for segment, later_ms in enumerate((0, 61 * 86_400_000), 1):
+        utc_ms = ANCHOR_UTC_MS + later_ms
+        await record_run(ledger, engine, readings(30, seed=segment), segment=segment, utc_ms=utc_ms)
+    loop, told = asyncio.get_running_loop(), count()
+
+    def give_up(_told: object) -> None:
+        if next(told) == 1:  # the journal is copied, or the first record read
+            giving_up = expire(ledger, DaemonIds(9), keep=1, utc_ms=DECEMBER_MS)
+            asyncio.run_coroutine_threadsafe(giving_up, loop).result(20)
+
+    def read() -> Verified | Recomputed:
+        if what == "backup":
+            return backup(folder, copy, tell=give_up)
+        with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as files:
+            if what == "verify":
+                return verify(journal, files, tell=give_up)
+            return recompute(journal, files, CELL, tell=give_up)
+
+    found = await asyncio.to_thread(read)
+    await ledger.close()
+    assert next(told) > 1
+    if isinstance(found, Recomputed):
+        assert (found.different, list(found.not_recomputable)) == (0, ["readings expired"])
+    else:
+        assert (found.readings, found.readings_expired) == (30, 30)
+    if what == "backup":
+        assert not (copy / "readings-2026-09.sqlite").exists()
 
 
 async def test_old_months_are_given_up_and_said_so(tmp_path: Path) -> None:

@@ -37,6 +37,25 @@ def _finish(copy: Path) -> None:
         database.execute("PRAGMA journal_mode = DELETE")
 
 
+def _copied(folder: Path, part: Path, tell: Callable[[str], None]) -> list[str]:
+    """Copy the files of a ledger; return their names."""
+    while True:
+        names = [FILE_NAME, *sorted(path.name for path in folder.glob("readings-*.sqlite"))]
+        if (folder / "cursors.sqlite").exists():
+            names.append("cursors.sqlite")
+        try:
+            for name in names:
+                tell(f"copying {name}")
+                copy_file(folder / name, part / name)
+        except LedgerError:
+            if all((folder / name).exists() for name in names):
+                raise
+        if all((folder / name).exists() for name in names):
+            return names
+        for path in part.iterdir():  # a month was given up meanwhile, and the journal must tell of it
+            path.unlink()
+
+
 def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _: None) -> Verified:
     """Copy a ledger and check the copy.
 
@@ -68,12 +87,7 @@ def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _
     with Journal(folder):
         pass  # raises where there is none, or none of ours
     part.mkdir(parents=True)
-    names = [FILE_NAME, *sorted(path.name for path in folder.glob("readings-*.sqlite"))]
-    if (folder / "cursors.sqlite").exists():
-        names.append("cursors.sqlite")
-    for name in names:
-        tell(f"copying {name}")
-        copy_file(folder / name, part / name)
+    names = _copied(folder, part, tell)
     tell("checking the copy")
     with Journal(part) as journal, closing(ReadingsFiles(part)) as files:
         known = {

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from quietcell.core.readings import Flag
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
-from quietcell.errors import LedgerDamagedError
+from quietcell.errors import LedgerDamagedError, LedgerError
 from quietcell.ledger.chain import Stored, check_chain, digest
 from quietcell.ledger.digest import digest_of
 from quietcell.ledger.journal import Journal
@@ -73,24 +73,43 @@ def verify(
     LedgerDamagedError
         Names the first record that does not check out.
     """
+    while True:
+        expired = given_up(journal)
+        try:
+            return _Verification(journal, files, head, tell, expired).run()
+        except (LedgerError, sqlite3.DatabaseError) as error:
+            if given_up(journal) != expired:
+                continue  # readings went while they were read
+            if isinstance(error, LedgerError):
+                raise
+            raise LedgerDamagedError(f"a file is damaged: {error}") from error
+
+
+def given_up(journal: Journal) -> set[str]:
+    """Return the months whose readings were given up."""
     try:
-        return _Verification(journal, files, head, tell).run()
-    except sqlite3.DatabaseError as error:
-        raise LedgerDamagedError(f"a file is damaged: {error}") from error
+        return {month for r in journal.of_kind(READINGS_EXPIRED) for month in r.body()["months"]}
+    except (ValueError, TypeError, KeyError):
+        return set()  # the chain's check names the record
 
 
 class _Verification:
     """One check."""
 
     def __init__(
-        self, journal: Journal, files: ReadingsFiles, head: Head | None, tell: Callable[[int], None]
+        self,
+        journal: Journal,
+        files: ReadingsFiles,
+        head: Head | None,
+        tell: Callable[[int], None],
+        expired: set[str],
     ) -> None:
         self._journal = journal
         self._files = files
         self._head = head
         self._tell = tell
         self._cells: dict[str, _Cell] = {}
-        self._expired: set[str] = set()
+        self._expired = expired
         self._witnessed = head is None
         self._found = Verified()
 
@@ -102,19 +121,12 @@ class _Verification:
             raise LedgerDamagedError(
                 f"this is ledger {self._journal.ledger}, witnessed was {self._head.ledger}"
             )
-        self._expired = self._given_up()
         self._found.records, self._found.head = check_chain(self._told())
         if not self._witnessed and self._head is not None:
             raise LedgerDamagedError(self._not_seen(self._head))
         for name, segment in sorted(stored):
             self._check_rest(name, segment)
         return self._found
-
-    def _given_up(self) -> set[str]:
-        try:
-            return {month for r in self._journal.of_kind(READINGS_EXPIRED) for month in r.body()["months"]}
-        except (ValueError, TypeError, KeyError):
-            return set()  # the chain's check names the record
 
     def _not_seen(self, head: Head) -> str:
         if head.seq is not None and head.seq > self._found.records:

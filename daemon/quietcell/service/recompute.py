@@ -19,7 +19,7 @@ from quietcell.ledger.canonical import canonical
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, month_of
 from quietcell.ledger.storage import ReadingsDroppedBody
-from quietcell.ledger.verify import READINGS_EXPIRED
+from quietcell.ledger.verify import given_up
 from quietcell.service.checkpoint import checkpoint, restored
 from quietcell.service.stored_input import Step, StoredInput
 
@@ -60,14 +60,23 @@ def recompute(
     tell : callable
         Told the number of each record of the cell that is done.
     """
-    return _Recomputation(journal, readings, cell, tell).run()
+    while True:
+        expired = given_up(journal)
+        found = _Recomputation(journal, readings, cell, tell, expired).run()
+        if given_up(journal) == expired:
+            return found  # else readings went while they were read
 
 
 class _Recomputation:
     """One cell's."""
 
     def __init__(
-        self, journal: Journal, readings: ReadingsFiles, cell: str, tell: Callable[[int], None]
+        self,
+        journal: Journal,
+        readings: ReadingsFiles,
+        cell: str,
+        tell: Callable[[int], None],
+        expired: set[str],
     ) -> None:
         self._journal = journal
         self._readings = readings
@@ -81,7 +90,7 @@ class _Recomputation:
         self._made: dict[str, str] = {}
         """Bodies made and not read yet."""
         self._outcome = Recomputed()
-        self._expired = {m for r in journal.of_kind(READINGS_EXPIRED) for m in r.body()["months"]}
+        self._expired = expired
         self._lost: dict[int, list[int]] = {}
         """By segment, from when on readings were dropped."""
         for record in journal.of_cell(cell, kinds=(ReadingsDroppedBody.kind,)):
