@@ -27,6 +27,14 @@ async def test_a_command_is_answered_however_deep_the_folder_lies(tmp_path: Path
     assert not (folder / NAME).exists()
 
 
+async def test_a_long_answer_is_read_to_its_end(tmp_path: Path) -> None:
+    async def long(_request: dict[str, Json]) -> dict[str, Json]:
+        return {"history": ["x" * 1000] * 3000}
+
+    async with ControlSocket(tmp_path, {"long": long}):
+        assert len((await ask(tmp_path, {"command": "long"}))["history"]) == 3000
+
+
 async def test_a_daemon_that_is_still_at_work_is_not_told_to_be_away(tmp_path: Path) -> None:
     async def slow(_request: dict[str, Json]) -> dict[str, Json]:
         await asyncio.Event().wait()

@@ -25,6 +25,8 @@ NAME = "control.sock"
 PAGE_NAME = "page.sock"
 """Where the local page asks; what comes there is recorded as done on the page."""
 LONGEST_LINE = 64 * 1024
+LONGEST_ANSWER = 256 * 1024 * 1024
+"""Of one's own daemon: years of a thing's records."""
 MOST_CLIENTS = 32
 """More at once are turned away, so that nobody can fill the memory with half lines."""
 _LONGEST_ADDRESS = 107
@@ -161,7 +163,7 @@ async def ask(
     try:
         async with asyncio.timeout(timeout_s):
             with _short_path(folder / name) as path:
-                reader, writer = await asyncio.open_unix_connection(path, limit=16 * LONGEST_LINE)
+                reader, writer = await asyncio.open_unix_connection(path, limit=LONGEST_ANSWER)
             try:
                 writer.write(json.dumps(request).encode() + b"\n")
                 answer: dict[str, Json] = json.loads(await reader.readline())
