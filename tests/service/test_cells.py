@@ -13,13 +13,14 @@ from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import Reading, ReadingBlock
 from quietcell.core.records import Body, Json
-from quietcell.errors import LedgerError
+from quietcell.errors import CommandError, LedgerError
 from quietcell.service import cell as cell_module
 from quietcell.service import cells as cells_module
 from quietcell.service import metering
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.records import DaemonIds
 from quietcell.service.requests import Requests
+from quietcell.service.resume import resume
 from quietcell.service.stored_input import StoredInput
 from tests.support.clocks import RealClock
 from tests.support.ledgers import open_ledger
@@ -230,6 +231,33 @@ async def test_engine_that_breaks_on_what_was_stored_is_closed_and_begun_anew(
         "started",
         "stopped",
     ]
+    await side.ledger.close()
+
+
+async def _slowly(_self: object) -> None:
+    await asyncio.sleep(0.3)
+
+
+async def test_a_cell_that_a_reload_adds_while_the_daemon_stops_does_not_hold_the_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    side = Side(tmp_path, {"one": misbehaving(close=_slowly), "late": SteadyDriver})
+    late = side._plan.pop("late")
+    adding: list[asyncio.Task[None]] = []
+
+    async def resumed(*given: Any, **named: Any) -> Engine | None:
+        await side.stop.wait()
+        return await resume(*given, **named)
+
+    async def begin() -> None:
+        monkeypatch.setattr(cells_module, "resume", resumed)
+        adding.append(asyncio.create_task(side.cells.add("late", *late)))
+        await asyncio.sleep(0)
+
+    await side.run(begin)
+    with pytest.raises(CommandError, match="is stopping"):
+        await adding[0]
+    assert side.bodies("late") == []
     await side.ledger.close()
 
 

@@ -10,7 +10,7 @@ import structlog
 from quietcell.contracts import Clock, DriverSettings, DriverTable, MeterDriver
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import ContractError, LedgerError
+from quietcell.errors import CommandError, ContractError, LedgerError
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Backoff
 from quietcell.service.cell import CellTask
@@ -81,6 +81,7 @@ class Cells(Mapping[str, CellTask]):
         self._ids = ids
         self._kept: dict[str, _Kept] = {}
         self._group: asyncio.TaskGroup | None = None
+        self._stopping = False
 
     def __getitem__(self, name: str) -> CellTask:
         """Return a cell."""
@@ -124,6 +125,7 @@ class Cells(Mapping[str, CellTask]):
                         await asyncio.sleep(APART_S)
                 begun()
                 await stop.wait()
+                self._stopping = True
                 for kept in self._kept.values():
                     kept.stop.set()
         except BaseExceptionGroup as group:
@@ -136,10 +138,14 @@ class Cells(Mapping[str, CellTask]):
         ------
         ContractError
             If cells are not being kept running.
+        CommandError
+            If they are being ended.
         """
         if self._group is None:
             raise ContractError("cells are added while they run", subject=name)
         kept = _Kept(meter=meter, task=await self._begun(settings, meter))
+        if self._stopping:  # nobody would end this one
+            raise CommandError("the daemon is stopping", subject=name)
         self._kept[name] = kept
         kept.keeping = self._group.create_task(self._keep(kept), name=name)
 
