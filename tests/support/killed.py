@@ -19,7 +19,6 @@ from typing import Any
 import structlog
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import SegmentEnded, TimeMark
 from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.journal import Journal
@@ -28,8 +27,6 @@ from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.verify import verify
 from quietcell.outlets.files import DailyFiles
 from quietcell.outlets.follower import FileOutlet
-from quietcell.service.checkpoint import checkpoint
-from quietcell.service.digests import record_digest
 from quietcell.service.outlets import json_sheet
 from quietcell.service.recompute import recompute
 from quietcell.service.records import DaemonIds, RunBody
@@ -37,9 +34,9 @@ from quietcell.service.recovery import next_segment
 from quietcell.service.resume import resume
 from tests.support.leak import leaking
 from tests.support.ledgers import NoteBody
+from tests.support.recorded import CELL, end, mark
 from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings
 
-CELL = "live-feed-room"
 SETTINGS = cell_settings(every_s=60.0)
 PIECE = 20
 
@@ -71,15 +68,9 @@ async def work(folder: Path, tell: int, pieces: int) -> None:
             told = await ledger.record([*made, note])
             os.write(tell, "".join(f"{record.seq} {record.body()['id']}\n" for record in told).encode())
             if piece % 9 == 8:
-                ms = int(part.ms[-1]) + 10
-                marked = engine.take(TimeMark(ms=ms))
-                known = checkpoint(engine, id=ids.next(), at=rfc3339(utc_ms + ms))
-                await ledger.record([*marked, known])
-                await record_digest(ledger, ids, CELL, utc_ms=utc_ms + ms, complete=(segment, ms))
-        end_ms = int(block.ms[-1]) + 100
-        ended = engine.take(SegmentEnded(ms=end_ms, cause="stopped"))
-        await ledger.record([*ended, checkpoint(engine, id=ids.next(), at=rfc3339(utc_ms + end_ms))])
-        await record_digest(ledger, ids, CELL, utc_ms=utc_ms + end_ms)
+                at_ms = int(part.ms[-1]) + 10
+                await mark(ledger, engine, ids, segment=segment, at_ms=at_ms, utc_ms=utc_ms)
+        await end(ledger, engine, ids, at_ms=int(block.ms[-1]) + 100, utc_ms=utc_ms)
         while outlet.seq < ledger.seq:  # noqa: ASYNC110 # outlets know no such event
             await asyncio.sleep(0.002)
         delivering.cancel()

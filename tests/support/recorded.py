@@ -40,15 +40,25 @@ async def record_run(
         if made:
             await ledger.record(made)
         if behind in marks:
-            ms = int(part.ms[-1]) + 50
-            marked = engine.take(TimeMark(ms=ms))
-            known = checkpoint(engine, id=ids.next(), at=rfc3339(utc_ms + ms))
-            await ledger.record([*marked, known])
-            await record_digest(ledger, ids, CELL, utc_ms=utc_ms + ms, complete=(segment, ms))
-    end_ms = int(block.ms[-1]) + 100
-    ended = engine.take(SegmentEnded(ms=end_ms, cause="stopped"))
-    await ledger.record([*ended, checkpoint(engine, id=ids.next(), at=rfc3339(utc_ms + end_ms))])
-    await record_digest(ledger, ids, CELL, utc_ms=utc_ms + end_ms)
+            at_ms = int(part.ms[-1]) + 50
+            await mark(ledger, engine, ids, segment=segment, at_ms=at_ms, utc_ms=utc_ms)
+    await end(ledger, engine, ids, at_ms=int(block.ms[-1]) + 100, utc_ms=utc_ms)
+
+
+async def mark(
+    ledger: Ledger, engine: Engine, ids: DaemonIds, *, segment: int, at_ms: int, utc_ms: int
+) -> None:
+    """Keep what the engine knows at a time of its segment, and a digest of the readings before."""
+    marked = engine.take(TimeMark(ms=at_ms))
+    await ledger.record([*marked, checkpoint(engine, id=ids.next(), at=rfc3339(utc_ms + at_ms))])
+    await record_digest(ledger, ids, CELL, utc_ms=utc_ms + at_ms, complete=(segment, at_ms))
+
+
+async def end(ledger: Ledger, engine: Engine, ids: DaemonIds, *, at_ms: int, utc_ms: int) -> None:
+    """End the segment as a stop does."""
+    ended = engine.take(SegmentEnded(ms=at_ms, cause="stopped"))
+    await ledger.record([*ended, checkpoint(engine, id=ids.next(), at=rfc3339(utc_ms + at_ms))])
+    await record_digest(ledger, ids, CELL, utc_ms=utc_ms + at_ms)
 
 
 def recorded(folder: Path, *, seconds: int = 60, utc_ms: int = ANCHOR_UTC_MS) -> None:
