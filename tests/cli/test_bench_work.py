@@ -17,7 +17,6 @@ from quietcell.core.records import Json
 from tests.support.bench_meter import (
     FIXED,
     GOOD,
-    PATIENCE_S,
     BenchMeter,
     answered,
     assert_recomputable,
@@ -30,7 +29,7 @@ from tests.support.bench_meter import (
 from tests.support.live import wait_until
 from tests.support.references import generalised_least_squares
 
-pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
+pytestmark = pytest.mark.live
 BUFFERS = ("--buffer", "phthalate", "--buffer", "borax")
 
 

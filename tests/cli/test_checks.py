@@ -10,7 +10,6 @@ from quietcell.core.water.speciation import Composition, conductivity_us_cm
 from tests.support.bench_meter import (
     FIXED,
     GOOD,
-    PATIENCE_S,
     BenchMeter,
     answered,
     assert_recomputable,
@@ -21,7 +20,7 @@ from tests.support.bench_meter import (
 )
 from tests.support.live import wait_until
 
-pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
+pytestmark = pytest.mark.live
 BIAS_PH = 0.06
 ACIDS_MOL_L = (5e-5, 2e-5, 1e-5)
 

@@ -10,7 +10,6 @@ from quietcell.core.ingress.flow_test import FlowStep
 from tests.support.bench_meter import (
     FIXED,
     GOOD,
-    PATIENCE_S,
     BenchMeter,
     assert_recomputable,
     bodies,
@@ -19,7 +18,7 @@ from tests.support.bench_meter import (
 )
 from tests.support.flow_tests import flow_test_case
 
-pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
+pytestmark = pytest.mark.live
 HURRY = ("--operator", "Ada", "--flow-test", "--settle-s", "0.5")
 
 

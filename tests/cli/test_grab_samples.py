@@ -8,7 +8,6 @@ import pytest
 from tests.support.bench_meter import (
     FIXED,
     GOOD,
-    PATIENCE_S,
     BenchMeter,
     answered,
     assert_recomputable,
@@ -19,7 +18,7 @@ from tests.support.bench_meter import (
     terminal,
 )
 
-pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
+pytestmark = pytest.mark.live
 AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"
 BUFFERS = ("--buffer", "phthalate", "--buffer", "borax")
 TOLD = (

@@ -6,7 +6,6 @@ import pytest
 
 from tests.support.bench_meter import (
     CONFIGURATION,
-    PATIENCE_S,
     answered,
     bodies,
     configure,
@@ -14,7 +13,7 @@ from tests.support.bench_meter import (
     terminal,
 )
 
-pytestmark = [pytest.mark.live, pytest.mark.timeout(PATIENCE_S)]
+pytestmark = pytest.mark.live
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncleaning_every_d = 60.0\n"
 
 

@@ -1,9 +1,7 @@
 """Real recordings through the engine of a cell; origin and licence lie beside each recording."""
 
-import csv
 from collections import Counter
 from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,15 +14,9 @@ from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
 from quietcell.core.screening import Screen, Screened
 from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, determinations, run
+from tests.support.tables import columns
 
-DATA = Path(__file__).parents[1] / "data"
 ZERO_C_IN_K = 273.15
-
-
-def columns(recording: str, *names: str) -> list[Quantity]:
-    with (DATA / recording).open() as lines:
-        rows = list(csv.DictReader(lines))
-    return [np.array([float(row[name]) for row in rows]) for name in names]
 
 
 def replayed(block: ReadingBlock, criterion: Criterion, line: Line) -> list[dict[str, Json]]:
@@ -90,7 +82,7 @@ THERMOMETER_FAULTS_C = {
 
 def acid_run(name: str) -> tuple[ReadingBlock, Quantity]:
     """One row a second, and the acid added so far (mL)."""
-    mv, temperature_c, acid_ml = columns(f"glass-acid-steps/{name}.csv", "e_mV", "temp_C", "acid_mL")
+    mv, temperature_c, acid_ml = columns(f"glass-acid-steps/{name}", "e_mV", "temp_C", "acid_mL")
     ms = np.arange(len(mv)) * 1000
     return ReadingBlock.from_columns(ms=ms, mv=mv, temperature_c=temperature_c), acid_ml
 
@@ -169,7 +161,7 @@ ACID_FEED_S = 417.0
 
 
 def reactor() -> ReadingBlock:
-    t_s, ph = columns("reactor-glass-1hz/run-a.csv", "t_s", "pH")
+    t_s, ph = columns("reactor-glass-1hz/run-a", "t_s", "pH")
     return ReadingBlock.from_columns(
         ms=np.round(t_s * 1000).astype(np.int64),
         mv=-REACTOR_MV_PER_PH * (ph - 7.0),
@@ -275,7 +267,7 @@ def tris_ph(temperature_c: Quantity) -> Quantity:
 
 
 def bath(name: str) -> ReadingBlock:
-    t_s, mv, temperature_c = columns(f"isfet-bath/{name}.csv", "t_s", "e_mV", "temp_C")
+    t_s, mv, temperature_c = columns(f"isfet-bath/{name}", "t_s", "e_mV", "temp_C")
     return ReadingBlock.from_columns(ms=(t_s * 1000).astype(np.int64), mv=mv, temperature_c=temperature_c)
 
 

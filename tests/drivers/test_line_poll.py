@@ -12,7 +12,8 @@ from quietcell.core.readings import Flag
 from quietcell.errors import PortLostError, ReplyTimeoutError
 from quietcell_drivers.line_poll import NO_ANSWER, UNASKED, LinePoll, LinePollSettings
 from tests.support.clocks import RealClock
-from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch
+from tests.support.pseudo_terminal import PseudoTerminal, fetch
+from tests.support.until import PATIENCE_S
 
 QUESTION = b"READ?\r\n"
 

@@ -20,8 +20,8 @@ from quietcell_drivers import port as port_module
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.waiting_readings import MOST_WAITING
 from tests.support.clocks import HeldClock, RealClock
-from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch, mv_and_temperature
-from tests.support.until import until
+from tests.support.pseudo_terminal import PseudoTerminal, fetch, mv_and_temperature
+from tests.support.until import PATIENCE_S, until
 
 LINES = b"-102.31;25.04\n-102.30;25.05\n-102.29;25.06\n"
 

@@ -16,7 +16,8 @@ from quietcell.core.readings import NO_FLAG, Flag, Reading
 from quietcell.service.drivers import InstalledDrivers
 from quietcell_drivers.units import UNITS, find_unit
 from tests.support.clocks import RealClock
-from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal
+from tests.support.pseudo_terminal import PseudoTerminal
+from tests.support.until import PATIENCE_S
 
 ROWS = (
     (-102.31, 21.07, 0.0712, 101.5),

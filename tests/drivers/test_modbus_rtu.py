@@ -28,7 +28,8 @@ from tests.support.fickle_modbus import (
     exchange,
     frame,
 )
-from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch
+from tests.support.pseudo_terminal import PseudoTerminal, fetch
+from tests.support.until import PATIENCE_S
 
 
 def make(port: str, registers: dict[str, Any], **changes: Any) -> ModbusRtu:

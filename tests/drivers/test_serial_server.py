@@ -15,8 +15,9 @@ from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.port import open_port
 from quietcell_drivers.port_settings import PortSettings
 from tests.support.clocks import RealClock
-from tests.support.pseudo_terminal import PATIENCE_S, PseudoTerminal, fetch
+from tests.support.pseudo_terminal import PseudoTerminal, fetch
 from tests.support.serial_server import SerialServer, needs_serial_server
+from tests.support.until import PATIENCE_S
 
 FORMAT: dict[str, Any] = {"columns": ["mv", "temperature_c"]}
 

@@ -63,8 +63,6 @@ GOOD = Line(slope_pct=98.4, zero_mv=3.1)
 """An electrode in order."""
 FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 """Its calibration, in the configuration."""
-PATIENCE_S = 240.0
-"""A generous time-out for a test of a dozen processes, on a machine with much else to do."""
 
 
 class BenchMeter:

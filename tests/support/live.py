@@ -22,9 +22,8 @@ from quietcell.errors import LedgerError
 from quietcell.ledger.journal import Journal
 from tests.support.forked import started
 from tests.support.pseudo_terminal import PseudoTerminal
+from tests.support.until import PATIENCE_S
 
-PATIENCE_S = 30.0
-"""A generous time-out for what normally takes seconds."""
 CONFIGURATION = """
 [site]
 name = "merrow-sound"

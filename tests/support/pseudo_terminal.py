@@ -8,9 +8,7 @@ from pathlib import Path
 
 from quietcell.contracts import MeterDriver
 from quietcell.core.readings import Reading
-
-PATIENCE_S = 10.0
-"""A generous time-out for what normally takes milliseconds."""
+from tests.support.until import PATIENCE_S
 
 
 class PseudoTerminal:

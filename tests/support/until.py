@@ -5,8 +5,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-PATIENCE_S = 20.0
-"""A generous time-out for what normally takes milliseconds."""
+PATIENCE_S = 60.0
+"""A generous time-out for what normally takes milliseconds or seconds."""
 
 
 async def until(true: Callable[[], bool]) -> None:

@@ -38,7 +38,6 @@ def at(record: Json, path: str) -> Json:
     return record
 
 
-@pytest.mark.timeout(120)
 def test_the_demonstration_tells_what_happened_and_message_file_and_table_agree(tmp_path: Path) -> None:
     with subprocess.Popen(COMMAND, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as demo:
         assert demo.stdout is not None

@@ -14,13 +14,12 @@ from tests.support.scripted_broker import ScriptedBroker
 
 pytestmark = pytest.mark.live
 
-PATIENCE_S = 50
 CALLS = "fdatasync,fsync,pwrite64,write,writev,send,sendto,sendmsg"
 
 
 def test_twenty_kills_under_load_lose_and_repeat_nothing(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "tests.support.killed", str(tmp_path), "20", "1"]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=PATIENCE_S)
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
     found = json.loads(done.stdout)
     assert found["told"] > 20
     assert found["told_but_not_stored"] == []
@@ -38,8 +37,7 @@ async def test_the_log_is_synced_before_the_first_byte_of_a_record_leaves(tmp_pa
             *("strace", "-f", "-y", "-s", "100000", "-e", f"trace={CALLS}", "-o", str(trace)),
             *(sys.executable, "-m", "tests.support.delivering", str(tmp_path), str(broker.port)),
         )
-        async with asyncio.timeout(PATIENCE_S):
-            assert await child.wait() == 0
+        assert await child.wait() == 0
     lines = trace.read_text(errors="replace").splitlines()
     for number in range(3):
         print_of = f"fingerprint-{number}"

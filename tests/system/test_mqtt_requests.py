@@ -18,7 +18,8 @@ from quietcell.core.records import Json
 from tests.support.brokers import DebianBroker
 from tests.support.consumer import mosquitto
 from tests.support.interface import faults_of_answer
-from tests.support.live import PATIENCE_S, Program, StreamingMeter, wait_until
+from tests.support.live import Program, StreamingMeter, wait_until
+from tests.support.until import PATIENCE_S
 
 pytestmark = pytest.mark.live
 

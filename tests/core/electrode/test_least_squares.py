@@ -1,8 +1,5 @@
 """The least-squares fit against certified results."""
 
-import csv
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -12,14 +9,9 @@ from numpy.typing import NDArray
 from quietcell.core.electrode.least_squares import LinearFit, fit_linear
 from quietcell.errors import DomainError
 from tests.support.references import generalised_least_squares
+from tests.support.tables import columns
 
-DATA = Path(__file__).parents[2] / "data" / "electrode"
 Array = NDArray[np.float64]
-
-
-def _columns(name: str) -> tuple[Array, Array]:
-    rows = list(csv.DictReader((DATA / name).read_text(encoding="utf-8").splitlines()))
-    return np.array([float(r["x"]) for r in rows]), np.array([float(r["y"]) for r in rows])
 
 
 def _unit_fit(design: Array, y: Array) -> LinearFit:
@@ -33,7 +25,7 @@ def _standard_deviations(fit: LinearFit) -> list[float]:
 
 def test_norris_is_certified_to_1e_10() -> None:
     # NIST StRD, Norris.
-    x, y = _columns("norris.csv")
+    x, y = columns("electrode/norris", "x", "y")
     fit = _unit_fit(np.stack([np.ones_like(x), x], axis=1), y)
     assert len(x) == 36
     assert fit.coefficients.tolist() == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-10)
@@ -56,7 +48,7 @@ def test_noint1_is_certified_to_1e_10() -> None:
 
 def test_pontius_is_certified_to_1e_8() -> None:
     # NIST StRD, Pontius, quadratic.
-    x, y = _columns("pontius.csv")
+    x, y = columns("electrode/pontius", "x", "y")
     fit = _unit_fit(np.stack([np.ones_like(x), x, x * x], axis=1), y)
     assert len(x) == 40
     certified = [0.673565789473684e-03, 0.732059160401003e-06, -0.316081871345029e-14]
@@ -67,7 +59,7 @@ def test_pontius_is_certified_to_1e_8() -> None:
 
 
 def test_a_billion_added_to_the_axis_costs_the_slope_nothing() -> None:
-    x, y = _columns("norris.csv")
+    x, y = columns("electrode/norris", "x", "y")
     fit = _unit_fit(np.stack([np.ones_like(x), x + 1e9], axis=1), y)
     assert fit.coefficients[1] == pytest.approx(1.00211681802045, rel=1e-6)
     assert _standard_deviations(fit)[1] == pytest.approx(0.429796848199937e-03, rel=1e-6)

@@ -1,8 +1,6 @@
 """Real settling, judged look by look; origin and licence lie beside each recording."""
 
-import csv
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,20 +9,14 @@ from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
 from quietcell.core.endpoint.window import drift
 from tests.support.settling import Array
+from tests.support.tables import columns
 
-DATA = Path(__file__).parents[2] / "data"
 ISFET_MV_PER_PH = 57.5  # 17 °C, theory
 
 
 BATH = Criterion(window_s=300.0, long_window_s=600.0, max_remaining_risk=0.02, min_readings=8)
 BENCH = SHIPPED["grab-water"]
 NOISY_BENCH = replace(BENCH, max_drift_mv_per_min=1.5)
-
-
-def columns(recording: str, *names: str) -> list[Array]:
-    with (DATA / recording).open() as lines:
-        rows = list(csv.DictReader(lines))
-    return [np.array([float(row[name]) for row in rows]) for name in names]
 
 
 def looks(
@@ -59,7 +51,7 @@ def looks(
     ],
 )
 def test_no_value_of_a_bath_still_on_its_way_is_accepted(session: str, rests: bool) -> None:
-    t_s, mv = columns(f"isfet-bath/{session}.csv", "t_s", "e_mV")
+    t_s, mv = columns(f"isfet-bath/{session}", "t_s", "e_mV")
     end_mv = float(np.median(mv[-20:]))
     accepted = [(now_s, look) for now_s, look in looks(t_s, mv, BATH, every_s=60) if look.at_rest]
     assert bool(accepted) == rests
@@ -69,7 +61,7 @@ def test_no_value_of_a_bath_still_on_its_way_is_accepted(session: str, rests: bo
 
 @pytest.mark.parametrize("session", ["20230407-1800_sensor-G_logger-P", "20230407-1800_sensor-R_logger-Q"])
 def test_the_slope_alone_falls_into_the_trap_that_the_proofs_avoid(session: str) -> None:
-    t_s, mv = columns(f"isfet-bath/{session}.csv", "t_s", "e_mV")
+    t_s, mv = columns(f"isfet-bath/{session}", "t_s", "e_mV")
     first = next(
         now_s
         for now_s in range(300, 3600, 30)
@@ -86,7 +78,7 @@ def test_the_slope_alone_falls_into_the_trap_that_the_proofs_avoid(session: str)
 
 
 def test_a_handling_step_ends_the_rest_and_keeps_what_was_accepted_before() -> None:
-    t_s, mv = columns("isfet-bath/20230410-0955_sensor-G_logger-P.csv", "t_s", "e_mV")
+    t_s, mv = columns("isfet-bath/20230410-0955_sensor-G_logger-P", "t_s", "e_mV")
     criterion = replace(BATH, min_readings=20)
     seen = looks(t_s, mv, criterion, every_s=30)
     assert any(look.at_rest for now_s, look in seen if now_s < 4700)
@@ -101,13 +93,13 @@ def test_a_handling_step_ends_the_rest_and_keeps_what_was_accepted_before() -> N
 def test_nothing_is_at_rest_in_the_reactor_after_the_acid_feed_starts(
     criterion: Criterion, disturbed_s: float
 ) -> None:
-    t_s, ph = columns("reactor-glass-1hz/run-a.csv", "t_s", "pH")
+    t_s, ph = columns("reactor-glass-1hz/run-a", "t_s", "pH")
     seen = looks(t_s, -58.6 * (ph - 7.0), criterion, every_s=5, disturbed_s=disturbed_s)
     assert not any(look.at_rest for now_s, look in seen if now_s > 417)
 
 
 def test_the_reactor_before_the_feed_is_accepted_where_its_noise_is_allowed() -> None:
-    t_s, ph = columns("reactor-glass-1hz/run-a.csv", "t_s", "pH")
+    t_s, ph = columns("reactor-glass-1hz/run-a", "t_s", "pH")
     early = t_s <= 417.0
     mv = -58.6 * (ph - 7.0)
     assert any(
@@ -126,14 +118,14 @@ def test_the_reactor_before_the_feed_is_accepted_where_its_noise_is_allowed() ->
     ["2020-06-09_17-23-28", "2021-04-27_05-40-26_part1", "2021-06-17_15-26-51", "2021-06-17_17-58-17"],
 )
 def test_no_endpoint_spans_an_addition_of_acid(run: str) -> None:
-    mv, acid_ml = columns(f"glass-acid-steps/{run}.csv", "e_mV", "acid_mL")
+    mv, acid_ml = columns(f"glass-acid-steps/{run}", "e_mV", "acid_mL")
     for now_s, look in looks(np.arange(len(mv), dtype=np.float64), mv, BENCH, every_s=3):
         spanned = np.ptp(acid_ml[max(0, now_s - 59) : now_s + 1])
         assert not (look.at_rest and spanned > 0.0)
 
 
 def test_a_failing_contact_is_accepted_nowhere() -> None:
-    mv, acid_ml = columns("glass-acid-steps/2020-06-09_17-23-28.csv", "e_mV", "acid_mL")
+    mv, acid_ml = columns("glass-acid-steps/2020-06-09_17-23-28", "e_mV", "acid_mL")
     step_s = replace(BENCH, window_s=8.0, max_drift_mv_per_min=6.0, min_readings=7)
     t_s = np.arange(len(mv), dtype=np.float64)
     starts = np.flatnonzero(np.diff(acid_ml, prepend=np.nan) != 0.0)
@@ -145,7 +137,7 @@ def test_a_failing_contact_is_accepted_nowhere() -> None:
 def test_a_spike_moves_a_plain_mean_but_not_the_window() -> None:
     plain, kept = [], []
     for run in ("2021-06-17_15-26-51", "2021-06-17_17-58-17", "2021-04-27_05-40-26_part1"):
-        mv, acid_ml = columns(f"glass-acid-steps/{run}.csv", "e_mV", "acid_mL")
+        mv, acid_ml = columns(f"glass-acid-steps/{run}", "e_mV", "acid_mL")
         for step in np.unique(acid_ml):
             level = mv[acid_ml == step][2:]  # the first two are the approach
             from_median = np.abs(level - np.median(level))

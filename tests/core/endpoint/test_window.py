@@ -11,22 +11,9 @@ from numpy.typing import NDArray
 
 from quietcell.core.endpoint.window import drift, t_quantile
 from quietcell.errors import DomainError
-
-# NIST Statistical Reference Datasets, Norris (public domain): 36 points and certified values.
-NORRIS_X = """0.2 337.4 118.2 884.6 10.1 226.5 666.3 996.3 448.6 777.0 558.2 0.4 0.6 775.5 666.9 338.0 447.5
-11.6 556.0 228.1 995.8 887.6 120.2 0.3 0.3 556.8 339.1 887.2 999.0 779.0 11.1 118.3 229.2 669.1 448.9 0.5"""
-NORRIS_Y = """0.1 338.8 118.1 888.0 9.2 228.1 668.5 998.5 449.1 778.9 559.2 0.3 0.1 778.1 668.8 339.3 448.9
-10.8 557.7 228.3 998.0 888.8 119.6 0.3 0.6 557.6 339.3 888.0 998.5 778.9 10.2 117.6 228.9 668.4 449.2 0.2"""
-CERTIFIED = {
-    "slope": 1.00211681802045,
-    "residual_sd": 0.884796396144373,
-}
+from tests.support.tables import columns
 
 Array = NDArray[np.float64]
-
-
-def numbers(text: str) -> Array:
-    return np.array([float(word) for word in text.split()])
 
 
 def seconds(n: int) -> NDArray[np.int64]:
@@ -34,12 +21,14 @@ def seconds(n: int) -> NDArray[np.int64]:
 
 
 def test_drift_finds_the_slope_of_norris_in_reading_times() -> None:
-    order = np.argsort(numbers(NORRIS_X), kind="stable")
-    ms = np.round(numbers(NORRIS_X)[order] * 10.0).astype(np.int64) + 10_000_000_000
-    found = drift(ms, numbers(NORRIS_Y)[order])
+    # NIST Statistical Reference Datasets, Norris: certified slope and residual standard deviation.
+    x, y = columns("electrode/norris", "x", "y")
+    order = np.argsort(x, kind="stable")
+    ms = np.round(x[order] * 10.0).astype(np.int64) + 10_000_000_000
+    found = drift(ms, y[order])
     assert found.rejected == 0
-    assert found.slope_mv_per_min / 6000.0 == pytest.approx(CERTIFIED["slope"], rel=1e-10)
-    assert found.scatter_mv == pytest.approx(CERTIFIED["residual_sd"], rel=1e-10)
+    assert found.slope_mv_per_min / 6000.0 == pytest.approx(1.00211681802045, rel=1e-10)
+    assert found.scatter_mv == pytest.approx(0.884796396144373, rel=1e-10)
 
 
 @given(probability=st.floats(1e-6, 1 - 1e-6), dof=st.one_of(st.floats(1.0, 60.0), st.floats(60.0, 1e6)))

@@ -1,7 +1,5 @@
 """Open recordings through the detector; origin and licence lie beside each of them."""
 
-import csv
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,16 +10,10 @@ from quietcell.core.electrode.nernst import MV_PER_KELVIN
 from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
 from quietcell.core.readings import ReadingBlock
+from tests.support.tables import DATA, columns
 
-DATA = Path(__file__).parents[2] / "data"
 UG_PER_UMOL = 44.0095
 Array = NDArray[np.float64]
-
-
-def columns(path: Path, *names: str) -> list[Array]:
-    with path.open() as lines:
-        rows = list(csv.DictReader(lines))
-    return [np.array([float(row[name]) for row in rows]) for name in names]
 
 
 def told(
@@ -44,19 +36,19 @@ def told(
 @pytest.mark.parametrize("every_s", [1, 10, 604_800])
 @pytest.mark.parametrize("conductivity", [True, False])
 def test_rain_of_strong_acids_is_never_called_carbon_dioxide(every_s: int, conductivity: bool) -> None:
-    ph, kappa = columns(DATA / "rain-low-conductivity" / "weekly_1998-2008.csv", "pH_lab", "cond25_uScm")
+    ph, kappa = columns("rain-low-conductivity/weekly_1998-2008", "pH_lab", "cond25_uScm")
     events = told(np.arange(len(ph)) * float(every_s), ph, 25.0, kappa if conductivity else None)
     assert "co2-ingress" not in {event.diagnosis for event in events}
 
 
 def test_acid_fed_to_a_reactor_is_never_called_carbon_dioxide() -> None:
-    at_s, ph = columns(DATA / "reactor-glass-1hz" / "run-a.csv", "t_s", "pH")
+    at_s, ph = columns("reactor-glass-1hz/run-a", "t_s", "pH")
     assert "co2-ingress" not in {event.diagnosis for event in told(at_s, ph, 22.0)}
 
 
-@pytest.mark.parametrize("path", sorted((DATA / "isfet-bath").glob("2*.csv")), ids=lambda path: path.stem)
-def test_a_buffer_in_a_bath_is_never_called_carbon_dioxide(path: Path) -> None:
-    at_s, mv, warm = columns(path, "t_s", "e_mV", "temp_C")
+@pytest.mark.parametrize("name", sorted(path.stem for path in (DATA / "isfet-bath").glob("2*.csv")))
+def test_a_buffer_in_a_bath_is_never_called_carbon_dioxide(name: str) -> None:
+    at_s, mv, warm = columns(f"isfet-bath/{name}", "t_s", "e_mV", "temp_C")
     # The mV of this sensor rise with pH, its zero by -1.0 mV/K; its level is set to the buffer's pH.
     off = mv - np.median(mv) + 1.0 * (warm - np.median(warm))
     ph = 8.2 + off / (MV_PER_KELVIN * (warm + 273.15))
@@ -68,8 +60,8 @@ def test_a_buffer_in_a_bath_is_never_called_carbon_dioxide(path: Path) -> None:
 def test_uptake_from_air_is_called_and_its_size_is_the_computed_carbonate(
     minutes_per_unit: int, conductivity: bool
 ) -> None:
-    path = DATA / "co2-equilibrium-computed" / "uptake-normalised-25C.csv"
-    at, ph, kappa, carbonate = columns(path, "kLa_times_t", "pH", "cond_uScm", "dic_umol_kg")
+    names = ("kLa_times_t", "pH", "cond_uScm", "dic_umol_kg")
+    at, ph, kappa, carbonate = columns("co2-equilibrium-computed/uptake-normalised-25C", *names)
     pure = (0.0, 6.997, 0.0551, 0.0)  # the closed system of the same source, without carbonate
     at, ph, kappa, carbonate = (
         np.concatenate(([first], column))

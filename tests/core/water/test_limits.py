@@ -6,14 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietcell.core.water import PURE_WATER, Composition, ion_product, limits, speciation
-from tests.core.water.tables import columns
+from tests.support.tables import number_table
 
 AMOUNTS = st.one_of(st.just(0.0), st.floats(-9.0, -3.0).map(lambda exponent: float(10.0**exponent)))
 
 
 def test_no_rain_sample_contradicts_its_conductivity() -> None:
     # NADP/NTN ME96, 438 weekly samples at 25 °C; conductivity as the laboratory gives it, no uncertainty.
-    rain = columns("rain-low-conductivity", "weekly_1998-2008")
+    rain = number_table("rain-low-conductivity/weekly_1998-2008")
     allowed = limits.allowed_ph_interval(rain["cond25_uScm"], 25.0)
     assert len(rain["pH_lab"]) == 438
     assert not np.any((rain["pH_lab"] < allowed.low) | (rain["pH_lab"] > allowed.high))
@@ -22,7 +22,7 @@ def test_no_rain_sample_contradicts_its_conductivity() -> None:
 @pytest.mark.parametrize("conductivity_rel_u", [0.0, 0.01])
 def test_most_of_the_low_rain_contradicts_a_ph_shifted_by_a_fifth(conductivity_rel_u: float) -> None:
     # The same samples with a junction error of -0.2: at least 180, with 1 % standard uncertainty too.
-    rain = columns("rain-low-conductivity", "weekly_1998-2008")
+    rain = number_table("rain-low-conductivity/weekly_1998-2008")
     allowed = limits.allowed_ph_interval(rain["cond25_uScm"], 25.0, conductivity_rel_u=conductivity_rel_u)
     shifted = rain["pH_lab"] - 0.2
     assert np.count_nonzero((shifted < allowed.low) | (shifted > allowed.high)) >= 180

@@ -20,13 +20,13 @@ from quietcell.core.water import (
     solvent,
     speciation,
 )
-from tests.core.water.tables import columns, text_columns
+from tests.support.tables import number_table, text_table
 
 
 @pytest.mark.parametrize(("release", "column"), [("R11-24", "pKw_R11_24"), ("R11-07", "pKw_R11_07")])
 def test_pkw_follows_the_iapws_release(release: ion_product.Release, column: str) -> None:
     # IAPWS R11-24 and R11-07.
-    table = columns("chemistry", "pkw")
+    table = number_table("chemistry/pkw")
     pkw = ion_product.pkw(table["t_C"], release=release)
     np.testing.assert_allclose(pkw, table[column], rtol=0, atol=3e-4)  # the bar is 0.003
 
@@ -34,7 +34,7 @@ def test_pkw_follows_the_iapws_release(release: ion_product.Release, column: str
 @pytest.mark.parametrize(("release", "column"), [("R11-24", "pKw_R11_24"), ("R11-07", "pKw_R11_07")])
 def test_pkw_meets_the_check_points_printed_in_the_release(release: ion_product.Release, column: str) -> None:
     # IAPWS R11-24 and R11-07, check values; the last figure is half a unit.
-    table = columns("chemistry", "pkw_release_check")
+    table = number_table("chemistry/pkw_release_check")
     given = ~np.isnan(table[column])
     pkw = ion_product.pkw_at_density(table["T_K"][given], table["density_g_cm3"][given], release=release)
     np.testing.assert_allclose(pkw, table[column][given], rtol=0, atol=1e-6 if release == "R11-24" else 1e-5)
@@ -42,7 +42,7 @@ def test_pkw_meets_the_check_points_printed_in_the_release(release: ion_product.
 
 def test_density_follows_iapws_95() -> None:
     # Density column of the pKw table: IAPWS-95 at 0.101325 MPa.
-    table = columns("chemistry", "pkw")
+    table = number_table("chemistry/pkw")
     density = solvent.density_kg_l(table["t_C"])
     np.testing.assert_allclose(1000.0 * np.asarray(density), table["density_kg_m3"], rtol=0, atol=0.02)
 
@@ -55,7 +55,7 @@ def test_neutral_ph_falls_by_a_sixtieth_per_degree_at_25_c() -> None:
 
 def test_pure_water_conducts_as_measured() -> None:
     # Light et al., Electrochem. Solid-State Lett. 8 (2005) E16.
-    table = columns("chemistry", "conductivity_pure_water")
+    table = number_table("chemistry/conductivity_pure_water")
     own = speciation.conductivity_us_cm(PURE_WATER, table["t_C"])
     np.testing.assert_allclose(own, table["conductivity_uS_cm_Light2005"], rtol=0.015)
 
@@ -72,7 +72,7 @@ ION_NAMES = {"1/2 CO3--": "CO3--"}
 @pytest.mark.parametrize("row", range(7))
 def test_ion_conductance_at_25_c_is_the_handbooks(row: int) -> None:
     # CRC Handbook of Chemistry and Physics.
-    table, names = columns("chemistry", "conductance_ions"), text_columns("chemistry", "conductance_ions")
+    table, names = number_table("chemistry/conductance_ions"), text_table("chemistry/conductance_ions")
     ion = ION_NAMES.get(names["ion"][row], names["ion"][row])
     value = conductance.limiting_conductance(ion, 25.0)
     assert value == pytest.approx(table["lambda_eq_25C_CRC"][row], rel=1e-12)
@@ -123,7 +123,7 @@ def test_carbonate_ion_at_18_c_is_within_3_percent_of_an_older_handbook() -> Non
 
 def test_carbonate_constants_are_those_of_plummer_and_busenberg() -> None:
     # Plummer and Busenberg, Geochim. Cosmochim. Acta 46 (1982) 1011.
-    table = columns("chemistry", "carbonate_constants")
+    table = number_table("chemistry/carbonate_constants")
     kh, k1, k2 = carbonate.constants(table["t_C"])
     np.testing.assert_allclose(kh, table["logKH_mol_kg_atm"], rtol=0, atol=1e-4)
     np.testing.assert_allclose(k1, table["logK1"], rtol=0, atol=1e-4)
@@ -138,7 +138,7 @@ def test_first_dissociation_agrees_with_an_independent_measurement() -> None:
 
 def test_water_open_to_a_gas_has_the_ph_other_programs_give() -> None:
     # PHREEQC and PyCO2SYS; the bar is 0.01, met at 0.005.
-    table = columns("chemistry", "carbonate_open")
+    table = number_table("chemistry/carbonate_open")
     water = speciation.speciate(PURE_WATER, table["t_C"], co2_fugacity_uatm=table["fCO2_uatm"])
     for column in ("pH_zero_ionic_strength", "pH_PHREEQC", "pH_PyCO2SYS"):
         np.testing.assert_allclose(water.ph, table[column], rtol=0, atol=0.005)
@@ -152,7 +152,7 @@ def test_water_open_to_a_gas_has_the_ph_other_programs_give() -> None:
 
 def test_water_saturated_with_air_conducts_as_the_handbook_says_at_25_c() -> None:
     # CRC Handbook, table of KCl standards, last column; fair at 25 °C only, CO2 of its day not stated.
-    table = columns("chemistry", "crc_co2_saturated_water")
+    table = number_table("chemistry/crc_co2_saturated_water")
     published = table["conductivity_uS_cm_CRC"][table["t_C"] == 25.0][0]
     own = speciation.conductivity_us_cm(PURE_WATER, 25.0, co2_fugacity_uatm=420.0)
     assert own == pytest.approx(published, rel=0.15)
@@ -160,7 +160,7 @@ def test_water_saturated_with_air_conducts_as_the_handbook_says_at_25_c() -> Non
 
 def test_closed_water_with_co2_has_published_ph_and_conductivity() -> None:
     # PHREEQC and PyCO2SYS.
-    table = columns("chemistry", "carbonate_closed_25C")
+    table = number_table("chemistry/carbonate_closed_25C")
     water = speciation.speciate(Composition(total_carbonate_mol_kg=1e-6 * table["total_CO2_umol_kg"]), 25.0)
     for column in ("pH_zero_ionic_strength", "pH_PHREEQC", "pH_PyCO2SYS"):
         given = ~np.isnan(table[column])
@@ -173,7 +173,7 @@ def test_closed_water_with_co2_has_published_ph_and_conductivity() -> None:
 
 def test_water_taking_up_co2_runs_through_the_states_another_program_gives() -> None:
     # PHREEQC: every state of the uptake curve is an equilibrium with its dissolved carbon.
-    table = columns("co2-equilibrium-computed", "uptake-normalised-25C")
+    table = number_table("co2-equilibrium-computed/uptake-normalised-25C")
     water = speciation.speciate(Composition(total_carbonate_mol_kg=1e-6 * table["dic_umol_kg"]), 25.0)
     np.testing.assert_allclose(water.ph, table["pH"], rtol=0, atol=0.002)
     np.testing.assert_allclose(water.conductivity_us_cm, table["cond_uScm"], rtol=0.015)
@@ -181,7 +181,7 @@ def test_water_taking_up_co2_runs_through_the_states_another_program_gives() -> 
 
 def test_open_water_from_5_c_upwards_has_the_ph_other_programs_give() -> None:
     # PHREEQC and PyCO2SYS, 0 to 2000 µatm.
-    table = columns("co2-equilibrium-computed", "open-system")
+    table = number_table("co2-equilibrium-computed/open-system")
     water = speciation.speciate(PURE_WATER, table["temp_C"], co2_fugacity_uatm=1e6 * table["pco2_atm"])
     # This PHREEQC run dissolves a little more gas (0.0033 pH at 25 °C) than the one in carbonate_open.csv.
     for column, within in (("pH_phreeqc", 0.01), ("pH_pyco2sys", 0.005)):
@@ -202,14 +202,14 @@ def test_carbonate_needed_for_a_ph(co2_umol_kg: float, ph: float) -> None:
 
 def test_ammonium_pka_is_that_of_bates_and_pinching() -> None:
     # Bates and Pinching, J. Res. NBS 42 (1949) 419.
-    table = columns("chemistry", "ammonium_pka")
+    table = number_table("chemistry/ammonium_pka")
     np.testing.assert_allclose(bases.ammonium_pka(table["t_C"]), table["pKa"], rtol=0, atol=1e-4)
     assert bases.ammonium_pka(25.0) == pytest.approx(9.245, abs=0.001)  # rounded handbook value (from memory)
 
 
 def test_ammoniated_water_has_the_ph_and_conductivity_phreeqc_gives() -> None:
     # PHREEQC; the bar is 0.01 in pH and 2 % in conductivity.
-    table = columns("chemistry", "ammonia_water")
+    table = number_table("chemistry/ammonia_water")
     water = speciation.speciate(
         Composition(ammonia_mol_kg=1e-3 * table["NH3_mg_kg"] / NH3_MOLAR_MASS_G_MOL), table["t_C"]
     )
@@ -224,8 +224,8 @@ def test_ammoniated_water_has_the_ph_and_conductivity_phreeqc_gives() -> None:
 def test_dilute_alkali_and_acid_follow_the_published_table() -> None:
     # ASTM D5128, table 1 (NaOH); HCl from CRC conductances. 2 %, below 0.1 µS/cm 0.001; 0.02 in pH.
     table, names = (
-        columns("chemistry", "astm_d5128_naoh_hcl_25C"),
-        text_columns("chemistry", "astm_d5128_naoh_hcl_25C"),
+        number_table("chemistry/astm_d5128_naoh_hcl_25C"),
+        text_table("chemistry/astm_d5128_naoh_hcl_25C"),
     )
     for row, solute in enumerate(names["solute"]):
         kg_l = solvent.density_kg_l(25.0)
