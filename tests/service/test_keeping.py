@@ -19,6 +19,8 @@ from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import CommandError
 from quietcell.service.attendance import Attendances
+from quietcell.service.calibrating import Calibrating
+from quietcell.service.checking import Checking
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.in_force import in_force, with_in_force
 from quietcell.service.keeping import Keeping
@@ -294,3 +296,43 @@ def at_rest(name: str, mv: float) -> dict[str, Json]:
         "response_time_s": None,
         "noise_mv": 0.02,
     }
+
+
+async def test_what_was_measured_with_another_electrode_neither_calibrates_nor_checks_this_one(
+    tmp_path: Path,
+) -> None:
+    async with Measuring(tmp_path, seconds=300) as measuring:
+        attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(17))
+        bench = attendances, measuring.ledger, DaemonIds(18), measuring.clock
+        calibrating, checking = Calibrating(*bench, fixed=lambda _: False), Checking(*bench)
+        await measuring.run(40)
+        result = measuring.bodies("determination")[-1]
+        assert result["verdict"] == "accepted"
+        here = {**WHO, "attendance": (await attendances.attend({**WHO, "work": "calibration"}))["attendance"]}
+        await attendances.reference({**here, "purpose": "calibration", "solution": "phosphate"})
+        await measuring.run(100)
+        (buffer,) = measuring.bodies("reference-measurement")
+        await attendances.leave({**here, "outcome": "aborted"})
+        await keeping(measuring, config_of(tmp_path)).thing({**WHO, "thing": "electrode", "name": "glass-2"})
+        here = {**WHO, "attendance": (await attendances.attend({**WHO, "work": "calibration"}))["attendance"]}
+        point = {"set": "iupac-2002", "name": "phosphate", "measurement": buffer["id"]}
+        told = "was measured with an electrode without a name, not the one in the cell now. Measure again"
+        with pytest.raises(CommandError, match=told):
+            await calibrating.calibrate({**here, "points": [point], "use": True})
+        compared = {"method": "comparison", "known": 6.6, "tolerance": 0.5, "measurements": [result["id"]]}
+        with pytest.raises(CommandError, match=told):
+            await checking.check({**here, **compared})
+
+
+async def test_a_value_of_an_older_calibration_is_not_compared_as_if_of_the_one_in_force(
+    tmp_path: Path,
+) -> None:
+    async with Measuring(tmp_path) as measuring:
+        attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(17))
+        checking = Checking(attendances, measuring.ledger, DaemonIds(18), measuring.clock)
+        await measuring.run(40)
+        asked = {**WHO, "method": "comparison", "known": 6.6, "tolerance": 0.5}
+        assert (await checking.check(asked))["body"]["verdict"] == "passed"
+        await measuring.cell.reconfigure(cell_settings(calibration_id="daemon.1.7"))
+        with pytest.raises(CommandError, match="by another calibration than the one in force now"):
+            await checking.check(asked)

@@ -26,7 +26,7 @@ from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances, AttendedArguments
 from quietcell.service.commands import Commands, LongText, checked
 from quietcell.service.doubts import doubt_since
-from quietcell.service.electrodes import with_condition
+from quietcell.service.electrodes import require_by, with_condition
 from quietcell.service.in_force import InForce, with_in_force
 from quietcell.service.records import DaemonIds
 
@@ -157,6 +157,7 @@ class Calibrating:
             body = None if stored is None else stored.body()
             if body is None or (body["record"], body["cell"]) != ("reference-measurement", asked.cell):
                 raise CommandError(f"no reference measurement {measurement!r} of {asked.cell}")
+            require_by(settings, body)
             bottles.append(Bottle(buffer=described_buffer(point), measurement=body))
         before = None
         if settings.calibrated:

@@ -12,7 +12,7 @@ from quietcell.service.cell import CellTask
 from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.commands import Commands, checked
 from quietcell.service.doubts import doubt_since
-from quietcell.service.electrodes import with_condition
+from quietcell.service.electrodes import require_by, with_condition
 from quietcell.service.in_force import with_in_force
 from quietcell.service.records import DaemonIds
 
@@ -80,6 +80,8 @@ class Checking:
             last = await self._last_result(asked.cell, continuous=settings.mode == "continuous")
             asked = asked.model_copy(update={"measurements": [last]})
         measured = [await self._measured(asked.cell, name) for name in asked.measurements]
+        for body_measured in measured:
+            require_by(settings, body_measured, same_line=asked.method != "buffer")
         live = task.indication()
         fresh = live.age_s is not None and live.age_s <= FRESH_S
         try:

@@ -1,5 +1,6 @@
 """What the ledger says of an electrode, or of another thing, in whatever cell it was."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TypeVar
 
@@ -7,6 +8,8 @@ from quietcell.core.bench_records import CalibrationBody, CheckBody
 from quietcell.core.electrode_history import condition_of
 from quietcell.core.ingress.watch import OF_ELECTRODE
 from quietcell.core.records import Json
+from quietcell.core.settings import CellSettings
+from quietcell.errors import CommandError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.in_force import of_electrode
@@ -22,6 +25,35 @@ async def with_condition(ledger: Ledger, body: B) -> B:
     )
     condition = condition_of([*before, body.as_json()])
     return replace(body, condition=condition.signal, condition_reasons=condition.reasons)
+
+
+def require_by(settings: CellSettings, measured: Mapping[str, Json], *, same_line: bool = False) -> None:
+    """Refuse a measurement with another electrode, which says nothing of the one in the cell.
+
+    Parameters
+    ----------
+    settings : CellSettings
+        What the cell works with now.
+    measured : mapping
+        JSON body of a determination or reference measurement.
+    same_line : bool
+        Whether its pH counts, so that it must be of the calibration in force.
+
+    Raises
+    ------
+    CommandError
+        If it was measured with another electrode, or by another calibration.
+    """
+    calibration = measured["calibration"]["id"] if "calibration" in measured else measured["calibration_id"]
+    other = ""
+    if measured["electrode"] != settings.electrode:
+        other = f"with {measured['electrode'] or 'an electrode without a name'}, not the one in the cell now"
+    elif same_line and calibration != settings.calibration_id:
+        other = "by another calibration than the one in force now"
+    if other:
+        raise CommandError(
+            f"{measured['id']} was measured {other}", subject=settings.cell, hint="Measure again"
+        )
 
 
 def electrode_bodies(journal: Journal, cell: str, electrode: str | None) -> list[dict[str, Json]]:
