@@ -20,6 +20,7 @@ ENOUGH_MESSAGES = 12
 MOST_BYTES = 64 * 1024
 _TRIAL_S = 3.0
 _ASK_EVERY_S = 0.5
+_SERVER_TRIES, _SERVER_REST_S = 3, 1.0
 _NONSENSE_BYTES = 300
 """So much that makes no sense will make none later."""
 _USUAL = ((9600, 8, "none"), (19200, 8, "none"), (115200, 8, "none"), (38400, 8, "none"), (57600, 8, "none"))
@@ -166,6 +167,19 @@ async def _try(
 
 async def _hear(settings: PortSettings, question: bytes, seconds: float, *, enough: int) -> _Ear | None:
     """Return what comes within `seconds`, or as soon as it holds enough messages; None if it can't be set."""
+    ear = await _hear_once(settings, question, seconds, enough=enough)
+    for _ in range(_SERVER_TRIES if settings.port.startswith(SOCKET_SCHEME) else 0):
+        if ear is None or ear.error is None:
+            break
+        # Many serial servers serve one at a time, say so and close until they see that the last has gone.
+        await asyncio.sleep(_SERVER_REST_S)
+        ear = await _hear_once(settings, question, seconds, enough=enough)
+    if ear is not None and ear.error is not None:
+        raise ear.error
+    return ear
+
+
+async def _hear_once(settings: PortSettings, question: bytes, seconds: float, *, enough: int) -> _Ear | None:
     ear = _Ear()
     try:
         port = await open_port(settings, MachineClock(), ear)
@@ -187,8 +201,6 @@ async def _hear(settings: PortSettings, question: bytes, seconds: float, *, enou
                 break
     finally:
         port.close()
-    if ear.error is not None:
-        raise ear.error
     return ear
 
 

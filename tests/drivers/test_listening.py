@@ -12,12 +12,14 @@ import pytest
 from quietcell.config import parse_config
 from quietcell.errors import PortUnavailableError, UsageError
 from quietcell.service.drivers import InstalledDrivers
+from quietcell_drivers import listening
 from quietcell_drivers.framing import Line
 from quietcell_drivers.line_format import LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
 from quietcell_drivers.listening import Heard, _toml, listen
 from quietcell_drivers.simulation import SCENARIOS, Sample, Simulation
 from tests.support.pseudo_terminal import PseudoTerminal
+from tests.support.until import until
 
 SITE = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n'
 
@@ -184,3 +186,30 @@ async def test_silence_ends_with_what_to_do(tmp_path: Path, monkeypatch: pytest.
 def test_a_section_is_toml_whatever_the_meter_says() -> None:
     for text in ("it's \\d", 'say "hi"', "tab\there", "µS/cm", "\x1b", "a\\b'c"):
         assert tomllib.loads(f"x = {_toml(text)}")["x"] == text
+
+
+async def test_a_serial_server_that_serves_one_at_a_time_is_given_time_to_see_that_the_last_has_gone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(listening, "_SERVER_REST_S", 0.001)
+    came = itertools.count(1)
+    serving: set[int] = set()
+
+    async def serve(_: asyncio.StreamReader, out: asyncio.StreamWriter) -> None:
+        number = next(came)
+        serving.add(number)
+        if number % 2 == 0:  # the one before is still there
+            out.write(b"in use\r\n")
+        while number % 2 and not out.is_closing():
+            number += 2
+            out.write(b"%d.25;21.%02d\r\n" % (number % 7, number % 13))
+            await asyncio.sleep(0.001)
+        out.close()
+        serving.clear()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    host, port = server.sockets[0].getsockname()
+    found = await heard(f"socket://{host}:{port}")
+    assert 'columns = ["mv", "temperature_c"]' in found.section
+    server.close()
+    await until(lambda: not serving)
