@@ -297,7 +297,7 @@ class DeterminationBody(Body):
     ph: float | None = decimals(PH_DECIMALS, "1")
     """At sample temperature."""
     ph_25c: float | None = decimals(4, "1")
-    """Referred to 25 °C."""
+    """Referred to 25 °C. The uncertainty of `ph` is not its own: near neutral, errors of warm water grow."""
     ph_25c_model: str | None
     """What is taken to be dissolved for that."""
     ph_25c_spread: float | None = decimals(4, "1")
