@@ -25,7 +25,7 @@ from quietcell.service.alarms import Alarms
 from quietcell.service.command_records import NoteBody
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.parking import Parking
-from quietcell.service.records import DaemonIds
+from quietcell.service.records import DaemonIds, DriverFaultBody
 from tests.support.interface import faults_of_answer
 from tests.support.ledgers import note, open_ledger
 from tests.support.steady_driver import SteadyDriver
@@ -302,3 +302,25 @@ async def test_a_restart_remembers_what_the_last_judged_determination_said_behin
     assert facts.determination is not None
     assert facts.determination["id"] == "first.1.2"
     await ledger.close()
+
+
+async def test_a_restart_takes_no_fault_of_the_last_run_for_one_of_this_meter(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+    here = Watching(tmp_path)
+    fault = DriverFaultBody(id="daemon.1.9", cell="first", at=rfc3339(0), driver="steady", text="hung up")
+    await here.ledger.record([fault])
+    here.live = [
+        Indication(
+            cell="first", at=None, age_s=None, mv=None, temperature_c=None, conductivity_us_cm=None,
+            flow_ml_min=None, ph=None, phase="waiting", waits_for="readings",
+        )
+    ]  # fmt: skip
+    async with here.watched(config(tmp_path, "first", limits="limits = { silent_after_s = 60 }")):
+        await here.let_pass(20)
+        await here.let_pass(20)
+        assert here.steps("first") == []
+        await here.let_pass(40)
+        await here.let_pass(20)
+        assert here.steps("first") == ["meter-silent raised unacknowledged"]

@@ -12,8 +12,8 @@ from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 
-_LATEST = ("configuration", "driver-fault", "calibration", "check", "electrode", "doubt")
-"""Kinds whose last record tells what holds."""
+_LATEST = ("configuration", "calibration", "check", "electrode", "doubt")
+"""Kinds whose last record tells what holds; of a driver's fault a run tells anew."""
 _FAR_BACK = 5000
 """No result among so many determinations counts as none."""
 CARE = (
