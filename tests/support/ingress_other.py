@@ -14,6 +14,7 @@ from numpy.random import Generator
 
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.readings import ReadingBlock
+from quietcell.core.settings import Position
 from quietcell.core.water.speciation import Composition, speciate
 from tests.support.ingress_simulation import GRID_S, UG_PER_MOL, Array, Scenario, lagged, log_uniform
 
@@ -27,7 +28,7 @@ class Plant:
     rng: Generator
     minutes: float
     onset_min: float
-    position: str | None = "downstream"
+    position: Position | None = "downstream"
     temperature_c: float = 25.0
     ammonia: float = 0.0
 
@@ -244,7 +245,7 @@ def lookalike(seed: int, kind: str, **more: object) -> Scenario:
     return one.scenario(kind, seed)
 
 
-def quiet(seed: int, days: float, *, position: str | None = "downstream") -> Scenario:
+def quiet(seed: int, days: float, *, position: Position | None = "downstream") -> Scenario:
     """Return a plant to which nothing happens."""
     rng = np.random.default_rng([seed, 79])
     one = Plant(rng=rng, minutes=days * 1440.0, onset_min=0.0, position=position)

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.random import Generator
 
+from quietcell.core.settings import Position
 from quietcell.core.water.speciation import Composition, speciate
 from tests.support.ingress_simulation import (
     UG_PER_MOL,
@@ -202,7 +203,9 @@ def lookalike(seed: int, kind: str, **more: object) -> Scenario:
     return simulate(kind, seed, water)
 
 
-def quiet(seed: int, days: float, *, position: str | None = "downstream", every_s: float = 10.0) -> Scenario:
+def quiet(
+    seed: int, days: float, *, position: Position | None = "downstream", every_s: float = 10.0
+) -> Scenario:
     """Return water to which nothing happens, with daily temperature, for some days."""
     rng = np.random.default_rng([seed, 10])
     water = clean_water(rng, position=position, every_s=every_s)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.readings import ReadingBlock
+from quietcell.core.settings import Position
 from quietcell.core.water.hydration import apparent_carbonate
 from quietcell.core.water.speciation import Composition, speciate
 
@@ -35,7 +36,7 @@ class Water:
     background_ug_l: float = 0.0
     ammonia: float = 0.0
     salt: float = 0.0
-    position: str | None = "downstream"
+    position: Position | None = "downstream"
     hold_up_ml: float | None = None
     flow_usual: float = 100.0
     outflow_ul_h: float = 0.0

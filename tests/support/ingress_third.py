@@ -21,6 +21,7 @@ from numpy.random import Generator
 
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.readings import ReadingBlock
+from quietcell.core.settings import Position
 from tests.support.ingress_simulation import UG_PER_MOL, Array, Scenario
 from tests.support.plain_water import Ions, reads
 
@@ -61,7 +62,7 @@ class Site:
     rng: Generator
     minutes: float
     onset_min: float
-    position: str | None = "downstream"
+    position: Position | None = "downstream"
     temperature_c: float = 25.0
     ammonia: float = 0.0
     acid: float = 0.0
@@ -278,7 +279,9 @@ def standing(seed: int) -> Scenario:
     return one.scenario("standing", seed)
 
 
-def quiet(seed: int, days: float, *, position: str | None = "downstream", every_s: float = 10.0) -> Scenario:
+def quiet(
+    seed: int, days: float, *, position: Position | None = "downstream", every_s: float = 10.0
+) -> Scenario:
     """Return days in which nothing happens, with the flow and temperature of a plant."""
     one = site(seed, 109, position=position, minutes=days * 1440.0, onset_min=0.0, every_s=every_s, grid_s=30)
     one.temperature_c = 25.0

@@ -17,6 +17,7 @@ from quietcell.config.fields import (
 )
 from quietcell.contracts import DriverSettings
 from quietcell.core.electrode.nernst import ISOPOTENTIAL_SPAN_PH, SLOPE_SPAN_PCT, ZERO_SPAN_MV
+from quietcell.core.settings import Position
 
 
 def _not_reserved(name: str) -> str:
@@ -177,7 +178,7 @@ class CellSettings(Section):
     sample_point: Text | None = Field(
         default=None, description="Where the water is drawn, as reports name it; absent: the cell's name."
     )
-    conductivity_position: Literal["upstream", "downstream", "same", "separate-portion"] | None = Field(
+    conductivity_position: Position | None = Field(
         default=None, description="Where the conductivity cell sits, seen from the electrode."
     )
     hold_up_ml: Annotated[float, Field(gt=0, le=1e5)] | None = Field(

@@ -11,6 +11,9 @@ from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.records import GrabSample, Json
 from quietcell.errors import DomainError
 
+Position = Literal["upstream", "downstream", "same", "separate-portion"]
+"""Where the conductivity cell sits, seen from the electrode."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CellSettings:
@@ -54,8 +57,8 @@ class CellSettings:
     low_ionic_at: str | None = None
     water_model: str = "carbonate"
     """What is taken to be dissolved when a pH is referred to 25 °C."""
-    conductivity_position: str | None = None
-    """Where the conductivity cell sits, seen from the electrode."""
+    conductivity_position: Position | None = None
+    """None is not declared."""
     hold_up_ml: float | None = None
     """Volume from sample point to electrode, mL."""
     reference_outflow_ul_h: float | None = None

@@ -5,6 +5,7 @@ import pytest
 from quietcell.core.ingress.event import IngressSettings
 from quietcell.core.ingress.rivals import Scores
 from quietcell.core.ingress.verdict import judge
+from quietcell.core.settings import Position
 
 
 @pytest.mark.parametrize(
@@ -24,7 +25,7 @@ def test_carbon_dioxide_is_named_only_where_it_leads(ratios: dict[str, float], n
 
 
 @pytest.mark.parametrize("position", ["upstream", "separate-portion"])
-def test_a_fall_where_the_conductivity_cell_cannot_see_is_leak_or_junction(position: str) -> None:
+def test_a_fall_where_the_conductivity_cell_cannot_see_is_leak_or_junction(position: Position) -> None:
     scores = Scores({"two-causes": 0.0, "junction-drift": 60.0}, 0.0, (-0.3, 0.0), 15.0)
     settings = IngressSettings(conductivity_position=position)
     assert judge(scores, settings, alone=False).favourite == "leak-or-junction"

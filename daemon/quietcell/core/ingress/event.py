@@ -2,14 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from quietcell.core.records import decimals
-from quietcell.core.settings import CellSettings
+from quietcell.core.settings import CellSettings, Position
 from quietcell.errors import DomainError
 
-Position = Literal["upstream", "downstream", "same", "separate-portion"]
-"""Where the conductivity cell sits, seen from the electrode."""
 Place = Literal["sample-path", "upstream", "unlocated"]
 State = Literal["opened", "updated", "closed"]
 Diagnosis = Literal[
@@ -28,7 +26,6 @@ Diagnosis = Literal[
 
 LEAST_PH_CHANGE_REL_U = 0.01
 """A junction's response in water of low ionic strength is no better known (common practice, no source)."""
-POSITIONS = ("upstream", "downstream", "same", "separate-portion", None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,8 +38,8 @@ class IngressSettings:
         If a figure is out of range or the position is not known.
     """
 
-    conductivity_position: str | None = None
-    """`Position`; None is not declared."""
+    conductivity_position: Position | None = None
+    """None is not declared."""
     hold_up_ml: float | None = None
     """Volume from sample point to electrode, mL."""
     reference_outflow_ul_h: float | None = None
@@ -62,8 +59,8 @@ class IngressSettings:
 
     def __post_init__(self) -> None:
         """Refuse what no cell has."""
-        if self.conductivity_position not in POSITIONS:
-            known = ", ".join(str(each) for each in POSITIONS if each)
+        if self.conductivity_position not in (*get_args(Position), None):
+            known = ", ".join(get_args(Position))
             raise DomainError(
                 f"conductivity_position = {self.conductivity_position!r} is not known",
                 hint=f"use one of {known}, or None where nobody knows",
