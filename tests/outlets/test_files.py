@@ -11,6 +11,7 @@ from typing import Any
 from unittest.mock import patch
 
 import pytest
+import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -272,6 +273,14 @@ def test_a_file_that_somebody_shortened_goes_on_with_whole_lines(
     DailyFiles(tmp_path / "out", json_sheet(), cursors).write(records[3:])
     kept = left // len(records[0].text)
     assert path.read_text() == lines([*records[:kept], records[3]])
+
+
+def test_a_restart_finds_its_file_as_it_left_it_and_says_nothing(tmp_path: Path, cursors: Cursors) -> None:
+    with structlog.testing.capture_logs() as logs:
+        for first in (1, 3):
+            DailyFiles(tmp_path / "out", json_sheet(), cursors).write(stored([25, 25], first=first))
+    assert logs == []
+    assert texts(tmp_path / "out").count("\n") == 4
 
 
 def test_a_file_that_was_taken_away_begins_anew(tmp_path: Path, cursors: Cursors) -> None:

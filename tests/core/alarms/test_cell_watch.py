@@ -143,6 +143,22 @@ def test_an_episode_is_an_alarm_until_it_closes() -> None:
     assert watched.run(60) == ["co2-ingress returned"]
 
 
+@pytest.mark.parametrize(
+    ("diagnosis", "alarm"),
+    [
+        ("temperature", "temperature"), ("flow-stopped", "flow-stopped"), ("sensor-fault", "sensor-fault"),
+        ("junction-drift", "electrode-condition"), ("streaming", "electrical-disturbance"),
+        ("cannot-tell", "unexplained-change"),
+    ],
+)  # fmt: skip
+def test_whatever_is_suspected_has_its_alarm_until_it_is_over(diagnosis: str, alarm: str) -> None:
+    watched = Watched()
+    watched.episode(diagnosis, "opened")
+    assert watched.run(300) == [f"{alarm} raised"]
+    watched.episode(diagnosis, "closed")
+    assert watched.run(100) == [f"{alarm} returned"]
+
+
 def test_no_result_in_time_is_told_once_and_over_with_the_next_result() -> None:
     watched = Watched(no_result_after_s=300.0)
     watched.determination("accepted")
