@@ -11,7 +11,8 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import Flag, Reading
-from quietcell.core.recording import CANONICAL, HEADER, Chunk, Layout, Piece, read_recording
+from quietcell.core.recording import CANONICAL, HEADER, Chunk, Layout, Piece
+from quietcell.core.recording_reader import read_recording
 from quietcell.errors import DriverError, PortLostError, PortUnavailableError, RecordingError, spoken
 
 _FETCH_BELOW = 1000

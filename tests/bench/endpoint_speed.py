@@ -20,7 +20,7 @@ from quietcell.core.endpoint.criterion import SHIPPED
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import SegmentBegan, TimeMark
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.recording import read_recording
+from quietcell.core.recording_reader import read_recording
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.service.replay import replay

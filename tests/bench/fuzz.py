@@ -121,7 +121,8 @@ def _result(coroutine: Coroutine[Any, Any, dict[str, Any]]) -> dict[str, Any]:
 
 def recording() -> tuple[Target, list[bytes]]:
     """Text of a recording."""
-    from quietcell.core.recording import Layout, read_recording
+    from quietcell.core.recording import Layout
+    from quietcell.core.recording_reader import read_recording
     from quietcell.errors import RecordingError
 
     layouts = [

@@ -9,7 +9,7 @@ import pytest
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded, TimeMark
-from quietcell.core.recording import read_recording
+from quietcell.core.recording_reader import read_recording
 from quietcell.core.settings import CellSettings
 from quietcell.errors import ContractError
 from quietcell.ledger.ledger import Ledger, Stamp

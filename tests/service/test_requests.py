@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from quietcell.core.engine import Engine
-from quietcell.core.recording import read_recording
+from quietcell.core.recording_reader import read_recording
 from quietcell.core.records import Json
 from quietcell.errors import CommandError, RecordingError
 from quietcell.ledger.journal import Journal

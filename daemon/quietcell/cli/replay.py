@@ -15,7 +15,8 @@ import click
 from quietcell.cli.options import config_option
 from quietcell.config import Config, load_config
 from quietcell.core.endpoint.criterion import SHIPPED
-from quietcell.core.recording import Piece, read_recording
+from quietcell.core.recording import Piece
+from quietcell.core.recording_reader import read_recording
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import RecordingError, UsageError
