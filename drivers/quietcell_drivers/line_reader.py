@@ -62,9 +62,9 @@ class LineReader:
         ((first, second),) = ways
         return [Line(first), Line(second)]
 
-    def reading(self, item: Line | Discarded, boot_ms: int, flags: Flag = NO_FLAG) -> Reading | None:
+    def reading(self, item: Line | Discarded, boot_ms: int) -> Reading | None:
         """Return the reading that `item` is, or count it and return None."""
-        row = self.row(item, boot_ms, flags)
+        row = self.row(item, boot_ms)
         return None if row is None else ReadingRows([row])[0]
 
     def rows(self, lines: Sequence[bytes], boot_ms: Sequence[int], flags: Sequence[int]) -> list[Row]:

@@ -1,19 +1,16 @@
 """Does every record of a part of the journal name the one before it? The quick half of `verify`."""
 
 import hashlib
-from collections.abc import Callable
 
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.chain import GENESIS
 from quietcell.ledger.journal import Journal
 
 _NAME = b'"previous":"'
-_DIGITS, _TOLD = 64, 500
+_DIGITS = 64
 
 
-def check_links(
-    journal: Journal, first: int, last: int, *, tell: Callable[[int], None] = lambda _: None
-) -> str:
+def check_links(journal: Journal, first: int, last: int) -> str:
     """Check that records `first` to `last` follow on each other and on the one before.
 
     Whether the text of each is canonical, and whether readings match their digests, is not looked at: that
@@ -25,8 +22,6 @@ def check_links(
         The journal.
     first, last : int
         Numbers of the records.
-    tell : callable
-        Told of records checked, as a number of them.
 
     Returns
     -------
@@ -52,8 +47,6 @@ def check_links(
                 "this record or the one before it was changed", subject=f"record {seq + 1}"
             )
         previous, seq = _hash(stored), number
-        if seq % _TOLD == 0:
-            tell(_TOLD)
     if seq != last:
         raise LedgerDamagedError(f"record {seq + 1} is missing", subject=f"record {seq + 1}")
     return previous

@@ -122,6 +122,6 @@ def place_of(record: Stored) -> Place | None:
     )
 
 
-def last_checkpoint(journal: Journal, cell: str, *, before: int | None = None) -> Stored | None:
-    """Return the last checkpoint of a cell, before a record if one is given."""
-    return journal.get(journal.last_seq(cell, "checkpoint", before=before))
+def last_checkpoint(journal: Journal, cell: str) -> Stored | None:
+    """Return the last checkpoint of a cell."""
+    return journal.get(journal.last_seq(cell, "checkpoint"))
