@@ -190,6 +190,30 @@ def test_tracebacks_keep_their_lines_and_show_no_local_variable(log: io.StringIO
     assert "tide-and-time" not in log.getvalue()
 
 
+def test_a_log_that_cannot_be_written_ends_nothing_else() -> None:
+    full = Path("/dev/full").open("w", encoding="utf-8")  # noqa: SIM115 # closing fails as well
+    configure_logs("json", file=full)
+    try:
+        structlog.get_logger().warning("disk full")
+    finally:
+        structlog.reset_defaults()
+        with pytest.raises(OSError, match="No space left"):
+            full.close()
+
+
+def test_a_terminal_gets_no_colours_where_nobody_wants_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    told = {}
+    for wanted in ("", "1"):
+        monkeypatch.setenv("NO_COLOR", wanted)
+        out = io.StringIO()
+        monkeypatch.setattr(out, "isatty", lambda: True)
+        configure_logs("auto", file=out)
+        structlog.get_logger().info("running")
+        structlog.reset_defaults()
+        told[wanted] = "\x1b[" in out.getvalue()
+    assert told == {"": True, "1": False}
+
+
 def test_bad_lines_are_told_when_new_and_counted_by_the_hour() -> None:
     out = io.StringIO()
     configure_logs("json", file=out)

@@ -1,8 +1,10 @@
 """The log: text for people on a terminal, JSON lines otherwise; on standard error."""
 
 import logging
+import os
 import sys
-from typing import Literal, TextIO
+from contextlib import suppress
+from typing import Literal, TextIO, cast
 
 import structlog
 
@@ -12,10 +14,11 @@ def configure_logs(
 ) -> None:
     """Set up logging for this process; `file` takes the place of standard error."""
     stream = file or sys.stderr
-    readable = form == "text" or (form == "auto" and stream.isatty())
+    on_terminal = stream.isatty()
+    readable = form == "text" or (form == "auto" and on_terminal)
     renderer: structlog.typing.Processor = (
         structlog.dev.ConsoleRenderer(
-            colors=stream.isatty(),
+            colors=on_terminal and not os.environ.get("NO_COLOR"),
             # The other formatters print local variables, and a secret may be among them.
             exception_formatter=structlog.dev.plain_traceback,
         )
@@ -32,10 +35,25 @@ def configure_logs(
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(file=stream),
+        logger_factory=lambda *_: structlog.PrintLogger(cast("TextIO", _Forbearing(stream))),
         cache_logger_on_first_use=True,
     )
     logging.getLogger("mqtt").setLevel(logging.CRITICAL)  # we report lost connections ourselves, once
+
+
+class _Forbearing:
+    """A stream whose end has gone, such as a closed terminal or a full disk, ends nothing but the log."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> None:
+        with suppress(OSError, ValueError):
+            self._stream.write(text)
+
+    def flush(self) -> None:
+        with suppress(OSError, ValueError):
+            self._stream.flush()
 
 
 def _harmless(
