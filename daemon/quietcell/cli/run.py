@@ -25,8 +25,8 @@ def command(path: Path, *, verbose: bool) -> None:
 
     Opens every meter of the configuration, judges its readings, keeps every record in the ledger and
     delivers it to the configured outlets. Stopping is always safe; so is pulling the plug. SIGHUP, or
-    `quietcell reload`, takes over a changed configuration; an invalid one changes nothing. So it goes on when its terminal
-    is closed.
+    `quietcell reload`, takes over a changed configuration; an invalid one changes nothing. So it
+    goes on when its terminal is closed.
     """
     drivers = InstalledDrivers()
     config = load_config(path, drivers)
