@@ -204,6 +204,21 @@ def test_one_step_of_a_coarse_meter_is_no_spike() -> None:
     assert named(block, screen_of(resolution_mv=0.1)).labels == [(BAD, ["spike"])]
 
 
+def test_a_meter_coarser_than_stated_jumps_at_none_of_its_steps_but_at_five() -> None:
+    block = steady(400)
+    block.mv[:] = np.round(25.0 + 0.02 * np.arange(400))  # a step of 1 mV every 50 s
+    labels = named(block, screen_of(resolution_mv=0.1)).labels
+    assert labels == [(25, ["spike"])]  # the first shows how coarse it is
+    block.mv[300:] += 5.0
+    assert named(block, screen_of(resolution_mv=0.1)).disturbances == [(300_000, "jump")]
+
+
+def test_a_change_beyond_the_coarsest_step_tells_nothing_of_the_meter() -> None:
+    block = steady(400)
+    block.mv[:] = np.where(np.arange(400) < 100, 25.0, 27.0)
+    assert named(block, screen_of(resolution_mv=0.1)).disturbances == [(100_000, "jump")]
+
+
 def test_noise_that_grows_for_good_is_counted_again_within_a_minute() -> None:
     block = steady(300, noise_mv=0.02)
     block.mv[100:] += np.random.default_rng(3).normal(0.0, 3.0, 200)
@@ -250,6 +265,14 @@ def test_few_repeats_are_not_stuck_however_long_they_take() -> None:
     assert named(block, screen_of(max_gap_s=90.0)).labels == []
 
 
+def test_a_meter_of_whole_millivolts_is_stuck_by_its_own_step_not_by_the_one_stated() -> None:
+    block = frozen(4000)
+    block.mv[:50] = 25.0 - np.arange(50) % 2
+    assert named(block, screen_of(resolution_mv=0.04)).labels == []
+    block.mv[10] = block.mv[9] + 0.04  # a finer step was seen
+    assert named(block, screen_of(resolution_mv=0.04)).labels[0] == (2450, ["stuck"])
+
+
 def test_each_stuck_reading_begins_the_window_again_and_a_new_value_ends_it() -> None:
     block = frozen(400)
     block.mv[380:] += 0.1
@@ -293,6 +316,8 @@ def _spoilt(draw: st.DrawFn) -> ReadingBlock:
                 mv[at : at + 300] = np.round(mv[at], 1)
             case _:
                 mv[at:] = np.round(mv[at:], 1)
+    step_mv = draw(st.sampled_from([1e-4, 0.4, 1.0]))
+    mv = np.round(mv / step_mv) * step_mv
     return ReadingBlock.from_columns(ms=ms, mv=mv, temperature_c=c, flags=flags)
 
 

@@ -5,6 +5,10 @@ the same answer. Every reading that does not count gets at least one name. A nam
 reading and on earlier ones, never on later ones; nothing depends on how the stream is cut into
 blocks.
 
+The meter's step is the resolution stated, or the smallest change seen between readings where that is
+coarser: one rounded to whole millivolts under a stated 0.1 mV would jump at each of its steps, and stick
+between them.
+
 ==========================  =================================================================  ======
 name                        rule                                                               window
 ==========================  =================================================================  ======
@@ -14,7 +18,7 @@ mv-out-of-range             outside -1500..1500 mV: no electrode gives it       
 open-circuit                the line makes it a pH below -1 or above 15, where every           begins
                             converter's rail lies as well
 stuck                       the very same potential for 30 readings in a row and for           begins
-                            300 s · (resolution / 0.01 mV)^1.5, at least 120 s
+                            300 s · (step / 0.01 mV)^1.5, at least 120 s
 spike                       further from the median of the last five potentials than ten       stays
                             times the median of the last 25 such distances, 0.5 mV and three
                             steps of the meter
@@ -79,6 +83,10 @@ On a steady ramp every distance is the same, so a ramp is never called a spike.
 """
 SMALLEST_SPIKE_MV = 0.5
 """0.008 pH: smaller ones can't move the mean of a window by more than a thousandth."""
+COARSEST_STEP_MV = 1.0
+"""Meters show whole millivolts, 0.017 pH, or finer (common practice, no source)."""
+DUST_MV = 1e-6
+"""What decimal steps differ by as binary numbers is no step."""
 SPIKE_RESOLUTIONS = 3.0
 """A value between two steps of the meter toggles by one; three is no rounding."""
 JUMP_READINGS = 3
@@ -119,6 +127,8 @@ class ScreenState:
     repeats: int = 0
     """Readings in a row with that potential."""
     repeated_since_ms: int = 0
+    step_mv: float = 0.0
+    """Smallest change seen from one reading to the next, down to the resolution stated; 0 is none yet."""
     level_mv: list[float] = field(default_factory=list)
     """The last potentials that were no spikes, oldest first."""
     distances_mv: list[float] = field(default_factory=list)
@@ -153,9 +163,7 @@ class Screen:
         self._isopotential_ph = line.isopotential_ph
         self._isopotential_mv = line.isopotential_mv
         self._mv_per_ph_k = line.slope_pct / 100.0 * MV_PER_KELVIN
-        self._smallest_spike_mv = max(SMALLEST_SPIKE_MV, SPIKE_RESOLUTIONS * resolution_mv)
-        stuck_s = max(STUCK_AT_LEAST_S, STUCK_S_AT_10_UV * (resolution_mv / 0.01) ** 1.5)
-        self._stuck_ms = stuck_s * 1000.0
+        self._resolution_mv = resolution_mv
         self._max_gap_ms = max_gap_s * 1000.0
 
     def screen(self, block: ReadingBlock) -> Screened:
@@ -166,6 +174,28 @@ class Screen:
             if len(stretch) < WORTHWHILE or not self._nothing_happens(stretch):
                 self._one_by_one(stretch, begin, screened)
         return screened
+
+    @property
+    def _step_mv(self) -> float:
+        return max(self._resolution_mv, self.state.step_mv)
+
+    @property
+    def _smallest_spike_mv(self) -> float:
+        return max(SMALLEST_SPIKE_MV, SPIKE_RESOLUTIONS * self._step_mv)
+
+    @property
+    def _stuck_ms(self) -> float:
+        return 1000.0 * max(STUCK_AT_LEAST_S, STUCK_S_AT_10_UV * math.pow(self._step_mv / 0.01, 1.5))
+
+    @property
+    def _saw_resolution(self) -> bool:
+        """Whether the resolution stated was seen: nothing finer matters."""
+        return 0.0 < self.state.step_mv <= self._resolution_mv + DUST_MV
+
+    def _finer(self, change_mv: float) -> bool:
+        """Say whether a change tells of a finer step than was seen."""
+        known_mv = self.state.step_mv or COARSEST_STEP_MV + 2.0 * DUST_MV
+        return DUST_MV < change_mv < known_mv - DUST_MV
 
     # --- one reading at a time -----------------------------------------------------------------
 
@@ -183,12 +213,15 @@ class Screen:
                 self._forget()
             state.last_ms = ms
             names = list(flag_labels(flags)) if flags else []
+            before_mv = state.repeated_mv
             names += self._electrode_faults(ms, mv, temperature_c)
             begins = [(ms, names[-1])] if names else []
             if not names:  # only a potential that may be true says where the level is
                 self._note(self._against_level(ms, mv), names, begins)
             if not flags:
                 self._note(self._against_temperature(ms, temperature_c), names, begins)
+            if not (self._saw_resolution or before_mv is None or flags) and self._finer(abs(mv - before_mv)):
+                state.step_mv = abs(mv - before_mv)
             if names:
                 screened.counts[row] = False
                 screened.labels.append((row, names))
@@ -324,6 +357,7 @@ class Screen:
         return (
             silent_ms <= self._max_gap_ms
             and self._free_of_faults(block, state.good_c)
+            and self._no_finer_step(block.mv)
             and self._free_of_spikes(block.mv)
             and self._take(block)
         )
@@ -339,6 +373,14 @@ class Screen:
             # pH is monotonic in either, so the corners bound it.
             and not any(self._open_circuit(corner_mv, corner_c) for corner_mv in mv for corner_c in c)
         )
+
+    def _no_finer_step(self, mv: Quantity) -> bool:
+        """Say whether no change tells of a finer step than the one known."""
+        if self._saw_resolution:
+            return True
+        changes_mv = np.abs(np.diff(mv, prepend=self.state.level_mv[-1]))
+        changes_mv = changes_mv[changes_mv > DUST_MV]
+        return not (len(changes_mv) and self._finer(float(changes_mv.min())))
 
     def _free_of_spikes(self, mv: Quantity) -> bool:
         """Hold every potential against the level and the noise before it, as one by one."""
