@@ -121,6 +121,19 @@ def test_an_electrode_from_buffer_is_held_by_its_present_slope(criterion: Criter
 
 
 @pytest.mark.parametrize("criterion", [GRAB, LOOP])
+def test_a_creep_that_the_meter_rounds_away_is_not_at_rest(criterion: Criterion) -> None:
+    t = np.arange(3600.0)
+    course = 60.0 * np.exp(-t / 10.0) + 6.0 * np.exp(-t / 1500.0) + noise(3600, sd=0.01)
+    whole = np.round(course)
+    still = [end for end in range(310, 1200, 5) if np.ptp(whole[end - 300 : end]) == 0.0]
+    assert still  # it stands still over both windows, with 0.06 pH and more to come
+    assert not any(look(whole[:end], criterion).at_rest for end in still)
+    # Where it has come to rest, the wider spans show it.
+    rested = np.round(60.0 * np.exp(-t / 10.0) + 0.2 + noise(3600, sd=0.01))
+    assert look(rested[:1300], criterion).at_rest
+
+
+@pytest.mark.parametrize("criterion", [GRAB, LOOP])
 def test_no_false_plateau_is_accepted(criterion: Criterion) -> None:
     t = np.arange(420.0)
     course = 60.0 * np.exp(-t / 30.0) - 8.0 * np.exp(-t / 250.0) + noise(420)

@@ -81,6 +81,15 @@ def test_single_steps_of_a_coarse_meter_are_no_spikes() -> None:
     assert drift(seconds(60), mv).rejected == 0
 
 
+def test_readings_that_stand_still_may_hide_one_step_over_the_window() -> None:
+    still = drift(seconds(61), np.full(61, 25.0), step_mv=0.5)
+    assert still.bound_mv_per_min == still.hidden_mv_per_min == pytest.approx(0.5)
+    # Noise as large as the step makes rounding average out.
+    dithered = np.round(np.random.default_rng(1).normal(0.0, 1.0, 61) / 0.5) * 0.5
+    with_step, without = drift(seconds(61), dithered, step_mv=0.5), drift(seconds(61), dithered)
+    assert with_step.bound_mv_per_min == without.bound_mv_per_min
+
+
 @pytest.mark.parametrize("n", [0, 1, 3])
 def test_too_few_readings_have_no_bound(n: int) -> None:
     assert drift(seconds(n), np.zeros(n)).bound_mv_per_min == math.inf

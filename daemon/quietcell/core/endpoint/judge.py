@@ -3,8 +3,8 @@
 Four proofs are asked, all on the readings since the last disturbance:
 
 drift       the bound of the drift over `window_s` is inside its limit, and the newest readings have
-            not left its level by half of `max_remaining_ph`; where noise hides the drift over so
-            short a span, one twice or four times as long may show it;
+            not left its level by half of `max_remaining_ph`; where noise or the meter's rounding
+            hides the drift over so short a span, one twice or four times as long may show it;
 long drift  the same over `long_window_s`, with its own limit: the only help against two opposed
             relaxations, whose sum stands still for a minute;
 whole run   looking every second and taking the first pass breaks a bound meant for one look. While
@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.relaxation import OWN_CHANGE_AFTER_S, Forecast, forecast
-from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, median, t_quantile
+from quietcell.core.endpoint.window import Drift, SlopeNoise, drift, median, step_of, t_quantile
 
 LOOKS_PER_WINDOW = 4.0  # a slope over a sliding window is new after about a quarter of it
 COLOUR = 1.8  # a slope under 1/f noise over what one window shows of it; measured by bench endpoint_coverage
@@ -84,6 +84,7 @@ class _Seen:
     disturbed_ms: int
     confidence: float
     noise: SlopeNoise | None
+    step_mv: float
 
     def since(self, begin_ms: int) -> slice:
         """Return which readings came after a time and the disturbance."""
@@ -92,7 +93,13 @@ class _Seen:
     def over(self, span_s: float) -> Drift:
         """Return the drift over a span."""
         rows = self.since(self.now_ms - round(span_s * 1000.0))
-        return drift(self.ms[rows], self.mv[rows], confidence=self.confidence, noise=self.noise)
+        return drift(
+            self.ms[rows],
+            self.mv[rows],
+            confidence=self.confidence,
+            noise=self.noise,
+            step_mv=self.step_mv,
+        )
 
     def over_wider(self, measured: Drift, span_s: float, limit_mv_per_min: float, begin_ms: int) -> Drift:
         """Return the drift over a wider span behind `begin_ms` if noise hides it and that one is inside."""
@@ -150,8 +157,15 @@ def judge(
     Judgement
         The windows are exclusive at their beginning and inclusive at their end.
     """
+    behind = int(np.searchsorted(ms, disturbed_ms, side="right"))
     seen = _Seen(
-        ms=ms, mv=mv, now_ms=now_ms, disturbed_ms=disturbed_ms, confidence=limits.confidence, noise=noise
+        ms=ms,
+        mv=mv,
+        now_ms=now_ms,
+        disturbed_ms=disturbed_ms,
+        confidence=limits.confidence,
+        noise=noise,
+        step_mv=step_of(mv[behind:]),
     )
     since, over = seen.since, seen.over
     quiet_s = (now_ms - disturbed_ms) / 1000.0
@@ -238,4 +252,5 @@ def _bound_of_the_run(
     learnt = noise is not None and noise.slope_se(measured.span_s) is not None
     looks = math.ceil(1.0 + LOOKS_PER_WINDOW * run_ms / 1000.0 / max(measured.span_s, 1.0))
     quantile = t_quantile(1.0 - 0.5 * (1.0 - confidence) / (looks * choices), measured.dof)
-    return abs(measured.slope_mv_per_min) + quantile * (1.0 if learnt else COLOUR) * measured.se_mv_per_min
+    spread = quantile * (1.0 if learnt else COLOUR) * measured.se_mv_per_min
+    return abs(measured.slope_mv_per_min) + max(spread, measured.hidden_mv_per_min)

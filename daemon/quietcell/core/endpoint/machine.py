@@ -187,9 +187,16 @@ def _waiting(found: Judgement, criterion: Criterion, mv_per_ph: float) -> str:
         found.long_drift is not None
         and found.long_drift.bound_mv_per_min > criterion.long_max_drift_mv_per_min
     ):
-        limit, bound = criterion.long_max_drift_mv_per_min, found.long_drift.bound_mv_per_min
-        return f"drift {bound:.2f} of {limit:.2f} mV/min over {criterion.long_window_s:.0f} s"
-    return f"drift {found.drift.bound_mv_per_min:.2f} of {criterion.max_drift_mv_per_min:.2f} mV/min"
+        over = f" over {criterion.long_window_s:.0f} s"
+        return _moving(found.long_drift, criterion.long_max_drift_mv_per_min, over)
+    return _moving(found.drift, criterion.max_drift_mv_per_min)
+
+
+def _moving(measured: Drift, limit_mv_per_min: float, over: str = "") -> str:
+    """Say how far a drift breaks its limit, and whether the meter's steps alone do."""
+    text = f"drift {measured.bound_mv_per_min:.2f} of {limit_mv_per_min:.2f} mV/min{over}"
+    hides = measured.hidden_mv_per_min > limit_mv_per_min
+    return f"{text}, which steps of the meter's display may hide" if hides else text
 
 
 def still_to_come(ahead: Forecast, criterion: Criterion, mv_per_ph: float) -> str:

@@ -52,8 +52,10 @@ class Drift:
     """Standard error of the slope, autocorrelation included; infinite when it can't be told."""
     dof: float
     """Degrees of freedom behind the standard error."""
+    hidden_mv_per_min: float
+    """Drift that the meter's step may hide."""
     bound_mv_per_min: float
-    """Two-sided bound |slope| + t · se at the asked confidence."""
+    """Two-sided bound |slope| + t · se at the asked confidence, or + what rounding hides if that is more."""
     mean_mv: float
     """Mean of the kept readings; NaN without any."""
     scatter_mv: float
@@ -67,7 +69,12 @@ class Drift:
 
 
 def drift(
-    ms: NDArray[np.int64], mv: Array, *, confidence: float = 0.95, noise: SlopeNoise | None = None
+    ms: NDArray[np.int64],
+    mv: Array,
+    *,
+    confidence: float = 0.95,
+    noise: SlopeNoise | None = None,
+    step_mv: float = 0.0,
 ) -> Drift:
     """Return the drift of one window of readings and its two-sided bound.
 
@@ -81,6 +88,8 @@ def drift(
         Two-sided, between 0 and 1.
     noise : SlopeNoise, optional
         Noise learnt from the history of the cell. Without it the window's own residuals tell.
+    step_mv : float
+        Step of the meter, mV; readings that stand still may hide a drift of one step over the window.
 
     Returns
     -------
@@ -93,6 +102,9 @@ def drift(
     cosines (periods of the window's length down to 2/9 of it), so that correlated noise counts with
     its power near the frequencies of a slope. Source: U. K. Mueller and M. W. Watson,
     Econometrica 76 (2008) 979, low-frequency transformations.
+
+    Readings rounded to a step hide a drift of up to one step over a window they stand still in. They err by
+    step / sqrt(12) anew at each change, so the more changes are seen the less is hidden.
     """
     measured = ~np.isnan(mv)
     minutes = (ms - ms[-1]) / MS_PER_MIN if len(ms) else np.empty(0)
@@ -107,6 +119,7 @@ def drift(
             slope_mv_per_min=0.0,
             se_mv_per_min=math.inf,
             dof=1.0,
+            hidden_mv_per_min=0.0,
             bound_mv_per_min=math.inf,
             mean_mv=float(level.sum()) / n if n else math.nan,
             scatter_mv=math.nan,
@@ -120,11 +133,13 @@ def drift(
     known = noise.slope_se(span_min * 60.0) if noise is not None else None
     if known is not None and HISTORY_OUTDATED * known[0] <= se <= HISTORY_EXCEEDED * known[0]:
         se, dof = known
+    hidden = step_mv / span_min / math.sqrt(1.0 + np.count_nonzero(np.diff(level))) if step_mv else 0.0
     return Drift(
         slope_mv_per_min=slope,
         se_mv_per_min=se,
         dof=dof,
-        bound_mv_per_min=abs(slope) + t_quantile(0.5 + 0.5 * confidence, dof) * se,
+        hidden_mv_per_min=hidden,
+        bound_mv_per_min=abs(slope) + max(t_quantile(0.5 + 0.5 * confidence, dof) * se, hidden),
         mean_mv=y_mean,
         scatter_mv=math.sqrt(variance),
         span_s=span_min * 60.0,
@@ -158,10 +173,7 @@ def without_spikes(minutes: Array, level: Array) -> tuple[Array, Array]:
         if not float(size.max()) > limit:
             break
         # On a coarse meter the deviation may vanish: one step up and back is no spike.
-        steps = np.abs(np.diff(level))
-        steps = steps[steps > 0.0]
-        resolution = float(steps.min()) if len(steps) else 0.0
-        far = size > max(limit, 2.5 * resolution)
+        far = size > max(limit, 2.5 * step_of(level))
         keep = ~_short_runs(far)
         if keep.all():
             break
@@ -197,6 +209,13 @@ def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
 def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return the places of all pairs of n readings."""
     return np.triu_indices(n, 1)
+
+
+def step_of(mv: Array) -> float:
+    """Return the smallest change from one reading to the next: at most a meter's step; 0 without any."""
+    steps = np.abs(np.diff(mv))
+    steps = steps[steps > 0.0]
+    return float(steps.min()) if len(steps) else 0.0
 
 
 def median(values: Array) -> float:
