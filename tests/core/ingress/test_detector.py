@@ -1,6 +1,7 @@
 """What the detector names, how it sizes and places it, and what it leaves alone."""
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -119,6 +120,32 @@ def test_an_episode_closes_when_what_it_told_is_undone() -> None:
     events = detector.tick(int(back.ms[-1]))
     assert events[-1].state == "closed"
     assert detector.open_episodes == ()
+
+
+@pytest.mark.parametrize("make", [leak, lambda: own.standing_leak(1)])
+def test_an_electrode_that_fails_at_neutral_undoes_no_carbon_dioxide_that_conductivity_still_shows(
+    make: Callable[[], Scenario],
+) -> None:
+    scenario = make()
+    last_ms, n = int(scenario.block.ms[-1]), 3600
+    later = ReadingBlock.from_columns(
+        ms=last_ms + 1000 + 1000 * np.arange(n),
+        mv=scenario.block.mv[-n:],
+        temperature_c=scenario.block.temperature_c[-n:],
+        conductivity_us_cm=scenario.block.conductivity_us_cm[-n:],
+        flow_ml_min=scenario.block.flow_ml_min[-n:],
+    )
+    rng = np.random.default_rng(1)
+    detector = Detector(scenario.settings)
+    detector.see(scenario.block, scenario.ph)
+    detector.tick(last_ms)
+    known = {episode.number for episode in detector.open_episodes}
+    assert known
+    detector.see(later, 7.0 + rng.normal(0.0, 0.0005, n))  # its lead is open or short: 0 mV
+    events = detector.tick(int(later.ms[-1]))
+    assert known <= {episode.number for episode in detector.open_episodes}
+    assert "electrical-step" in {event.diagnosis for event in events}
+    assert len(events) < 10
 
 
 @settings(max_examples=4, deadline=None)

@@ -17,6 +17,9 @@ from quietcell.core.records import Json
 UNDONE: Final = 0.35
 UNDONE_LOOKS: Final = 3
 """An episode closes once so little of its peak is left, for so many minutes."""
+SHOWN: Final = 0.5
+"""Conductivity that showed this share of the carbon dioxide that pH did must lose as great a share of what pH
+loses: gas that leaves takes its ions along, an electrode that fails doesn't."""
 GROWN: Final = {"co2-ingress": 1.3}
 GROWN_ELSE: Final = 1.6
 """It is told again when its size has changed by this factor,"""
@@ -57,6 +60,8 @@ class Episode:
     ratios: dict[str, float]
     peak: float = 0.0
     """Largest size so far: µg/L of CO2, pH, ln conductivity, or spreads."""
+    shown: list[float] = field(default_factory=list)
+    """Most carbon dioxide by pH and by conductivity so far, µg/L; empty where only one of them tells."""
     told: float = 0.0
     """Size when it was last told of."""
     told_ms: int = 0
@@ -154,7 +159,7 @@ class Episodes:
             spread=spread,
             ratios=rounded(ratios or {}),
         )
-        episode.peak = self.left(episode, now)
+        self.measure(episode, now)
         self.open.append(episode)
         return self.tell(episode, "opened", now, ms, recent)
 
@@ -178,7 +183,7 @@ class Episodes:
 
     def undoes(self, now: Level) -> bool:
         """Return whether `now` is about the level before an open episode."""
-        return any(each.sequential and self.left(each, now) < UNDONE * each.peak for each in self.open)
+        return any(each.sequential and self._gone(each, now, self.left(each, now)) for each in self.open)
 
     def shift(self, ms: int) -> None:
         """Move to the time of a segment whose zero lies `ms` later."""
@@ -192,9 +197,8 @@ class Episodes:
         """See what became of an open episode; closes it, or tells it again."""
         if ms - episode.opened_ms < MINUTE_MS or episode.kind in FAULTS:
             return  # `faults` says when those are over
-        left = self.left(episode, now)
-        episode.peak = max(episode.peak, left)
-        episode.undone = episode.undone + 1 if left < UNDONE * episode.peak else 0
+        left = self.measure(episode, now)
+        episode.undone = episode.undone + 1 if self._gone(episode, now, left) else 0
         if episode.undone >= UNDONE_LOOKS:
             yield self.close(episode, now, ms)
             return
@@ -203,7 +207,8 @@ class Episodes:
         since_ms = ms - episode.told_ms
         if episode.diagnosis == "co2-ingress" and since_ms >= SETTLED_MS:
             grown = SETTLED
-        changed = max(left, episode.told) > grown * min(left, episode.told)
+        least = max(min(left, episode.told), UNDONE * episode.peak)  # smaller sizes differ by noise alone
+        changed = max(left, episode.told) > grown * least
         if placed or (since_ms >= 2 * MINUTE_MS and changed):
             yield self.tell(episode, "updated", now, ms, recent)
 
@@ -219,7 +224,8 @@ class Episodes:
         """Give an episode another diagnosis."""
         episode.diagnosis, episode.kind, episode.other = diagnosis, "", 0
         episode.flagged_ms, episode.ratios = ms, rounded(ratios)
-        episode.peak = self.left(episode, now)
+        episode.peak, episode.shown = 0.0, []
+        self.measure(episode, now)
         return self.tell(episode, "updated", now, ms, recent)
 
     def _place(self, episode: Episode, now: Level, left: float) -> bool:
@@ -235,6 +241,32 @@ class Episodes:
         if place == "sample-path" and episode.kind == STANDING and episode.diagnosis == "cannot-tell":
             episode.diagnosis = "co2-ingress"
         return True
+
+    def measure(self, episode: Episode, now: Level) -> float:
+        """Return what is left of an episode, and keep the most there was."""
+        left, each = self.left(episode, now), self._by_each(episode, now)
+        episode.peak = max(episode.peak, left)
+        if each:
+            most = episode.shown or each
+            episode.shown = [max(pair) for pair in zip(most, each, strict=True)]
+        return left
+
+    def _gone(self, episode: Episode, now: Level, left: float) -> bool:
+        """Return whether an episode is undone, by conductivity too where that showed it."""
+        if left >= UNDONE * episode.peak:
+            return False
+        each = self._by_each(episode, now)
+        if not (each and episode.shown):
+            return True
+        (ph, kappa), (most_ph, most_kappa) = each, episode.shown
+        return most_kappa < SHOWN * most_ph or most_kappa - kappa >= SHOWN * (most_ph - ph)
+
+    def _by_each(self, episode: Episode, now: Level) -> list[float]:
+        """Return the carbon dioxide of an episode by pH and by conductivity; empty where one alone tells."""
+        if episode.diagnosis != "co2-ingress" and episode.kind != STANDING:
+            return []
+        each = self.sizes(episode, now, (), settled=True).apparent_each_ug_l
+        return list(each) if len(each) > 1 else []
 
     # --- sizes and words -----------------------------------------------------------------------
 

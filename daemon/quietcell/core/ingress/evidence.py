@@ -219,6 +219,8 @@ class Sizes(NamedTuple):
     """What came in, by the more certain of the two."""
     apparent_ug_l: float
     """Best value of what of it shows, not yet allowing for hydration."""
+    apparent_each_ug_l: tuple[float, ...]
+    """The same by pH, and by conductivity where it is that of this water."""
 
 
 def sizes(
@@ -271,6 +273,7 @@ def sizes(
         from_conductivity=totals[1] if len(totals) > 1 else None,
         rise=rises[best],
         apparent_ug_l=nominal[best].rise[0] * CO2_UG_PER_MOL,
+        apparent_each_ug_l=tuple(end.rise[0] * CO2_UG_PER_MOL for end in nominal),
     )
 
 

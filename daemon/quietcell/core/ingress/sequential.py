@@ -224,7 +224,7 @@ class SequentialTest:
         diagnosis = verdict.diagnosis_of(favourite)
         known = self._episodes.further(diagnosis, ms)
         if known is not None:
-            known.peak = max(known.peak, self._episodes.left(known, now))
+            self._episodes.measure(known, now)
             return self._episodes.tell(known, "updated", now, ms, self.recent)
         return self._episodes.begin(
             diagnosis,
