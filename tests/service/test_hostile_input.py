@@ -4,6 +4,8 @@ import asyncio
 import contextlib
 import io
 import json
+import os
+import sys
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -199,6 +201,21 @@ def test_a_log_that_cannot_be_written_ends_nothing_else() -> None:
         structlog.reset_defaults()
         with pytest.raises(OSError, match="No space left"):
             full.close()
+
+
+def test_a_log_that_nobody_reads_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    reading, writing = os.pipe()
+    os.set_blocking(writing, False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(writing, bytes(4096))
+    os.set_blocking(writing, True)
+    with os.fdopen(reading, "rb") as reader, os.fdopen(writing, "w", encoding="utf-8") as stderr:
+        monkeypatch.setattr(sys, "stderr", stderr)
+        configure_logs("json")
+        structlog.get_logger().warning("meter fault")  # would wait for ever
+        structlog.reset_defaults()
+        assert json.loads(reader.readline().lstrip(bytes(1)))["event"] == "meter fault"
 
 
 def test_a_terminal_gets_no_colours_where_nobody_wants_them(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,12 +1,20 @@
 """The log: text for people on a terminal, JSON lines otherwise; on standard error."""
 
+import atexit
 import logging
 import os
+import queue
 import sys
+import threading
 from contextlib import suppress
 from typing import Literal, TextIO, cast
 
 import structlog
+
+MOST_WAITING = 10_000
+"""Pieces of the log that wait to be written; more are lost."""
+LAST_WORDS_S = 1.0
+"""So long the end of the program waits for the log."""
 
 
 def configure_logs(
@@ -25,6 +33,7 @@ def configure_logs(
         if readable
         else structlog.processors.JSONRenderer(ensure_ascii=False)
     )
+    sink = _Forbearing(stream) if file is not None else _apart(stream)
     structlog.configure(
         processors=[
             structlog.contextvars.merge_contextvars,
@@ -35,7 +44,7 @@ def configure_logs(
             renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
-        logger_factory=lambda *_: structlog.PrintLogger(cast("TextIO", _Forbearing(stream))),
+        logger_factory=lambda *_: structlog.PrintLogger(cast("TextIO", sink)),
         cache_logger_on_first_use=True,
     )
     logging.getLogger("mqtt").setLevel(logging.CRITICAL)  # we report lost connections ourselves, once
@@ -54,6 +63,45 @@ class _Forbearing:
     def flush(self) -> None:
         with suppress(OSError, ValueError):
             self._stream.flush()
+
+
+class _Apart:
+    """Writes from a thread of its own: a terminal that was stopped, or a pipe nobody reads, holds up nobody.
+
+    It writes to the descriptor, so that a write that hangs holds no lock of the stream at the end.
+    """
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._waiting: queue.Queue[bytes | None] = queue.Queue(MOST_WAITING)
+        self._thread = threading.Thread(target=self._write_on, name="log", daemon=True)
+        self._thread.start()
+        atexit.register(self._finish)
+
+    def write(self, text: str) -> None:
+        with suppress(queue.Full):
+            self._waiting.put_nowait(text.encode(errors="backslashreplace"))
+
+    def flush(self) -> None:
+        """Nothing: it is written as soon as it can be."""
+
+    def _write_on(self) -> None:
+        while (content := self._waiting.get()) is not None:
+            with suppress(OSError):
+                while content:
+                    content = content[os.write(self._descriptor, content) :]
+
+    def _finish(self) -> None:
+        with suppress(queue.Full):
+            self._waiting.put_nowait(None)
+            self._thread.join(LAST_WORDS_S)
+
+
+def _apart(stream: TextIO) -> _Apart | _Forbearing:
+    try:
+        return _Apart(stream.fileno())
+    except (OSError, ValueError):  # no file of the machine
+        return _Forbearing(stream)
 
 
 def _harmless(
