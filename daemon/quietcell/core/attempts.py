@@ -284,6 +284,7 @@ class Attempts:
             where.drift if where else None,
             where.forecast if where else None,
             utc_ms=self._stamp.utc_ms(ms),
+            noise=self._reception.learning.noise,
             grab=attempt.grab,
         )
 

@@ -10,7 +10,7 @@ from quietcell.core.electrode.known_line import KnownLine
 from quietcell.core.electrode.ph_budget import Measured, ph_budget
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR, Budget
 from quietcell.core.endpoint.relaxation import Forecast
-from quietcell.core.endpoint.window import Drift
+from quietcell.core.endpoint.window import Drift, SlopeNoise
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import GrabSample, Qualifier, Reason
 from quietcell.core.settings import CellSettings
@@ -72,6 +72,7 @@ def evaluate(
     forecast: Forecast | None = None,
     *,
     utc_ms: int,
+    noise: SlopeNoise | None = None,
     grab: GrabSample | None = None,
 ) -> Evaluation:
     """Return what a window is worth.
@@ -88,6 +89,8 @@ def evaluate(
         What is still to come behind the window.
     utc_ms : int
         Time of the verdict; ages and expiries count to it.
+    noise : SlopeNoise, optional
+        What the cell's noise was before.
     grab : GrabSample, optional
         How a sample was brought to the bench; a conductivity measured apart takes the window's place.
     """
@@ -114,7 +117,7 @@ def evaluate(
             Measured(
                 mv=mv,
                 temperature_c=temperature_c,
-                repeatability_mv=repeatability_mv(drift),
+                repeatability_mv=repeatability_mv(drift, noise),
                 remaining_ph=_remaining_ph(forecast, settings.mv_per_ph(temperature_c)),
                 conductivity_us_cm=by_water,
                 flow_ml_min=None if flow is None else min(max(flow, 0.0), MOST_ML_MIN),  # -0.05 stands still
@@ -213,15 +216,21 @@ def _halved(expanded: float | None) -> float | None:
     return None if expanded is None else expanded / COVERAGE_FACTOR
 
 
-def repeatability_mv(drift: Drift | None) -> float | None:
-    """Return the standard uncertainty of the window's mean from that of its slope.
+def repeatability_mv(drift: Drift | None, noise: SlopeNoise | None = None) -> float | None:
+    """Return the standard uncertainty of the window's mean as determinations repeat.
 
-    On evenly spread readings both stand in the ratio span / sqrt(12), whatever the noise's strength; the
-    slope's already allows for correlation in time.
+    From the noise the cell has shown before, where the drift rests on it. Else from the slope's: on evenly
+    spread readings both stand in the ratio span / sqrt(12) while noise is white; slower noise moves the
+    mean more.
     """
     if drift is None or not math.isfinite(drift.se_mv_per_min):
         return None
-    return min(drift.se_mv_per_min * drift.span_s / 60.0 / math.sqrt(12.0), 1000.0)
+    found = None
+    if noise is not None and (known := noise.slope_se(drift.span_s)) and known[0] == drift.se_mv_per_min:
+        found = noise.level_se_mv(drift.span_s)
+    if found is None:
+        found = drift.se_mv_per_min * drift.span_s / 60.0 / math.sqrt(12.0)
+    return min(found, 1000.0)
 
 
 def _remaining_ph(forecast: Forecast | None, mv_per_ph: float) -> tuple[float, float] | None:

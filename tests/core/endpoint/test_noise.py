@@ -37,6 +37,10 @@ def reddish(rng: Generator, n: int) -> Array:
     return autoregressive(rng, n, 0.05, 0.8)
 
 
+def slow(rng: Generator, n: int) -> Array:
+    return autoregressive(rng, n, 0.05, math.exp(-1.0 / 20.0))
+
+
 @pytest.mark.parametrize(
     ("make", "low", "high"), [(plain, 0.93, 0.97), (reddish, 0.93, 0.97), (pink, 0.93, 1.0)]
 )
@@ -58,6 +62,20 @@ def test_with_a_history_the_bound_covers_95_percent(make: object, low: float, hi
     # Ten histories, each known to a tenth: three standard errors of the rate are about 2.5 %.
     assert low - 0.025 <= hits / tries <= high + 0.025
     assert float(np.median(widths)) <= 1.5 * float(np.std(slopes))
+
+
+@pytest.mark.parametrize("make", [plain, reddish, slow])
+def test_means_differ_as_they_repeat_by_what_longer_windows_tell(make: object) -> None:
+    # Allan, Proc. IEEE 54 (1966) 221: differences of neighbouring means, summed over octaves.
+    assert callable(make)
+    ratios = []
+    for seed in range(12):
+        mv = make(np.random.default_rng([32, seed]), 8 * 3600)
+        stated = learnt(mv, 8.0).level_se_mv(60.0)
+        assert stated is not None
+        ratios.append(stated / float(np.std(mv.reshape(-1, 60).mean(axis=1))))
+    assert 0.8 < float(np.median(ratios)) < 1.25
+    assert NoiseHistory().level_se_mv(60.0) is None
 
 
 def test_a_steady_drift_is_no_noise() -> None:

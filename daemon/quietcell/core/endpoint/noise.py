@@ -196,6 +196,36 @@ class NoiseHistory:
         log_variance = (1.0 - share) * math.log(lower[1]) + share * math.log(upper[1])
         return math.exp(0.5 * log_variance), min(lower[2], upper[2])
 
+    def level_se_mv(self, span_s: float) -> float | None:
+        """Return how far the means of windows of a length differ as they repeat, mV.
+
+        Parameters
+        ----------
+        span_s : float
+            Length of the window, s.
+
+        Returns
+        -------
+        float or None
+            Standard uncertainty, None while nothing so long was learnt.
+
+        Notes
+        -----
+        A slope is blind to what is slower than its window and a mean is not. The variance of a mean about
+        those of windows twice as long is half that of the difference of two neighbours (Allan), which is
+        what the slope of both together, times ``span / sqrt(12)``, squared, amounts to; so it is summed
+        over windows of 2, 4, 8 ... times the length. The longest learnt counts twice: as much is white
+        noise beyond. What is slower still is not seen.
+
+        Source: D. W. Allan, Proc. IEEE 54 (1966) 221.
+        """
+        known = [level for level in range(LEVELS) if self._moments(level) is not None]
+        longest_s = self.bin_s * 2.0 ** known[-1] if known else 0.0
+        found = []
+        while (span_s := 2.0 * span_s) <= longest_s and (slope := self.slope_se(span_s)) is not None:
+            found.append((slope[0] * span_s / 60.0) ** 2 / 12.0)
+        return math.sqrt(sum(found) + found[-1]) if found else None
+
     def _moments(self, level: int) -> tuple[float, float] | None:
         """Return the variance of a slope at a level and its degrees of freedom."""
         count = len(self._differences[level])

@@ -41,6 +41,10 @@ class SlopeNoise(Protocol):
         """Return standard error (mV/min) and its degrees of freedom, None while not known."""
         ...
 
+    def level_se_mv(self, span_s: float) -> float | None:
+        """Return how far means of such windows differ as they repeat, mV; None while not known."""
+        ...
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
