@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.engine import AlarmEngine
 from quietcell.core.alarms.shipped import CELL_ALARMS
+from quietcell.core.records import Body, SegmentBody
+from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursor
 from quietcell.outlets.mqtt_topics import topics_of
 from tests.core.alarms.alarm_builders import SOMEONE, at
@@ -172,7 +173,15 @@ async def test_a_broker_that_forgot_what_it_kept_is_told_again_which_alarms_stan
         assert all(p.retain for p in said)
         return [f"{p.topic.rpartition('/')[2]} {p.payload['body']['state']}" for p in said]
 
-    bodies: list[AlarmBody] = []
+    began = SegmentBody(
+        id="live-feed-room.1.1",
+        cell="live-feed-room",
+        at=rfc3339(0),
+        segment=1,
+        state="began",
+        cause="started",
+    )
+    bodies: list[Body] = [began]
     async with ScriptedBroker() as broker, Delivery(tmp_path, broker.port) as delivery:
         seen(0, co2_ingress=True, check_failed=True)
         seen(1, check_failed=False)

@@ -40,10 +40,10 @@ class Standing:
     def _read(self, seq: int) -> dict[str, str]:
         values: dict[str, str] = {}
         with Journal(self._folder) as journal:  # beside the writer, who has no time for it
-            for record in journal.of_kind("alarm"):
-                if record.seq > seq:
-                    break
-                self._note(values, record.body(), record.text)
+            for owner in (*journal.cells(), "daemon"):
+                for record in journal.of_cell(owner, kinds=("alarm",)):
+                    if record.seq <= seq:
+                        self._note(values, record.body(), record.text)
         return values
 
     def _note(self, values: dict[str, str], body: dict[str, Json], payload: str) -> None:

@@ -9,6 +9,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass
+from itertools import islice
 from typing import Literal
 
 from pydantic import Field
@@ -28,7 +29,9 @@ from quietcell.service.records import DaemonIds
 SILENT_S = 120.0
 """An attendance ends when nobody was heard of for so long, s of the machine."""
 RECENT_RESULTS = 20
-"""The expected pH is the middle of so many results."""
+"""The expected pH lies where so many results do."""
+FAR_BACK = 1000
+"""No result among so many determinations counts as none; years of them are not read at each prompt."""
 
 
 class AttendArguments(OfCell):
@@ -215,12 +218,13 @@ class Attendances:
 
     def _expected_ph(self, cell: str) -> tuple[float, float] | None:
         values: list[float] = []
-        for record in self._ledger.journal.of_cell(cell, kinds=("determination",)):
+        for record in islice(self._ledger.journal.latest(cell, "determination"), FAR_BACK):
             body = record.body()
             if body["verdict"] in ("accepted", "qualified") and body["ph"] is not None:
                 values.append(body["ph"])
-        recent = sorted(values[-RECENT_RESULTS:])
-        return (recent[0], recent[-1]) if recent else None
+            if len(values) == RECENT_RESULTS:
+                break
+        return (min(values), max(values)) if values else None
 
     async def attended(self, request: dict[str, Json]) -> dict[str, Json]:
         """Tell that someone is still there; returns the indication and what became of a measurement.
