@@ -122,8 +122,8 @@ def test_an_episode_closes_when_what_it_told_is_undone() -> None:
     assert detector.open_episodes == ()
 
 
-@pytest.mark.parametrize("make", [leak, lambda: own.standing_leak(1)])
-def test_an_electrode_that_fails_at_neutral_undoes_no_carbon_dioxide_that_conductivity_still_shows(
+@pytest.mark.parametrize("make", [leak, lambda: own.standing_leak(1), lambda: own.lookalike(2, "base")])
+def test_an_electrode_that_fails_at_neutral_undoes_nothing_that_conductivity_still_shows(
     make: Callable[[], Scenario],
 ) -> None:
     scenario = make()

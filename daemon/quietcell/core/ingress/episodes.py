@@ -19,7 +19,9 @@ UNDONE_LOOKS: Final = 3
 """An episode closes once so little of its peak is left, for so many minutes."""
 SHOWN: Final = 0.5
 """Conductivity that showed this share of the carbon dioxide that pH did must lose as great a share of what pH
-loses: gas that leaves takes its ions along, an electrode that fails doesn't."""
+loses: what leaves the water takes its ions along, an electrode that fails doesn't."""
+SHOWN_LOG: Final = 0.04
+"""Acid and base it showed from this change of ln conductivity on; smaller ones are nobody's business."""
 GROWN: Final = {"co2-ingress": 1.3}
 GROWN_ELSE: Final = 1.6
 """It is told again when its size has changed by this factor,"""
@@ -61,7 +63,8 @@ class Episode:
     peak: float = 0.0
     """Largest size so far: µg/L of CO2, pH, ln conductivity, or spreads."""
     shown: list[float] = field(default_factory=list)
-    """Most carbon dioxide by pH and by conductivity so far, µg/L; empty where only one of them tells."""
+    """Largest sizes so far by pH and by conductivity: µg/L of CO2, else pH and ln conductivity; empty where
+    only one of them tells."""
     told: float = 0.0
     """Size when it was last told of."""
     told_ms: int = 0
@@ -76,6 +79,11 @@ class Episode:
     def sequential(self) -> bool:
         """Whether it is a change against a level before."""
         return self.kind != STANDING and self.kind not in FAULTS
+
+    @property
+    def of_gas(self) -> bool:
+        """Whether its size is one of carbon dioxide."""
+        return self.diagnosis == "co2-ingress" or self.kind == STANDING
 
     @property
     def dissolves(self) -> bool:
@@ -230,8 +238,7 @@ class Episodes:
 
     def _place(self, episode: Episode, now: Level, left: float) -> bool:
         """Place carbon dioxide by a step of the flow; returns whether its place is news."""
-        gas = episode.diagnosis == "co2-ingress" or episode.kind == STANDING
-        if not gas or not now.flow_ml_min > 0.0 or not left > 0.0:
+        if not episode.of_gas or not now.flow_ml_min > 0.0 or not left > 0.0:
             return False
         episode.points = [*episode.points[-_POINTS + 1 :], (math.log(now.flow_ml_min), math.log(left))]
         place = placed_by_flow(episode.points) or episode.place
@@ -259,14 +266,17 @@ class Episodes:
         if not (each and episode.shown):
             return True
         (ph, kappa), (most_ph, most_kappa) = each, episode.shown
-        return most_kappa < SHOWN * most_ph or most_kappa - kappa >= SHOWN * (most_ph - ph)
+        if episode.of_gas:
+            return most_kappa < SHOWN * most_ph or most_kappa - kappa >= SHOWN * (most_ph - ph)
+        return most_kappa < SHOWN_LOG or 1.0 - kappa / most_kappa >= SHOWN * (1.0 - ph / most_ph)
 
     def _by_each(self, episode: Episode, now: Level) -> list[float]:
-        """Return the carbon dioxide of an episode by pH and by conductivity; empty where one alone tells."""
-        if episode.diagnosis != "co2-ingress" and episode.kind != STANDING:
-            return []
-        each = self.sizes(episode, now, (), settled=True).apparent_each_ug_l
-        return list(each) if len(each) > 1 else []
+        """Return the size of an episode by pH and by conductivity; empty where one alone tells."""
+        if episode.of_gas:
+            each = self.sizes(episode, now, (), settled=True).apparent_each_ug_l
+            return list(each) if len(each) > 1 else []
+        ph, log = self._by.change(episode.before, now)
+        return [] if episode.diagnosis not in _CHEMICAL or math.isnan(log) else [abs(ph), abs(log)]
 
     # --- sizes and words -----------------------------------------------------------------------
 
@@ -276,7 +286,7 @@ class Episodes:
             return abs(now.temperature_c - episode.before.temperature_c)
         ph, log = self._by.change(episode.before, now)
         blind = math.isnan(log)
-        if episode.diagnosis == "co2-ingress" or episode.kind == STANDING:
+        if episode.of_gas:
             return abs(ph) if blind else max(self.sizes(episode, now, (), settled=True).apparent_ug_l, 0.0)
         if episode.diagnosis in (*_CHEMICAL, *_PH_SIDE) or blind:
             return abs(ph)
