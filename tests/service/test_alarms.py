@@ -251,6 +251,22 @@ async def test_a_cell_is_told_of_its_sanitisation_until_it_ends_over_a_restart_t
         assert not again.sanitised["first"]
 
 
+async def test_a_sanitised_cell_is_told_so_at_a_restart_before_a_disk_that_fails_takes_a_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    here, asked = Watching(tmp_path), {"via": "socket", "cell": "first", "reason": "hot cycle"}
+    async with here.watched(config(tmp_path, "first")) as alarms:
+        await alarms.sanitisation({**asked, "for_s": 3600.0})
+    again = Watching(tmp_path)
+
+    async def never(_: object) -> None:
+        await asyncio.get_running_loop().create_future()
+
+    monkeypatch.setattr(again.ledger, "record", never)
+    async with again.watched(config(tmp_path, "first")):
+        await until(lambda: again.sanitised.get("first") is True)
+
+
 async def test_a_reload_forgives_no_lack_of_results_and_begins_no_wait_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -211,9 +211,9 @@ class Alarms:
             cells = self._glances()
             if {live.cell for live in cells} & set(self._config.cells) - set(self.watches):
                 await self.adopt(self._config)  # a cell joined
+            # First, and all at once: the records of a look wait for a disk that fails.
+            await asyncio.gather(*(self._tell_sanitised(cell) for cell in self.watches))
             await self._look(cells)
-            for cell in list(self.watches):
-                await self._tell_sanitised(cell)
             await asyncio.sleep(LOOK_S)
 
     async def _tell_sanitised(self, cell: str) -> None:
