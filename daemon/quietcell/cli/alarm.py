@@ -1,20 +1,27 @@
 """``quietcell alarm``: see what wants attention, and say that you know."""
 
-import json
 import re
+from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
 from typing import Any
 
 import click
 
-from quietcell.cli.options import ask_daemon, config_option, ledger_options, operator_option
+from quietcell.cli.options import (
+    ask_daemon,
+    config_option,
+    json_option,
+    ledger_options,
+    operator_option,
+    print_json,
+)
+from quietcell.core.records import Json
 from quietcell.errors import UsageError
 
 _UNITS_S = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0}
 STATES = {"unacknowledged": "not acknowledged", "returned-unacknowledged": "over, not acknowledged"}
 """Where an alarm stands, in the words of the page."""
-_json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-_why_option = click.option("--why", required=True, help="Why; the record carries it.")
 
 
 @click.group("alarm")
@@ -28,12 +35,12 @@ def command() -> None:
 
 @command.command("list")
 @ledger_options
-@_json_option
+@json_option
 def list_alarms(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     """List the alarms people should see, the most urgent first."""
     answer = ask_daemon(config, ledger, {"command": "alarms"})
     if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     for alarm in answer["alarms"]:
         until = f" until {alarm['shelved_until']}" if "shelved_until" in alarm else ""
@@ -50,87 +57,78 @@ def list_alarms(config: Path | None, ledger: Path | None, *, as_json: bool) -> N
         click.echo("no alarm")
 
 
+def _act(asked: str) -> Callable[[Callable[..., dict[str, Json]]], Callable[..., None]]:
+    """Make of what an act has of its own the whole of it: who, why, at which cell, and what became of it."""
+
+    def whole(own: Callable[..., dict[str, Json]]) -> Callable[..., None]:
+        @ledger_options
+        @operator_option
+        @click.option("--why", required=True, help="Why; the record carries it.")
+        @json_option
+        @click.argument("cell")
+        @wraps(own)
+        def act(
+            config: Path | None,
+            ledger: Path | None,
+            cell: str,
+            operator: str,
+            why: str,
+            *,
+            as_json: bool,
+            **given: Any,
+        ) -> None:
+            request = {"command": asked, "cell": cell, "operator": operator, "reason": why, **own(**given)}
+            answer = ask_daemon(config, ledger, request)
+            if as_json:
+                print_json(answer)
+            else:
+                click.echo(f"{cell} {answer['alarm']}: {answer['state']} (record {answer['seq']})")
+
+        return act
+
+    return whole
+
+
 @command.command("acknowledge")
-@ledger_options
-@operator_option
-@_why_option
-@_json_option
-@click.argument("cell")
+@_act("alarm-acknowledge")
 @click.argument("alarm")
-def acknowledge(
-    config: Path | None, ledger: Path | None, cell: str, alarm: str, operator: str, why: str, *, as_json: bool
-) -> None:
+def acknowledge(alarm: str) -> dict[str, Json]:
     """Say that you know of ALARM of CELL."""
-    _act(config, ledger, "alarm-acknowledge", cell, as_json, alarm=alarm, operator=operator, reason=why)
+    return {"alarm": alarm}
 
 
 @command.command("shelve")
-@ledger_options
-@operator_option
-@_why_option
-@_json_option
+@_act("alarm-shelve")
 @click.option("--for", "span", required=True, help="How long, such as 30min, 8h or 2d; a week at most.")
-@click.argument("cell")
 @click.argument("alarm")
-def shelve(
-    config: Path | None,
-    ledger: Path | None,
-    cell: str,
-    alarm: str,
-    span: str,
-    operator: str,
-    why: str,
-    *,
-    as_json: bool,
-) -> None:
+def shelve(alarm: str, span: str) -> dict[str, Json]:
     """Put ALARM of CELL aside for a while; it comes back by itself."""
-    given = {"alarm": alarm, "operator": operator, "reason": why, "for_s": _seconds(span)}
-    _act(config, ledger, "alarm-shelve", cell, as_json, **given)
+    return {"alarm": alarm, "for_s": _seconds(span)}
 
 
 @command.command("unshelve")
-@ledger_options
-@operator_option
-@_why_option
-@_json_option
-@click.argument("cell")
+@_act("alarm-unshelve")
 @click.argument("alarm")
-def unshelve(
-    config: Path | None, ledger: Path | None, cell: str, alarm: str, operator: str, why: str, *, as_json: bool
-) -> None:
+def unshelve(alarm: str) -> dict[str, Json]:
     """Take ALARM of CELL back from the shelf."""
-    _act(config, ledger, "alarm-unshelve", cell, as_json, alarm=alarm, operator=operator, reason=why)
+    return {"alarm": alarm}
 
 
 @command.command("sanitisation")
-@ledger_options
-@operator_option
-@_why_option
-@_json_option
+@_act("sanitisation")
 @click.option("--for", "span", help="How long, such as 90min or 4h; a day at most. Left out: end it now.")
-@click.argument("cell")
-def sanitisation(
-    config: Path | None,
-    ledger: Path | None,
-    cell: str,
-    span: str | None,
-    operator: str,
-    why: str,
-    *,
-    as_json: bool,
-) -> None:
+def sanitisation(span: str | None) -> dict[str, Json]:
     """Put CELL into function check for a hot or chemical cycle, or take it out.
 
     Nothing is measured meanwhile, and its other alarms keep quiet. Lines may be hot or hold cleaning
     agent: follow the site's rules.
     """
-    for_s = {} if span is None else {"for_s": _seconds(span)}
-    _act(config, ledger, "sanitisation", cell, as_json, operator=operator, reason=why, **for_s)
+    return {} if span is None else {"for_s": _seconds(span)}
 
 
 @command.command("table")
 @config_option
-@_json_option
+@json_option
 def table(path: Path, *, as_json: bool) -> None:
     """Print every alarm a configuration watches for: cause, consequence, what to do, how long one has."""
     from dataclasses import asdict  # noqa: PLC0415 # commands pay only for what they use
@@ -141,27 +139,12 @@ def table(path: Path, *, as_json: bool) -> None:
 
     rows = [row for rows in alarm_table(load_config(path, InstalledDrivers()).alarms) for row in rows]
     if as_json:
-        click.echo(json.dumps([asdict(row) for row in rows], ensure_ascii=False))
+        print_json([asdict(row) for row in rows])
         return
     for row in rows:
         click.echo(f"{row.name}: {row.title} ({row.priority}{'' if row.enabled else ', disabled'})")
         click.echo(f"  cause: {row.cause}\n  consequence: {row.consequence}\n  do: {row.what_to_do}")
         click.echo(f"  within {_span(row.respond_within_s)}")
-
-
-def _act(
-    config: Path | None,
-    ledger: Path | None,
-    name: str,
-    cell: str,
-    as_json: bool,  # noqa: FBT001 # passed on from the option
-    **given: Any,
-) -> None:
-    answer = ask_daemon(config, ledger, {"command": name, "cell": cell, **given})
-    if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
-    else:
-        click.echo(f"{cell} {answer['alarm']}: {answer['state']} (record {answer['seq']})")
 
 
 def _seconds(span: str) -> float:

@@ -1,6 +1,5 @@
 """``quietcell calibrate``: find slope and zero of an electrode in buffers, one after another."""
 
-import json
 import sys
 from datetime import date
 from math import isfinite
@@ -21,7 +20,7 @@ from quietcell.cli.bench_session import (
     told,
     who_works,
 )
-from quietcell.cli.options import Number
+from quietcell.cli.options import Number, print_json
 from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
 from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.nernst import Line
@@ -144,7 +143,7 @@ def command(
 def _tell_outcome(kept: dict[str, Json], *, as_json: bool) -> None:
     """Say what became of a calibration."""
     if as_json:
-        click.echo(json.dumps(kept, ensure_ascii=False))
+        print_json(kept)
         return
     click.echo(f"{kept['body']['verdict']}: {kept['body']['id']}")
     if kept["doubt"]:

@@ -1,6 +1,5 @@
 """``quietcell check``: hold a cell against something known."""
 
-import json
 from pathlib import Path
 
 import click
@@ -18,7 +17,7 @@ from quietcell.cli.bench_session import (
     who_works,
 )
 from quietcell.cli.flow_test import Flows, flow_tested
-from quietcell.cli.options import Number
+from quietcell.cli.options import Number, print_json
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, known_solution
 from quietcell.core.records import Json
 from quietcell.errors import DomainError, QuietcellError, UsageError
@@ -175,7 +174,7 @@ def _tested(outcome: dict[str, Json], *, as_json: bool) -> int:
     """Print what a flow test has shown; returns the exit status."""
     body = outcome["body"]
     if as_json:
-        click.echo(json.dumps(outcome, ensure_ascii=False))
+        print_json(outcome)
     else:
         click.echo(f"{body['verdict']}: {body['id']}")
         click.echo(f"  {body['text']}")
@@ -190,7 +189,7 @@ def _told(outcome: dict[str, Json], *, as_json: bool) -> int:
     """Print what a check has shown; returns the exit status."""
     body = outcome["body"]
     if as_json:
-        click.echo(json.dumps(outcome, ensure_ascii=False))
+        print_json(outcome)
     else:
         unit = UNITS.get(body["unit"], body["unit"])
         click.echo(f"{body['verdict']}: {body['id']}, {body['deviation']:+.3f} {unit}")

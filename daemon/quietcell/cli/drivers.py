@@ -10,6 +10,7 @@ from typing import Any, get_args, get_origin
 import click
 from pydantic import BaseModel
 
+from quietcell.cli.options import json_option, print_json
 from quietcell.errors import DriverError
 from quietcell.service.conformance import check_driver
 from quietcell.service.drivers import InstalledDrivers
@@ -17,7 +18,7 @@ from quietcell.service.drivers import InstalledDrivers
 
 @click.command("drivers")
 @click.argument("words", nargs=-1, metavar="[NAME | check NAME]")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(words: tuple[str, ...], *, as_json: bool) -> int:
     """List the installed drivers, or the settings of the driver NAME.
 
@@ -34,7 +35,7 @@ def command(words: tuple[str, ...], *, as_json: bool) -> int:
         return _check(name, as_json=as_json)
     rows = [_described(drivers, each, settings=name is not None) for each in ([name] if name else drivers)]
     if as_json:
-        click.echo(json.dumps(rows, ensure_ascii=False))
+        print_json(rows)
     else:
         for row in rows:
             click.echo(f"{row['name']:14} {row['fault'] or row['summary']}")
@@ -48,7 +49,7 @@ def _check(name: str, *, as_json: bool) -> int:
     """Print what a check of a driver finds; 1 if it finds a fault."""
     findings = asyncio.run(check_driver(name))
     if as_json:
-        click.echo(json.dumps([asdict(finding) for finding in findings], ensure_ascii=False))
+        print_json([asdict(finding) for finding in findings])
     for finding in [] if as_json else findings:
         told = "not to be shown here" if finding.skipped else finding.fault
         click.echo(f"{'FAULT' if finding.fault else '-' if finding.skipped else 'good':5}  {finding.check}")

@@ -1,11 +1,10 @@
 """``quietcell episode``: confirm or reject what a running daemon suspects."""
 
-import json
 from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+from quietcell.cli.options import ask_daemon, json_option, ledger_options, operator_option, print_json
 
 
 @click.command("episode")
@@ -15,7 +14,7 @@ from quietcell.cli.options import ask_daemon, ledger_options, operator_option
 @click.argument("episode")
 @click.argument("verdict", type=click.Choice(["confirm", "reject"]))
 @click.option("--why", help="What you found; kept with the verdict.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(
     config: Path | None,
     ledger: Path | None,
@@ -36,7 +35,7 @@ def command(
     reason = {} if why is None else {"why": why}
     answer = ask_daemon(config, ledger, {"command": "episode", **given, **reason})
     if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     became = answer["episode"]
     state = "unchanged" if became is None else became["body"]["state"]

@@ -1,6 +1,5 @@
 """``quietcell measure``: a sample someone brought to the bench, portion by portion until they agree."""
 
-import json
 import math
 from pathlib import Path
 
@@ -17,7 +16,7 @@ from quietcell.cli.bench_session import (
     told,
     who_works,
 )
-from quietcell.cli.options import Number
+from quietcell.cli.options import Number, print_json
 from quietcell.core.evaluation import AIR_COUNTS_US_CM
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError
@@ -222,7 +221,7 @@ def _told(sample_id: str, bodies: list[dict[str, Json]], *, decimals: int, as_js
     result = last if _is_result(last) else None
     if as_json:
         told_json = {"sample_id": sample_id, "result": result, "determinations": bodies}
-        click.echo(json.dumps(told_json, ensure_ascii=False))
+        print_json(told_json)
     elif result is None:
         click.echo(f"{sample_id}: no result after {len(bodies)} portions; they do not agree or did not rest")
     else:

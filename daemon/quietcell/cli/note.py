@@ -1,12 +1,11 @@
 """``quietcell note``: notes about a cell, care that was taken, and what is in it."""
 
-import json
 from pathlib import Path
 from typing import get_args
 
 import click
 
-from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+from quietcell.cli.options import ask_daemon, json_option, ledger_options, operator_option, print_json
 from quietcell.core.bench_records import Thing
 from quietcell.core.records import Json
 from quietcell.errors import UsageError
@@ -30,7 +29,7 @@ ACIDS = "Cleaning acids burn: gloves, goggles, acid into water. Glass breaks. Fo
 @click.option("--already-there", is_flag=True, help="It was in the cell before it had this name.")
 @click.option("--retired", is_flag=True, help="What is taken out will not come back.")
 @click.option("--history", help="Show every record of the thing of this name.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(  # noqa: PLR0917 # one argument a flag
     config: Path | None,
     ledger: Path | None,
@@ -79,7 +78,7 @@ def command(  # noqa: PLR0917 # one argument a flag
 def _tell(answer: dict[str, Json], *, as_json: bool) -> None:
     """Print what became of it."""
     if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
     elif "body" in answer:
         _tell_move(answer)
     elif "history" in answer:

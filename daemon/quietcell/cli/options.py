@@ -1,7 +1,8 @@
-"""Options several commands share."""
+"""Options several commands share, and what they do."""
 
 import asyncio
 import getpass
+import json
 import math
 import os
 from collections.abc import Callable, Mapping
@@ -45,11 +46,15 @@ def user_name() -> str:
 config_option = click.option(
     "--config", "path", required=True, type=click.Path(path_type=Path), help="The configuration (TOML)."
 )
-
-
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 operator_option = click.option(
     "--operator", default=user_name, show_default="your user name", help="Who asks; records carry it."
 )
+
+
+def print_json(value: Any) -> None:
+    """Print what was found as one line of JSON."""
+    click.echo(json.dumps(value, ensure_ascii=False))
 
 
 def ledger_options(command: Callable[..., Any]) -> Callable[..., Any]:

@@ -1,7 +1,6 @@
 """``quietcell ports``: serial ports by names that stay, and what an unknown meter says."""
 
 import asyncio
-import json
 from dataclasses import asdict, dataclass
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -9,7 +8,7 @@ from pathlib import Path
 import click
 from serial.tools import list_ports
 
-from quietcell.cli.options import Number
+from quietcell.cli.options import Number, json_option, print_json
 from quietcell.errors import UsageError
 
 
@@ -52,7 +51,7 @@ def _name_in(folder: Path, device: str) -> str | None:
 
 
 @click.command("ports")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 @click.option("--listen", "port", metavar="PORT", help="Listen to this device or socket:// address.")
 @click.option(
     "--ask", "question", default="", help=r"For a meter that must be asked: its question, such as READ?\r\n."
@@ -73,7 +72,7 @@ def command(*, as_json: bool, port: str | None, question: str, baud: int | None,
         raise UsageError("--ask and --baud go with --listen PORT")
     ports = serial_ports()
     if as_json:
-        click.echo(json.dumps([asdict(port) for port in ports], ensure_ascii=False))
+        print_json([asdict(port) for port in ports])
         return 0
     if not ports:
         click.echo("No serial port found. A serial server on the network is named socket://HOST:PORT.")
@@ -97,7 +96,7 @@ def _listen(port: str, question: str, baud: int | None, seconds: float, *, as_js
         )
     )
     if as_json:
-        click.echo(json.dumps(asdict(heard), ensure_ascii=False))
+        print_json(asdict(heard))
         return 0 if heard.section else 1
     for line in heard.lines:
         click.echo(f"  | {line}")

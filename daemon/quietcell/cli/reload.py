@@ -1,16 +1,15 @@
 """``quietcell reload``: let a running daemon take over its changed configuration."""
 
-import json
 from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ask_daemon, ledger_options
+from quietcell.cli.options import ask_daemon, json_option, ledger_options, print_json
 
 
 @click.command("reload")
 @ledger_options
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     """Let the running daemon read its configuration again.
 
@@ -23,7 +22,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     """
     answer = ask_daemon(config, ledger, {"command": "reload"}, timeout_s=60.0)
     if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     told = [f"{what} {', '.join(answer[what])}" for what in ("added", "removed", "changed") if answer[what]]
     click.echo(f"Cells: {'; '.join(told) or 'none concerned'}")

@@ -1,6 +1,5 @@
 """``quietcell report``: what the ledger holds of a span, as a page to read, print and sign."""
 
-import json
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -13,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from quietcell.cli.checked import checked
-from quietcell.cli.options import Number, ledger_folder, ledger_options, outside
+from quietcell.cli.options import Number, ledger_folder, ledger_options, outside, print_json
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import QuietcellError, UsageError
@@ -144,7 +143,7 @@ def command(
         if out is not None and pen is not None:
             _write(out, _html(report, around, pen))
     if as_json:
-        click.echo(json.dumps(_plain(report), ensure_ascii=False))
+        print_json(_plain(report))
     fault = _fault(report.ledger)
     if fault is not None:
         click.echo(f"quietcell: the ledger is damaged: {fault}", err=True)

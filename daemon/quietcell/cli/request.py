@@ -1,11 +1,10 @@
 """``quietcell request``: ask a running daemon for a determination."""
 
-import json
 from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ask_daemon, ledger_options, operator_option
+from quietcell.cli.options import ask_daemon, json_option, ledger_options, operator_option, print_json
 from quietcell.core.records import Json
 
 
@@ -20,7 +19,7 @@ from quietcell.core.records import Json
 @click.option(
     "--reference", help="Your own id of this request: asked again with the same, it begins nothing new."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(
     config: Path | None,
     ledger: Path | None,
@@ -43,7 +42,7 @@ def command(
     wanted = {key: value for key, value in given.items() if value is not None}
     answer = ask_daemon(config, ledger, {"command": "request", "cell": cell, **wanted})
     if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     ended = answer["determination"]
     became = "open" if ended is None else ended["body"]["verdict"]

@@ -1,11 +1,10 @@
 """``quietcell resend``: let a running daemon send again what the broker refused."""
 
-import json
 from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ask_daemon, ledger_options
+from quietcell.cli.options import ask_daemon, json_option, ledger_options, print_json
 
 MOST_NAMED = 20
 """More records are counted, not named."""
@@ -13,7 +12,7 @@ MOST_NAMED = 20
 
 @click.command("resend")
 @ledger_options
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> int:
     """Send the records again that the broker refused.
 
@@ -22,7 +21,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> int:
     """
     answer = ask_daemon(config, ledger, {"command": "resend"}, timeout_s=600.0)
     if as_json:
-        click.echo(json.dumps(answer))
+        print_json(answer)
     else:
         click.echo(f"Delivered: {_numbers(answer['delivered'])}; parked still: {_numbers(answer['parked'])}")
     return 1 if answer["parked"] else 0

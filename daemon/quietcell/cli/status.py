@@ -1,17 +1,16 @@
 """``quietcell status``: what each cell of a running daemon shows and waits for."""
 
-import json
 from pathlib import Path
 from typing import Any
 
 import click
 
-from quietcell.cli.options import ask_daemon, ledger_options
+from quietcell.cli.options import ask_daemon, json_option, ledger_options, print_json
 
 
 @click.command("status")
 @ledger_options
-@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+@json_option
 def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
     """Show what each cell of the running daemon reads and what it waits for.
 
@@ -26,7 +25,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
         cell["condition"] = told["conditions"].get(cell["cell"], "none")
         cell["kept"] = ask_daemon(config, ledger, {"command": "kept", "cell": cell["cell"]})
     if as_json:
-        click.echo(json.dumps(answer, ensure_ascii=False))
+        print_json(answer)
         return
     click.echo(f"{answer['site']}: run {answer['run']}, {answer['seq']} records in ledger {answer['ledger']}")
     if answer["disk"] != "works":
