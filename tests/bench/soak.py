@@ -33,9 +33,9 @@ from quietcell.service.cells import Cells
 from quietcell.service.daemon import Daemon
 from quietcell.service.logs import configure_logs
 from quietcell_drivers import line_stream
+from tests.support.clocks import SteppedClock
 from tests.support.scripted_broker import Peer, ScriptedBroker
 from tests.support.simulated_ports import SimulatedPort, SimulatedPorts
-from tests.support.stepped_clock import SteppedClock
 
 CONFIGURATION = """
 [site]

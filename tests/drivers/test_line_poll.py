@@ -11,7 +11,7 @@ import pytest
 from quietcell.core.readings import Flag
 from quietcell.errors import PortLostError, ReplyTimeoutError
 from quietcell_drivers.line_poll import NO_ANSWER, UNASKED, LinePoll, LinePollSettings
-from tests.support.clocks import RealClock
+from quietcell_drivers.machine_clock import MachineClock
 from tests.support.pseudo_terminal import PseudoTerminal, fetch
 from tests.support.until import PATIENCE_S
 
@@ -57,7 +57,7 @@ def make(port: str, **changes: Any) -> LinePoll:
         "quiet_s": 0.05,
         **changes,
     }
-    return LinePoll(LinePollSettings.model_validate(plain), RealClock())
+    return LinePoll(LinePollSettings.model_validate(plain), MachineClock())
 
 
 async def test_each_question_gives_a_reading(terminal: PseudoTerminal) -> None:

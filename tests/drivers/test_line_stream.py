@@ -18,17 +18,18 @@ from quietcell.core.readings import NO_FLAG, Flag, Reading
 from quietcell.errors import PortLostError, PortUnavailableError
 from quietcell_drivers import port as port_module
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
+from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.waiting_readings import MOST_WAITING
-from tests.support.clocks import HeldClock, RealClock
+from tests.support.clocks import HeldClock
 from tests.support.pseudo_terminal import PseudoTerminal, fetch, mv_and_temperature
 from tests.support.until import PATIENCE_S, until
 
 LINES = b"-102.31;25.04\n-102.30;25.05\n-102.29;25.06\n"
 
 
-def make(port: str, clock: HeldClock | RealClock | None = None, **settings: Any) -> LineStream:
+def make(port: str, clock: HeldClock | MachineClock | None = None, **settings: Any) -> LineStream:
     settings = {"columns": ["mv", "temperature_c"], **settings}
-    return LineStream(LineStreamSettings(port=port, **settings), clock or RealClock())
+    return LineStream(LineStreamSettings(port=port, **settings), clock or MachineClock())
 
 
 def fed(*chunks: tuple[float, bytes], **settings: Any) -> LineStream:

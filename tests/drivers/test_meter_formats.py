@@ -14,8 +14,8 @@ import pytest
 from quietcell.contracts import MeterDriver
 from quietcell.core.readings import NO_FLAG, Flag, Reading
 from quietcell.service.drivers import InstalledDrivers
+from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.units import UNITS, find_unit
-from tests.support.clocks import RealClock
 from tests.support.pseudo_terminal import PseudoTerminal
 from tests.support.until import PATIENCE_S
 
@@ -199,7 +199,7 @@ async def test_configuration_alone_reads_it(name: str, line: PseudoTerminal) -> 
     meter = METERS[name]
     driver_class = InstalledDrivers()[meter.driver]
     settings = driver_class.settings_model.model_validate({"port": line.port, **meter.settings})
-    driver = driver_class(settings, RealClock())
+    driver = driver_class(settings, MachineClock())
     await driver.open()
     speaking = asyncio.create_task(speak(meter, line))
     try:

@@ -15,10 +15,10 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 from quietcell.core.readings import Flag
 from quietcell.errors import PortLostError, PortUnavailableError, ReplyTimeoutError
+from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.modbus_codec import Codec
 from quietcell_drivers.modbus_registers import Register, RegisterBlock, RegisterMap, blocks
 from quietcell_drivers.modbus_rtu import ModbusRtu, ModbusRtuSettings
-from tests.support.clocks import RealClock
 from tests.support.fickle_modbus import (
     FAULTS,
     LONE_REGISTER,
@@ -43,7 +43,7 @@ def make(port: str, registers: dict[str, Any], **changes: Any) -> ModbusRtu:
         "quiet_s": 0.01,
         **changes,
     }
-    return ModbusRtu(ModbusRtuSettings.model_validate(given), RealClock())
+    return ModbusRtu(ModbusRtuSettings.model_validate(given), MachineClock())
 
 
 # --- registers -----------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from quietcell.core.recording import HEADER, recording_row
 from quietcell.errors import ConfigError, PortLostError, PortUnavailableError
 from quietcell.service.drivers import InstalledDrivers
 from quietcell_drivers.recording import RecordingPlayer, RecordingSettings
-from tests.support.clocks import HeldClock
+from tests.support.clocks import HeldClock, SteppedClock
 
 NOON = "2026-03-01T12:00:0"
 PLAIN = (
@@ -104,12 +104,7 @@ async def test_another_layout_is_mapped(tmp_path: Path) -> None:
 
 
 async def test_a_cancelled_read_loses_nothing(tmp_path: Path) -> None:
-    class Waiting(HeldClock):
-        async def sleep(self, seconds: float) -> None:
-            self.slept_s.append(seconds)
-            await asyncio.Event().wait()
-
-    clock = Waiting(boot_ms=0)
+    clock = SteppedClock(boot_ms=0)
     driver = player(tmp_path, clock=clock)
     await driver.open()
     assert [r.mv for r in await driver.read()] == [-10.5]

@@ -12,9 +12,9 @@ from quietcell.core.readings import Reading
 from quietcell.errors import DriverBrokeError, DriverError, PortLostError, PortUnavailableError
 from quietcell_drivers.line_poll import LinePoll, LinePollSettings
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
+from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.port import open_port
 from quietcell_drivers.port_settings import PortSettings
-from tests.support.clocks import RealClock
 from tests.support.pseudo_terminal import PseudoTerminal, fetch
 from tests.support.serial_server import SerialServer, needs_serial_server
 from tests.support.until import PATIENCE_S
@@ -23,7 +23,7 @@ FORMAT: dict[str, Any] = {"columns": ["mv", "temperature_c"]}
 
 
 def streaming(port: str, **settings: Any) -> LineStream:
-    return LineStream(LineStreamSettings.model_validate({"port": port, **FORMAT, **settings}), RealClock())
+    return LineStream(LineStreamSettings.model_validate({"port": port, **FORMAT, **settings}), MachineClock())
 
 
 async def talk(terminal: PseudoTerminal) -> None:
@@ -95,7 +95,7 @@ async def test_a_polled_meter_behind_a_serial_server_answers(tmp_path: Path) -> 
     asyncio.get_running_loop().add_reader(terminal.master, answer)
     with SerialServer(tmp_path, terminal.port) as server:
         given = {"port": server.address, "question": r"?\r", "interval_s": 0.02, "quiet_s": 0.05}
-        driver = LinePoll(LinePollSettings.model_validate({**given, **FORMAT}), RealClock())
+        driver = LinePoll(LinePollSettings.model_validate({**given, **FORMAT}), MachineClock())
         await driver.open()
         assert {reading.mv for reading in await fetch(driver, 3)} == {-59.25}
         await driver.close()
@@ -162,7 +162,7 @@ async def test_a_mistake_in_taking_what_came_is_told_to_whoever_reads() -> None:
     server = await asyncio.start_server(say, "127.0.0.1", 0)
     listener = Mistaken()
     settings = PortSettings(port=f"socket://127.0.0.1:{server.sockets[0].getsockname()[1]}")
-    port = await open_port(settings, RealClock(), listener)
+    port = await open_port(settings, MachineClock(), listener)
     error = await listener.told
     assert isinstance(error, DriverBrokeError)
     assert "the driver broke: ValueError: b'25.04'" in str(error)

@@ -19,6 +19,7 @@ from quietcell_drivers.line_format import LineFormatSettings
 from quietcell_drivers.line_poll import LinePoll, LinePollSettings
 from quietcell_drivers.line_reader import LineReader
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
+from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.simulated import Simulated, SimulatedSettings
 from quietcell_drivers.simulation import (
     SCENARIOS,
@@ -28,7 +29,7 @@ from quietcell_drivers.simulation import (
     Simulation,
     water_ph_and_conductivity,
 )
-from tests.support.clocks import HeldClock, RealClock
+from tests.support.clocks import HeldClock
 from tests.support.live import wait_until
 from tests.support.pseudo_terminal import fetch
 
@@ -111,9 +112,9 @@ async def test_an_emulated_meter_is_a_process_with_a_device(name: str, tmp_path:
         driver: LineStream | LinePoll
         if FORMS[name].question:
             asked = {"question": r"VALUES\r", "interval_s": 0.02, "quiet_s": 0.05}
-            driver = LinePoll(LinePollSettings.model_validate({**settings, **asked}), RealClock())
+            driver = LinePoll(LinePollSettings.model_validate({**settings, **asked}), MachineClock())
         else:
-            driver = LineStream(LineStreamSettings.model_validate(settings), RealClock())
+            driver = LineStream(LineStreamSettings.model_validate(settings), MachineClock())
         await driver.open()
         readings = await fetch(driver, 5)
         await driver.close()

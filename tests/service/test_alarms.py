@@ -26,10 +26,10 @@ from quietcell.service.command_records import NoteBody
 from quietcell.service.daemon_watch import DaemonWatch
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds, DriverFaultBody
+from tests.support.clocks import SteppedClock
 from tests.support.interface import faults_of_answer
 from tests.support.ledgers import note, open_ledger
 from tests.support.steady_driver import SteadyDriver
-from tests.support.stepped_clock import SteppedClock
 from tests.support.streams import ANCHOR_UTC_MS
 from tests.support.until import until
 

@@ -9,10 +9,10 @@ import pytest
 
 from quietcell.config import load_config
 from quietcell.service import cells, commands
+from quietcell.service.clock import SystemClock
 from quietcell.service.control import NAME, ask
 from quietcell.service.daemon import Daemon
 from quietcell.service.resume import resume
-from tests.support.clocks import RealClock
 from tests.support.steady_driver import SteadyDriver
 from tests.support.until import until
 
@@ -41,7 +41,7 @@ async def judged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterat
     path = tmp_path / "quietcell.toml"
     path.write_text(TEXT)
     drivers = {"steady": SteadyDriver}
-    daemon = Daemon(config=load_config(path, drivers), drivers=drivers, clock=RealClock())
+    daemon = Daemon(config=load_config(path, drivers), drivers=drivers, clock=SystemClock())
     stop = asyncio.Event()
     running = asyncio.create_task(daemon.run(stop))
     await until((tmp_path / "state" / NAME).exists)

@@ -18,11 +18,11 @@ from quietcell.service import cell as cell_module
 from quietcell.service import cells as cells_module
 from quietcell.service import metering
 from quietcell.service.cells import Cells, Meter
+from quietcell.service.clock import SystemClock
 from quietcell.service.records import DaemonIds
 from quietcell.service.requests import Requests
 from quietcell.service.resume import resume
 from quietcell.service.stored_input import StoredInput
-from tests.support.clocks import RealClock
 from tests.support.ledgers import open_ledger
 from tests.support.steady_driver import SteadyDriver
 from tests.support.streams import cell_settings
@@ -92,7 +92,7 @@ class Side:
     def __init__(self, folder: Path, drivers: dict[str, type]) -> None:
         self.ledger = open_ledger(folder, readings_commit_s=0.05)
         self.cells = Cells(
-            drivers=drivers, clock=RealClock(), scale=1.0, ledger=self.ledger, ids=DaemonIds(1)
+            drivers=drivers, clock=SystemClock(), scale=1.0, ledger=self.ledger, ids=DaemonIds(1)
         )
         self._plan = {
             name: (cell_settings(cell=name), Meter(driver=name, settings=DriverSettings()))

@@ -11,12 +11,12 @@ import pytest
 from quietcell.config import Config, parse_config
 from quietcell.contracts import DriverTable
 from quietcell.errors import ConfigError
+from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell.service.notify import Notifier
 from quietcell.service.watchdog import ROUNDS, feed_watchdog
-from tests.support.clocks import RealClock
+from tests.support.clocks import SteppedClock
 from tests.support.steady_driver import SteadyDriver
-from tests.support.stepped_clock import SteppedClock
 from tests.support.until import cancelled, until
 
 PATIENCE_S = 80.0
@@ -175,7 +175,7 @@ async def test_daemon_tells_ready_alive_reloading_and_stopping(tmp_path: Path) -
     daemon = Daemon(
         config=configuration(),
         drivers=DRIVERS,
-        clock=RealClock(),
+        clock=SystemClock(),
         reread=reread,
         notifier=Notifier(manager.environment),
     )

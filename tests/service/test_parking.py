@@ -8,8 +8,8 @@ from quietcell.errors import CommandError
 from quietcell.service.mqtt_requests import ParkedAgain
 from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds
+from tests.support.clocks import SteppedClock
 from tests.support.ledgers import note, open_ledger
-from tests.support.stepped_clock import SteppedClock
 
 
 async def test_a_record_parked_twice_before_the_cursor_moved_is_told_once(tmp_path: Path) -> None:

@@ -18,11 +18,11 @@ from quietcell.core.settings import CellSettings
 from quietcell.ledger.journal import Journal
 from quietcell.service import cell
 from quietcell.service.cells import Cells, Meter
+from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask
 from quietcell.service.daemon import Daemon
 from quietcell.service.notify import Notifier
 from quietcell.service.reload import Reloader
-from tests.support.clocks import RealClock
 from tests.support.steady_driver import SteadyDriver
 from tests.support.streams import cell_settings
 from tests.support.until import until
@@ -50,7 +50,7 @@ class Counted(SteadyDriver):
     closed: ClassVar[list[str]] = []
     closes_within_s: ClassVar[float] = 0.0
 
-    def __init__(self, settings: PortedSettings, clock: RealClock) -> None:
+    def __init__(self, settings: PortedSettings, clock: SystemClock) -> None:
         super().__init__(settings, clock)
         self._port = settings.port
 
@@ -102,7 +102,7 @@ async def running(folder: Path, text: str) -> AsyncIterator[Running]:
     daemon = Daemon(
         config=load_config(here.path, DRIVERS),
         drivers=DRIVERS,
-        clock=RealClock(),
+        clock=SystemClock(),
         reread=lambda: load_config(here.path, DRIVERS),
     )
     stop, ready = asyncio.Event(), asyncio.Event()

@@ -15,8 +15,8 @@ from quietcell.service.checkpoint import checkpoint
 from quietcell.service.records import DaemonIds
 from quietcell.service.recovery import Recovered, next_segment, recover
 from quietcell.service.stored_input import StoredInput
+from tests.support.clocks import SteppedClock
 from tests.support.scripted_driver import Loss, ScriptedDriver
-from tests.support.stepped_clock import SteppedClock
 from tests.support.streams import cell_settings, readings
 
 BOOT_MS = 1_000_000

@@ -1,16 +1,16 @@
-"""Clocks for tests: one held in the hand, and the machine's for what runs over a pseudo-terminal."""
+"""Clocks in the hand of a test."""
 
 import asyncio
-import time
+
+from tests.support.streams import ANCHOR_UTC_MS
 
 
 class HeldClock:
     """A clock that moves only when told, or by sleeping on it; a sleep takes no real time."""
 
-    def __init__(self, *, boot_ms: int = 1_000_000, utc_ms: int = 1_780_000_000_000) -> None:
+    def __init__(self, *, boot_ms: int = 1_000_000) -> None:
         self.boot = boot_ms
-        self.utc = utc_ms
-        self.slept_s: list[float] = []
+        self.utc = ANCHOR_UTC_MS
 
     def boot_ms(self) -> int:
         return self.boot
@@ -25,19 +25,32 @@ class HeldClock:
 
     async def sleep(self, seconds: float) -> None:
         """Move on by `seconds` and let every other task run once."""
-        self.slept_s.append(seconds)
         self.advance(max(0.0, seconds))
         await asyncio.sleep(0)
 
 
-class RealClock:
-    """The machine's own clock."""
+class SteppedClock(HeldClock):
+    """Moves step by step; whoever sleeps on it wakes when it gets there."""
 
-    def boot_ms(self) -> int:
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000  # noqa: TID251 - this is a Clock
-
-    def utc_ms(self) -> int:
-        return time.time_ns() // 1_000_000  # noqa: TID251 - this is a Clock
+    def __init__(self, *, boot_ms: int = 1_000_000) -> None:
+        super().__init__(boot_ms=boot_ms)
+        self._sleepers: list[tuple[int, asyncio.Future[None]]] = []
 
     async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(seconds)
+        waking: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._sleepers.append((self.boot + max(1, round(seconds * 1000)), waking))
+        await waking
+
+    async def step(self, ms: int) -> None:
+        """Move on by `ms`, wake who is due, and let every task run until it waits again."""
+        self.advance(ms / 1000)
+        due = [waking for at, waking in self._sleepers if at <= self.boot]
+        self._sleepers = [(at, waking) for at, waking in self._sleepers if at > self.boot]
+        for waking in due:
+            if not waking.done():
+                waking.set_result(None)
+        ready = asyncio.get_running_loop()._ready  # type: ignore[attr-defined] # nothing public tells it
+        for _ in range(20):
+            await asyncio.sleep(0)
+            if not ready:
+                break

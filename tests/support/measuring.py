@@ -13,8 +13,8 @@ from quietcell.service.cell import CellTask
 from quietcell.service.records import DaemonIds
 from quietcell.service.recovery import next_segment
 from quietcell.service.requests import Requests
+from tests.support.clocks import SteppedClock
 from tests.support.scripted_driver import ScriptedDriver
-from tests.support.stepped_clock import SteppedClock
 from tests.support.streams import cell_settings, readings
 
 BOOT_MS = 1_000_000

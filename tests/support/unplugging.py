@@ -11,9 +11,9 @@ from quietcell.config import parse_config
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell_drivers.line_stream import LineStream
-from tests.support.clocks import RealClock
 from tests.support.pseudo_terminal import PseudoTerminal
 from tests.support.until import cancelled, until
 
@@ -110,7 +110,7 @@ async def unplug_and_plug(
     daemon = Daemon(
         config=parse_config(text, str(folder / "quietcell.toml"), drivers),
         drivers=drivers,
-        clock=RealClock(),
+        clock=SystemClock(),
     )
     stop = asyncio.Event()
     running = asyncio.create_task(daemon.run(stop))
