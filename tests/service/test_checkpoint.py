@@ -26,7 +26,7 @@ from quietcell.service.requests import Requests
 from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
 from tests.support.leak import leaking
 from tests.support.ledgers import open_ledger
-from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, run
+from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
 CELL = "live-feed-room"
 LEAK = cell_settings(every_s=60.0)
@@ -98,6 +98,24 @@ async def test_an_episode_open_at_a_kill_is_open_in_the_next_run(tmp_path: Path)
     later = began(2, utc_ms=ANCHOR_UTC_MS + 900_000)
     bodies = run(again.engine, [later, after, SegmentEnded(ms=200_000, cause="stopped")])
     assert {body["verdict"] for body in determinations(bodies)} == {"qualified"}
+    await ledger.close()
+
+
+@pytest.mark.parametrize("lost", [(0, 170_000), (50_000, 70_000)])
+async def test_a_killed_run_is_not_judged_again_by_less_than_it_was(
+    tmp_path: Path, lost: tuple[int, int]
+) -> None:
+    ledger, engine, block = open_ledger(tmp_path), Engine(cell_settings()), readings(170)
+    await ledger.record(engine.take(began()))
+    ledger.keep(SegmentReadings(cell=CELL, segment=1, anchor_utc_ms=ANCHOR_UTC_MS, block=block))
+    last = (await ledger.record(engine.take(block)))[-1].body()["id"]
+    delete = "DELETE FROM reading WHERE ms BETWEEN ? AND ?"
+    await ledger.run(lambda: ledger.readings._month("2026-09").execute(delete, lost))
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    (end,) = (body.as_json() for body in found.missing)
+    assert (end["state"], end["cause"]) == ("ended", "interrupted")
+    assert end["id"] == f"{CELL}.1.{int(last.split('.')[2]) + 1}"
     await ledger.close()
 
 

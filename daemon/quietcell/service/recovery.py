@@ -7,7 +7,7 @@ is what the next run begins with: a restart never blinds it.
 """
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -25,6 +25,7 @@ from quietcell.errors import (
     ReadingsMissingError,
     StateUnknownError,
 )
+from quietcell.ledger.canonical import canonical, canonical_body
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -89,26 +90,35 @@ def _finished(
     if any(journal.of_cell(steps.cell, kinds=(ReadingsDroppedBody.kind,), after=after)):
         raise ReadingsMissingError("readings were dropped for want of space")
     engine = None if began is None else restored(journal, readings, began)
-    ids: set[str] = set()
+    stored: dict[str, dict[str, Json]] = {}
     made: list[Body] = []
     for step in steps:
         if step.record is not None:
             version = step.envelope["engine_version"]
             if version != ENGINE_VERSION:
                 raise _OtherEngineError(version)
-            ids.add(step.body["id"])
+            stored[step.body["id"]] = step.body
         if engine is None and step.record is not None:
             engine = Engine(CellSettings.from_json(step.body["settings"]))
         if engine is not None and step.item is not None:
             made += engine.take(step.item)
     if engine is None:
         return None
-    missing = tuple(body for body in made if body.id not in ids)
+    missing = tuple(body for body in made if body.id not in stored)
+    _require_same(stored, made)
     if missing:
         structlog.get_logger().info(
             "interrupted run finished from stored readings", cell=engine.settings.cell, records=len(missing)
         )
     return Recovered(engine=engine, missing=missing)
+
+
+def _require_same(stored: Mapping[str, dict[str, Json]], made: Sequence[Body]) -> None:
+    """Refuse to go on from readings that do not give what the journal holds: some of the run are missing."""
+    again = {body.id: canonical_body(body) for body in made}
+    for body_id, body in stored.items():
+        if not body_id.startswith("daemon.") and canonical(body) != again.get(body_id):
+            raise ReadingsMissingError("what is stored of it does not give its records", subject=body_id)
 
 
 def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored | None) -> Recovered | None:
