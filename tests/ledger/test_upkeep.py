@@ -183,6 +183,17 @@ async def test_old_months_are_given_up_and_said_so(tmp_path: Path) -> None:
     assert again.same > 5
 
 
+async def test_a_damaged_month_is_given_up_too(tmp_path: Path) -> None:
+    (tmp_path / "readings-2026-08.sqlite").write_bytes(b"x" * 8192)
+    await asyncio.to_thread(recorded, tmp_path, seconds=30)
+    ledger = open_ledger(tmp_path)
+    await expire(ledger, DaemonIds(9), keep=1, utc_ms=DECEMBER_MS)
+    last = ledger.journal.after(ledger.seq - 1)[0].body()
+    assert (last["months"], last["readings"]) == (["2026-08"], 0)
+    assert ledger.readings.months() == ["2026-09"]
+    await ledger.close()
+
+
 async def test_a_clock_that_jumps_ahead_empties_no_ledger(tmp_path: Path) -> None:
     ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
     await record_run(ledger, engine, readings(30), segment=1)

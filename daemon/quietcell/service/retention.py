@@ -1,6 +1,8 @@
 """Readings are given up by the month once they are old enough; the journal says so first."""
 
+import sqlite3
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import ClassVar, Final
@@ -8,6 +10,7 @@ from typing import ClassVar, Final
 from quietcell.contracts import Clock
 from quietcell.core.records import Body
 from quietcell.core.times import rfc3339
+from quietcell.errors import LedgerError
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import month_of
 from quietcell.ledger.verify import READINGS_EXPIRED
@@ -25,6 +28,7 @@ class ReadingsExpiredBody(Body):
     months: tuple[str, ...]
     """UTC months, as the file names write them."""
     readings: int
+    """As far as the files can be read."""
 
 
 def old_months(months: list[str], *, keep: int, utc_ms: int) -> list[str]:
@@ -48,7 +52,10 @@ async def expire(ledger: Ledger, ids: DaemonIds, *, keep: int, utc_ms: int) -> N
     months = old_months(await ledger.run(ledger.readings.months), keep=keep, utc_ms=utc_ms)
     if not months:
         return
-    count = await ledger.run(partial(ledger.readings.total, months))
+    count = 0
+    for month in months:
+        with suppress(LedgerError, sqlite3.DatabaseError):  # a damaged file must not keep the rest for ever
+            count += await ledger.run(partial(ledger.readings.total, [month]))
     at = rfc3339(utc_ms)
     await ledger.record(
         [ReadingsExpiredBody(id=ids.next(), cell="daemon", at=at, months=tuple(months), readings=count)]
