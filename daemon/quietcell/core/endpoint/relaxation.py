@@ -23,7 +23,6 @@ disturbance, three of the longest time constants, a steady change is taken for t
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -59,6 +58,7 @@ OWN_CHANGE_SD_MV_PER_MIN = 0.1
 STRAIGHT_AFTER_S = 2700.0  # the slowest relaxation has lost two thirds of its pace by then
 STRAIGHT_ODDS = 0.02  # beforehand, in flowing water, against all relaxations together
 NEGLIGIBLE = 1e-5
+BOUND_STEPS = 20
 NEAR_SHARE = 0.759  # mean square of the nearest 95 % of a normal law over its variance
 
 
@@ -89,46 +89,48 @@ class _Courses:
     gap_mv: Array
     variance: Array
 
-    def beyond(self, limit_mv: float) -> float:
-        """Return the probability that the gap exceeds a limit on either side."""
-        return self._tails()(limit_mv)
+    @property
+    def remaining_mv(self) -> float:
+        """The expected gap, mV."""
+        return float((self.weight * self.gap_mv).sum())
+
+    def exceeding(self, limit_mv: float) -> tuple[float, float]:
+        """Return the probability that the gap exceeds a limit on either side, and its density there, 1/mV."""
+        scale = 1.0 / ((np.sqrt(self.variance) + 1e-9) * math.sqrt(2.0))
+        x = (limit_mv - np.array((self.gap_mv, -self.gap_mv))) * scale
+        bell = np.exp(-x * x)
+        upper = _erfc_over_bell(np.abs(x)) * bell
+        weight = 0.5 * self.weight
+        beyond = float((weight * np.where(x >= 0.0, upper, 2.0 - upper)).sum())
+        return beyond, float((weight * scale * bell).sum()) * 2.0 / math.sqrt(math.pi)
 
     def bound(self, confidence: float) -> float:
-        """Return the limit the gap exceeds with probability 1 - confidence."""
-        beyond = self._tails()
-        square = math.fsum((self.weight * (self.variance + self.gap_mv * self.gap_mv)).tolist())
-        low, high = 0.0, math.sqrt(square / (1.0 - confidence)) + NEGLIGIBLE  # Chebyshev
-        for _ in range(12):
-            middle = 0.5 * (low + high)
-            if beyond(middle) > 1.0 - confidence:
-                low = middle
-            else:
-                high = middle
-        return high
-
-    def _tails(self) -> Callable[[float], float]:
-        """Return `beyond` with all in place that is the same for every limit."""
-        scale = 1.0 / ((np.sqrt(self.variance) + 1e-9) * math.sqrt(2.0))
-        either_side = np.array((self.gap_mv, -self.gap_mv))
-
-        def beyond(limit_mv: float) -> float:
-            low, high = _erfc((limit_mv - either_side) * scale)
-            return 0.5 * float((self.weight * (low + high)).sum())
-
-        return beyond
+        """Return the limit the gap exceeds with probability 1 - confidence, to a thousandth."""
+        asked = 1.0 - confidence
+        rms = math.sqrt(float((self.weight * (self.variance + self.gap_mv * self.gap_mv)).sum())) + NEGLIGIBLE
+        low, high = 0.0, rms / math.sqrt(asked)  # Chebyshev
+        limit = 2.0 * rms
+        for _ in range(BOUND_STEPS):
+            beyond, density = self.exceeding(limit)
+            low, high = (limit, high) if beyond > asked else (low, limit)
+            # Newton's step for the logarithm, which falls nearly as a parabola
+            step = math.log(beyond / asked) * beyond / density if beyond > 0.0 and density > 0.0 else math.inf
+            limit = limit + step if low < limit + step < high else 0.5 * (low + high)
+            if abs(step) < 1e-3 * limit:
+                break
+        return limit
 
 
-def _erfc(x: Array) -> Array:
-    """Return the complementary error function to 2e-7.
+def _erfc_over_bell(x: Array) -> Array:
+    """Return the complementary error function over exp(-x²), x at least 0, to 2e-7.
 
     Source: Abramowitz and Stegun, 7.1.26.
     """
-    t = 1.0 / (1.0 + 0.3275911 * np.abs(x))
+    t = 1.0 / (1.0 + 0.3275911 * x)
     series = 1.061405429 * t - 1.453152027
     for coefficient in (1.421413741, -0.284496736, 0.254829592):
         series = series * t + coefficient
-    upper = series * t * np.exp(-x * x)
-    return np.where(x >= 0.0, upper, 2.0 - upper)
+    return np.asarray(series * t)
 
 
 def forecast(
@@ -185,28 +187,29 @@ def forecast(
     present = median(window) if len(window) else float(mean_mv[-1])
     distance = mean_mv - present
     straight = flowing and STRAIGHT_AFTER_S <= now_s <= OWN_CHANGE_AFTER_S
-    course = _present_course(time_s, mean_mv) * (time_s - now_s) if straight else 0.0
-    variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * (distance - course)) ** 2
+    own = _present_course(time_s, mean_mv) * (time_s - now_s) if straight else 0.0
+    variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * (distance - own)) ** 2
+    n = len(time_s)
     if now_s > OWN_CHANGE_AFTER_S:
         minutes = (time_s - time_s.mean()) / 60.0
         own_change = np.square(OWN_CHANGE_SD_MV_PER_MIN) * minutes * minutes[:, np.newaxis]
     else:
-        own_change = np.zeros((len(time_s), len(time_s)))
+        own_change = np.zeros((n, n))
     known = own_change + np.diag(variance)
     slow = _flicker(time_s, count * (now_s - float(seconds[0])) / len(seconds))
-    basis = shapes(time_s)
+    within_window = now_s - window_s * np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])
+    course = shapes(np.concatenate((time_s, within_window, (now_s + HORIZON_S,))))
+    basis, here, ahead = course[:, :n], course[:, n:-1].sum(axis=1) / len(within_window), course[:, -1]
     flicker_mv = _flicker_sd(basis, distance, known, slow)
-    ahead = shapes(np.array([now_s + HORIZON_S]))[:, 0]
-    here = shapes(now_s - window_s * np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])).sum(axis=1) / 7.0
     if straight:
         basis = np.concatenate((basis, (time_s[np.newaxis] - now_s) / 60.0))
     courses, misfit, best = _weigh(
         basis, distance, known + flicker_mv * flicker_mv * slow, ahead - here, slow_tail_odds
     )
     return Forecast(
-        remaining_mv=math.fsum((courses.weight * courses.gap_mv).tolist()),
+        remaining_mv=courses.remaining_mv,
         bound_mv=courses.bound(confidence),
-        beyond=courses.beyond(limit_mv),
+        beyond=courses.exceeding(limit_mv)[0],
         rest_in_s=_rest_in(best, now_s, limit_mv),
         misfit=misfit,
         flicker_mv=flicker_mv,
@@ -251,9 +254,10 @@ def _blocks(seconds: Array, level: Array) -> tuple[Array, Array, Array, float]:
     middle = _median_of_five(level)
     size = np.abs(level - middle)
     n = len(size)
-    spread = 1.4826 * float(np.partition(size, n // 2)[n // 2])
-    # On a coarse meter most readings equal their neighbours: look further out for the spread.
-    spread = max(spread, float(np.partition(size, (4 * n) // 5)[(4 * n) // 5]) / 1.6)
+    # On a coarse meter most readings equal their neighbours: look further out, too, for the spread.
+    half, most = n // 2, (4 * n) // 5
+    ranked = np.partition(size, (half, most))
+    spread = max(1.4826 * float(ranked[half]), float(ranked[most]) / 1.6)
     near = size <= 6.0 * spread + 1e-9
     seconds, level = seconds[near], level[near]
     # From the later half, where little moves; squares, since on a coarse meter the median step is none.
@@ -309,13 +313,18 @@ def _flicker_sd(basis: Array, level: Array, known: Array, slow: Array) -> float:
     """
     n = len(level)
     scaled = basis * AMPLITUDE_SD_MV[:, np.newaxis]
-    covariance = known + np.einsum("ki,kj->ij", scaled, scaled) + LEVEL_PRIOR_SD_MV**2
-    root = np.linalg.cholesky(covariance + np.square(FLICKER_SD_MV)[:, np.newaxis, np.newaxis] * slow)
-    white = np.linalg.solve(root, np.broadcast_to(level[:, np.newaxis], (len(FLICKER_SD_MV), n, 1)))[..., 0]
+    covariance = known + scaled.T @ scaled + LEVEL_PRIOR_SD_MV**2
+    # With the levels as a border, the last row of the root holds them whitened, whatever the corner.
+    bordered = np.zeros((len(FLICKER_SD_MV), n + 1, n + 1))
+    bordered[:, :n, :n] = covariance + np.square(FLICKER_SD_MV)[:, np.newaxis, np.newaxis] * slow
+    bordered[:, n, :n] = level
+    bordered[:, n, n] = 1.0 + float((level * level).sum()) / LEAST_VARIANCE_MV2
+    root = np.linalg.cholesky(bordered)
+    white = root[:, n, :n]
     log_sd = np.log(FLICKER_SD_MV)
     log_weight = -0.5 * (
         (white * white).sum(axis=1)
-        + 2.0 * np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        + 2.0 * np.log(np.diagonal(root[:, :n, :n], axis1=1, axis2=2)).sum(axis=1)
         + np.square(log_sd - math.log(FLICKER_USUAL_MV))
     )
     weight = np.exp(log_weight - log_weight.max())
@@ -361,7 +370,7 @@ def _weigh(
     white = np.linalg.solve(np.linalg.cholesky(covariance), columns)
     mean = white[:, -1:]
     white = white[:, :-1] - mean * ((white[:, :-1] * mean).sum(axis=0) / float((mean * mean).sum()))
-    products = np.einsum("ni,nj->ij", white, white)
+    products = white.T @ white
     gram, moment, square = products[:-1, :-1], products[:-1, -1], float(products[-1, -1])
     prior = 1.0 / (amplitude_sd * amplitude_sd)
     diagonal = np.diagonal(gram) + prior
@@ -407,6 +416,8 @@ def _weigh(
 
 def _rest_in(amplitudes: Array, now_s: float, limit_mv: float) -> float | None:
     """Return the time until a course stays within the limit of where it is in an hour."""
+    if not amplitudes.any():
+        return 0.0
     steps = HORIZON_S * np.linspace(0.0, 1.0, 121) ** 2
     course = (shapes(now_s + steps) * amplitudes[:, np.newaxis]).sum(axis=0)
     outside = np.flatnonzero(np.abs(course - course[-1]) > limit_mv)
