@@ -11,15 +11,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from quietcell.cli import quietcell
+from tests.support.command import ran
 from tests.support.long_ledger import long_ledger
-
-
-def report(*options: object) -> None:
-    done = CliRunner().invoke(quietcell, ["report", *map(str, options)], standalone_mode=False)
-    assert done.return_value == 0, done.exception
 
 
 @pytest.mark.browser
@@ -32,11 +26,11 @@ def test_a_report_reads_well_on_every_size_and_on_paper(tmp_path: Path) -> None:
     long_words = "quarantine tank, behind the second polisher, tap 4; " + "unbroken" * 12
     long_ledger(ledger, cells=("live-feed-room", "larval-hall"), days=1.5, reading_s=60.0, text=long_words)
     pages = {name: tmp_path / f"{name}.html" for name in ("span", "day", "determination", "calibration")}
-    report("--ledger", ledger, "--out", pages["span"])
-    report("--ledger", ledger, "--cell", "larval-hall", "--days", 0.4, "--out", pages["day"])
-    report("--ledger", ledger, "--determination", "larval-hall.1.20", "--out", pages["determination"])
+    ran("report", "--ledger", ledger, "--out", pages["span"])
+    ran("report", "--ledger", ledger, "--cell", "larval-hall", "--days", 0.4, "--out", pages["day"])
+    ran("report", "--ledger", ledger, "--determination", "larval-hall.1.20", "--out", pages["determination"])
     calibration = "daemon.1.larval-hall-calibration-3"
-    report("--ledger", ledger, "--calibration", calibration, "--out", pages["calibration"])
+    ran("report", "--ledger", ledger, "--calibration", calibration, "--out", pages["calibration"])
     browser = subprocess.run(
         ["node", script, str(shots), *map(str, pages.values())],
         capture_output=True,

@@ -6,10 +6,11 @@ from typing import Any
 
 import pytest
 
-from quietcell.cli import bench_session, main
+from quietcell.cli import bench_session
 from quietcell.cli.bench_session import Session, in_doubt
 from quietcell.errors import QuietcellError
 from tests.support.bench_meter import configure
+from tests.support.command import ran
 
 
 class Asked:
@@ -83,22 +84,17 @@ def test_who_works_is_told_that_the_meter_fell_silent(asked: Asked, monkeypatch:
     ],
 )
 def test_a_slip_in_a_flag_is_told_before_anything_is_measured(
-    words: tuple[str, ...], told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    words: tuple[str, ...], told: str, tmp_path: Path
 ) -> None:
     command, *flags = words
-    with pytest.raises(SystemExit) as ended:
-        main([command, "hall", *flags, "--operator", "Ada", "--config", str(configure(tmp_path))])
-    assert ended.value.code == 64
-    assert told in capsys.readouterr().err
+    words = (command, "hall", *flags, "--operator", "Ada", "--config", str(configure(tmp_path)))
+    assert told in ran(*words, status=64).err
     assert not (tmp_path / "state").exists()
 
 
-def test_a_cell_there_is_not_is_told_before_anybody_is_asked(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    with pytest.raises(SystemExit):
-        main(["measure", "hall", "--config", str(configure(tmp_path))])
-    assert "no cell hall; the configuration has live-feed-room" in capsys.readouterr().err
+def test_a_cell_there_is_not_is_told_before_anybody_is_asked(tmp_path: Path) -> None:
+    told = ran("measure", "hall", "--config", configure(tmp_path), status=64).err
+    assert "no cell hall; the configuration has live-feed-room" in told
 
 
 @pytest.mark.parametrize(

@@ -159,7 +159,7 @@ def test_two_buffers_will_do_and_an_old_one_will_not(tmp_path: Path) -> None:
         assert [p["expires"] for p in first["points"]] == ["2099-12-31", None]
         assert_numbers_of(first)
         # A worn electrode in a buffer past its day: which of the two is wrong nobody can tell, so no doubt.
-        meter.line = Line(slope_pct=88.0, zero_mv=3.1)
+        meter.electrode = Line(slope_pct=88.0, zero_mv=3.1)
         old = "lot=M-0,expires=2024-01-31"
         assert calibrate(tmp_path, meter, "phthalate", "borax", bottle=old) == 1
         refused = bodies(tmp_path, "calibration")[-1]
@@ -187,17 +187,17 @@ def test_two_people_at_once_get_a_clear_answer_and_leave_a_clean_record(tmp_path
         # Someone's determination is not cut off by someone else's calibration.
         meter.silent = True
         asked = ("request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-9")
-        assert answered(tmp_path, *asked)[0] == 0
-        status, text = answered(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", *BUFFERS)
-        assert status == 1
-        assert "a determination of S-9 that someone asked for is under way" in text
-        assert "--supersede" in text
+        answered(tmp_path, *asked)
+        words = ("calibrate", "live-feed-room", "--operator", "Ada", *BUFFERS)
+        told = answered(tmp_path, *words, status=1).err
+        assert "a determination of S-9 that someone asked for is under way" in told
+        assert "--supersede" in told
         meter.silent = False
         wait_until(lambda: bool(of_sample(tmp_path, "S-9")), "the outcome")
         assert bodies(tmp_path, "attendance") == []
         # Unless they say so: whoever asked is told.
         meter.silent = True
-        assert answered(tmp_path, "request", "live-feed-room", "--sample-id", "S-10")[0] == 0
+        answered(tmp_path, "request", "live-feed-room", "--sample-id", "S-10")
         began = terminal(tmp_path, "calibrate", "live-feed-room", "--operator", "Ada", "--supersede")
         began.expect("Expected pH")
         (ended,) = of_sample(tmp_path, "S-10")
@@ -230,7 +230,7 @@ def test_refused_and_failed_work_puts_results_in_doubt(tmp_path: Path) -> None:
             lambda: any(b["verdict"] == "accepted" for b in bodies(tmp_path, "determination")), "a result"
         )
         # A worn electrode: refused, and what it measured before is in doubt.
-        meter.line = Line(slope_pct=88.0, zero_mv=3.1)
+        meter.electrode = Line(slope_pct=88.0, zero_mv=3.1)
         assert calibrate(tmp_path, meter, "phthalate", "borax") == 1
         refused = bodies(tmp_path, "calibration")[-1]
         assert [r["reason"] for r in refused["refusals"]] == ["slope-out-of-limits"]
@@ -256,11 +256,10 @@ def test_a_fixed_calibration_is_not_replaced_at_the_bench_and_clears_no_check(tm
             lambda: any(b["verdict"] == "accepted" for b in bodies(tmp_path, "determination")), "a result"
         )
         who = ("live-feed-room", "--operator", "Ada")
-        status, text = answered(tmp_path, "check", *who, "--known-ph", "7.6", "--tolerance", "0.05")
-        assert (status, text[:6]) == (1, "failed")
-        status, text = answered(tmp_path, "calibrate", *who, *BUFFERS, "--use")
-        assert status == 1
-        assert "fixes this calibration: cells.live-feed-room.calibration" in text
+        failed = answered(tmp_path, "check", *who, "--known-ph", "7.6", "--tolerance", "0.05", status=1)
+        assert failed.out.startswith("failed")
+        told = answered(tmp_path, "calibrate", *who, *BUFFERS, "--use", status=1).err
+        assert "fixes this calibration: cells.live-feed-room.calibration" in told
         assert calibrate(tmp_path, meter, "phthalate", "borax") == 1
         assert bodies(tmp_path, "calibration")[-1]["verdict"] == "declined"
     (check,) = bodies(tmp_path, "check")

@@ -14,22 +14,16 @@ import pytest
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
-from quietcell.cli import COMMANDS, main
+from quietcell.cli import COMMANDS
 from quietcell.cli.demo_view import outcome
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
 from quietcell.ledger import file_system
 from quietcell.service.commands import no_cell
 from quietcell.service.control import ControlSocket
+from tests.support.command import ran
 from tests.support.ledgers import note, open_ledger
 from tests.support.recorded import CELL, recorded
-
-
-def status_of(*words: str) -> int:
-    """Run a command and return its exit status."""
-    with pytest.raises(SystemExit) as ended:
-        main(list(words))
-    return int(ended.value.code or 0)
 
 
 @pytest.fixture
@@ -46,15 +40,13 @@ def ledger(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_explains_itself(name: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of(name, "--help") == 0
-    assert "Usage:" in capsys.readouterr().out
+def test_every_command_explains_itself(name: str) -> None:
+    assert "Usage:" in ran(name, "--help").out
 
 
 @pytest.mark.parametrize("words", [["nonsense"], ["run"], ["verify"], ["verify", "--ledger", "/nowhere"]])
-def test_wrong_use_ends_with_64(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of(*words) == 64
-    assert capsys.readouterr().err
+def test_wrong_use_ends_with_64(words: list[str]) -> None:
+    assert ran(*words, status=64).err
 
 
 @pytest.mark.parametrize("value", ["nan", "inf", "-1e999", "seven"])
@@ -67,80 +59,59 @@ def test_wrong_use_ends_with_64(words: list[str], capsys: pytest.CaptureFixture[
         ["measure", "larval-hall", "--age-min"],
     ],
 )
-def test_what_is_no_finite_number_is_refused(
-    words: list[str], value: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert status_of(*words, value) == 64
-    assert f"'{words[-1]}': '{value}' is no number" in capsys.readouterr().err
+def test_what_is_no_finite_number_is_refused(words: list[str], value: str) -> None:
+    assert f"'{words[-1]}': '{value}' is no number" in ran(*words, value, status=64).err
 
 
 @pytest.mark.parametrize("command", ["verify", "report", "export", "backup"])
-def test_a_folder_without_a_ledger_is_said_to_be_one(
-    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_folder_without_a_ledger_is_said_to_be_one(command: str, tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
-    more = {"verify": []}.get(command, ["--out", str(tmp_path / "out")])
-    assert status_of(command, "--ledger", str(tmp_path / "empty"), *more) != 0
-    assert "no ledger here. Has `quietcell run` been started once?" in capsys.readouterr().err
+    more = () if command == "verify" else ("--out", tmp_path / "out")
+    told = ran(command, "--ledger", tmp_path / "empty", *more, status=1).err
+    assert "no ledger here. Has `quietcell run` been started once?" in told
 
 
 @pytest.mark.parametrize("command", ["backup", "export", "report"])
 @pytest.mark.parametrize("out", ["copy", "journal.sqlite", "here/copy"])
-def test_nothing_is_written_among_the_files_of_a_ledger(
-    command: str, out: str, ledger: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_nothing_is_written_among_the_files_of_a_ledger(command: str, out: str, ledger: Path) -> None:
     (ledger / "here").symlink_to(ledger)
     before = {path: path.read_bytes() for path in ledger.iterdir() if path.is_file()}
-    assert status_of(command, "--ledger", str(ledger), "--out", str(ledger / out)) == 64
-    assert "lies in the ledger's own folder" in capsys.readouterr().err
+    told = ran(command, "--ledger", ledger, "--out", ledger / out, status=64).err
+    assert "lies in the ledger's own folder" in told
     assert {path: path.read_bytes() for path in ledger.iterdir() if path.is_file()} == before
 
 
-def test_rows_that_a_damaged_file_hides_are_told_of(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """The one file of readings of a ledger, with nothing beside it."""
     recorded(tmp_path / "state", seconds=900)
     (file,) = (tmp_path / "state").glob("readings-*.sqlite")
     with closing(sqlite3.connect(file)) as database:
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return file
+
+
+def test_rows_that_a_damaged_file_hides_are_told_of(file: Path, tmp_path: Path) -> None:
     with file.open("r+b") as pages:
         pages.seek(7 * 4096 + 8)  # where the cells of a page lie: SQLite goes on with what it finds there
         pages.write(random.Random(1).randbytes(40))
-    words = (
-        "export",
-        "--ledger",
-        str(tmp_path / "state"),
-        "--cell",
-        CELL,
-        "--out",
-        str(tmp_path / "out.csv"),
-    )
-    assert status_of(*words) == 1
-    assert f"{file.name}: rows may be missing" in capsys.readouterr().err
+    words = ("export", "--ledger", file.parent, "--cell", CELL, "--out", tmp_path / "out.csv")
+    assert f"{file.name}: rows may be missing" in ran(*words, status=1).err
+
+
+def test_a_file_that_is_broken_through_and_through_is_said_to_be(file: Path) -> None:
+    with file.open("r+b") as pages:
+        pages.seek(4096)
+        pages.write(b"\xff" * (file.stat().st_size - 4096))
+    told = ran("report", "--ledger", file.parent, "--json", status=1).err
+    assert "the ledger cannot be read: database disk image is malformed. See what" in told
 
 
 @pytest.mark.parametrize(
     ("place", "told"), [("/proc/no/such", "/proc/no"), ("/dev/null/copy", "/dev/null/copy")]
 )
-def test_where_nothing_can_be_written_is_named(
-    ledger: Path, place: str, told: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert status_of("backup", "--ledger", str(ledger), "--out", place) == 1
-    assert capsys.readouterr().err.startswith(f"quietcell: {told}")
-
-
-def test_a_file_that_is_broken_through_and_through_is_said_to_be(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    recorded(tmp_path / "state", seconds=900)
-    (file,) = (tmp_path / "state").glob("readings-*.sqlite")
-    with closing(sqlite3.connect(file)) as database:
-        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    with file.open("r+b") as pages:
-        pages.seek(4096)
-        pages.write(b"\xff" * (file.stat().st_size - 4096))
-    assert status_of("report", "--ledger", str(tmp_path / "state"), "--json") == 1
-    assert "the ledger cannot be read: database disk image is malformed. See what" in capsys.readouterr().err
+def test_where_nothing_can_be_written_is_named(ledger: Path, place: str, told: str) -> None:
+    assert ran("backup", "--ledger", ledger, "--out", place, status=1).err.startswith(f"quietcell: {told}")
 
 
 def test_who_stops_reading_is_not_told_of_a_mistake() -> None:
@@ -153,26 +124,22 @@ def test_who_stops_reading_is_not_told_of_a_mistake() -> None:
         assert told.wait(30) == 1
 
 
-def test_the_example_passes_its_own_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_example_passes_its_own_check(tmp_path: Path) -> None:
     path = tmp_path / "example.toml"
     path.write_text(example_text())
-    assert status_of("config", "check", "--config", str(path)) == 0
-    assert "live-feed-room" in capsys.readouterr().out
+    assert "live-feed-room" in ran("config", "check", "--config", path).out
 
 
-def test_faults_of_a_configuration_end_with_78_and_their_lines(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_faults_of_a_configuration_end_with_78_and_their_lines(tmp_path: Path) -> None:
     path = tmp_path / "wrong.toml"
     path.write_text('[site]\nname = 5\n[cells.hall]\ndriver = "line-straem"\nsettings = {}\n')
-    assert status_of("run", "--config", str(path)) == 78
-    lines = capsys.readouterr().err.splitlines()
+    lines = ran("run", "--config", path, status=78).err.splitlines()
     assert any(line.startswith(f"{path}:2: site.name") for line in lines)
     assert any("line-stream" in line for line in lines if line.startswith(f"{path}:4"))
 
 
 def test_a_check_looks_for_the_files_of_secrets_and_certificates(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "quietcell.toml"
     beside = {name: tmp_path / name for name in ("password", "ca.pem", "cert.pem", "key.pem")}
@@ -183,31 +150,25 @@ def test_a_check_looks_for_the_files_of_secrets_and_certificates(
         'tls = { ca = "ca.pem", cert = "cert.pem", key = "key.pem" }\n'
     )
     check = ("config", "check", "--config", str(path))
-    assert status_of(*check) == 78
-    told = capsys.readouterr().err.splitlines()
+    told = ran(*check, status=78).err.splitlines()
     keys = ["password", "tls.ca", "tls.cert", "tls.key"]
     for line, key, number, file in zip(told, keys, (12, 13, 13, 13), beside.values(), strict=True):
         assert line.startswith(f"{path}:{number}: outlets.mqtt.{key}: {file} cannot be read: No such file")
     for file in beside.values():
         file.write_text("none")
         file.chmod(0o600)
-    assert status_of(*check) == 78
-    assert "outlets.mqtt.tls.ca: " in (told_now := capsys.readouterr().err)
+    assert "outlets.mqtt.tls.ca: " in (told_now := ran(*check, status=78).err)
     assert "holds no certificate in PEM form" in told_now
     beside["password"].chmod(0o640)
     # The daemon's user may be another.
     monkeypatch.setattr("os.access", lambda name, _mode: Path(name).suffix == ".toml")
-    assert status_of(*check) == 78
-    assert "must be 0600 or tighter" in capsys.readouterr().err
+    assert "must be 0600 or tighter" in ran(*check, status=78).err
     beside["password"].chmod(0o600)
-    assert status_of(*check) == 0
-    assert "tls.key: " in (told_now := capsys.readouterr().err)
+    assert "tls.key: " in (told_now := ran(*check).err)
     assert "cannot be read by you; the daemon's user must be able to" in told_now
 
 
-def test_a_check_finds_folders_that_cannot_be_used(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_check_finds_folders_that_cannot_be_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, mounts = tmp_path / "quietcell.toml", tmp_path / "mounts"
     mounts.write_text(f"36 25 0:31 / {tmp_path} rw - nfs4 sea:/ rw\n")
     monkeypatch.setattr(file_system, "MOUNTS", mounts)
@@ -216,47 +177,41 @@ def test_a_check_finds_folders_that_cannot_be_used(
         '[site]\nname = "x"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "simulated"\n'
         '[outlets.files]\nfolder = "results"\n'
     )
-    assert status_of("config", "check", "--config", str(path)) == 78
-    store, results = capsys.readouterr().err.splitlines()
+    store, results = ran("config", "check", "--config", path, status=78).err.splitlines()
     assert store.startswith(f"{path}:4: store.folder: ")
     assert "lies on a network file system (nfs4)" in store
     assert results == f"{path}:8: outlets.files.folder: {tmp_path}/results is a file; must be a folder"
 
 
-def test_a_check_names_ports_that_are_not_there_which_is_no_fault(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_check_names_ports_that_are_not_there_which_is_no_fault(tmp_path: Path) -> None:
     path = tmp_path / "quietcell.toml"
     path.write_text(
         '[site]\nname = "x"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "line-stream"\n'
         f'settings = {{ port = "{tmp_path}/gone", columns = ["mv"] }}\n'
     )
-    assert status_of("config", "check", "--config", str(path)) == 0
-    assert capsys.readouterr().err.startswith(f"{path}:7: cells.hall.settings: port {tmp_path}/gone is not")
+    assert ran("config", "check", "--config", path).err.startswith(
+        f"{path}:7: cells.hall.settings: port {tmp_path}/gone is not"
+    )
 
 
-def test_verify_tells_a_sound_ledger_from_a_cut_one(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of("verify", "--ledger", str(ledger), "--json") == 0
-    sound = json.loads(capsys.readouterr().out)
+def test_verify_tells_a_sound_ledger_from_a_cut_one(ledger: Path) -> None:
+    sound = json.loads(ran("verify", "--ledger", ledger, "--json").out)
     assert (sound["records"], sound["fault"]) == (3, None)
-    assert status_of("verify", "--ledger", str(ledger), "--head", sound["head"]) == 0
-    assert status_of("verify", "--ledger", str(ledger), "--head", "0" * 64) == 1
-    assert "witnessed" in capsys.readouterr().out
+    ran("verify", "--ledger", ledger, "--head", sound["head"])
+    assert "witnessed" in ran("verify", "--ledger", ledger, "--head", "0" * 64, status=1).out
 
 
-def test_status_without_a_daemon_says_so(ledger: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of("status", "--ledger", str(ledger)) == 1
-    assert "Is `quietcell run` running" in capsys.readouterr().err
+def test_status_without_a_daemon_says_so(ledger: Path) -> None:
+    assert "Is `quietcell run` running" in ran("status", "--ledger", ledger, status=1).err
 
 
 @pytest.mark.parametrize("words", [["status"], ["alarm", "list"]])
 def test_a_wrong_configuration_does_not_hide_that_the_ledger_has_a_name_of_its_own(
-    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    words: list[str], tmp_path: Path
 ) -> None:
     path = tmp_path / "wrong.toml"
     path.write_text("[site]\nname = 5\n[cells.hall]\n")
-    assert status_of(*words, "--config", str(path)) == 78
-    fault, hint = capsys.readouterr().err.splitlines()
+    fault, hint = ran(*words, "--config", path, status=78).err.splitlines()
     assert fault.startswith(f"{path}:2: site.name")
     assert "--ledger FOLDER" in hint
 
@@ -267,7 +222,6 @@ def test_a_wrong_configuration_does_not_hide_that_the_ledger_has_a_name_of_its_o
 )
 def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
     monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
     temperature_c: float | None,
     reading: str,
 ) -> None:
@@ -295,8 +249,7 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
         return answers[request["command"]]
 
     monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
-    assert status_of("status", "--ledger", "state") == 0
-    shown = capsys.readouterr().out
+    shown = ran("status", "--ledger", "state").out
     assert f"hall: {reading} (0 s ago)" in shown
     assert "tells what to do): Sanitisation under way\n" in shown
     assert "NE 107: function check\n" in shown
@@ -304,7 +257,7 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
 
 
 def test_an_electrode_under_a_fixed_calibration_is_told_to_be_another_ones(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     body = {
         "record": "electrode", "id": "daemon.1.4", "cell": "hall", "thing": "electrode", "name": "probe-8",
@@ -313,15 +266,13 @@ def test_an_electrode_under_a_fixed_calibration_is_told_to_be_another_ones(
     answer = {"body": body, "left": None, "calibrated": True, "fixed": True}
     monkeypatch.setattr("quietcell.cli.note.ask_daemon", lambda *_: answer)
     put = ("note", "hall", "--put-in", "electrode", "--name", "probe-8", "--ledger", "state")
-    assert status_of(*put) == 0
-    assert "which is another electrode's: cells.hall.calibration" in capsys.readouterr().out
+    assert "which is another electrode's: cells.hall.calibration" in ran(*put).out
     answer["fixed"] = False
-    assert status_of(*put) == 0
-    assert "calibration" not in capsys.readouterr().out
+    assert "calibration" not in ran(*put).out
 
 
 def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     alarm = {
         "cell": "hall", "alarm": "meter-silent", "title": "Meter silent", "priority": "high",
@@ -331,13 +282,37 @@ def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
     states = ("unacknowledged", "returned-unacknowledged")
     alarms = [{**alarm, "state": state} for state in states]
     monkeypatch.setattr("quietcell.cli.alarm.ask_daemon", lambda *_: {"alarms": alarms})
-    assert status_of("alarm", "list", "--ledger", "state") == 0
-    held, over = capsys.readouterr().out.split("hall meter-silent: Meter silent ")[1:]
+    held, over = ran("alarm", "list", "--ledger", "state").out.split("hall meter-silent: Meter silent ")[1:]
     assert held.startswith("(high priority, not acknowledged)")
     assert "  do: Check the plug.\n  within 30 min, or: Nothing is measured." in held
     assert over.startswith("(high priority, over, not acknowledged)")
     assert "It is over. Acknowledge it when you have seen to it.\n  What was to be done: Check" in over
     assert "within" not in over
+
+
+@pytest.mark.parametrize(
+    ("words", "asked"),
+    [
+        (("acknowledge", "hall", "meter-silent"), {"command": "alarm-acknowledge", "alarm": "meter-silent"}),
+        (("unshelve", "hall", "meter-silent"), {"command": "alarm-unshelve", "alarm": "meter-silent"}),
+        (
+            ("shelve", "hall", "meter-silent", "--for", "8h"),
+            {"command": "alarm-shelve", "alarm": "meter-silent", "for_s": 28_800.0},
+        ),
+        (("sanitisation", "hall", "--for", "90min"), {"command": "sanitisation", "for_s": 5400.0}),
+        (("sanitisation", "hall"), {"command": "sanitisation"}),
+    ],
+)
+def test_an_act_on_an_alarm_says_who_did_it_and_why(
+    words: tuple[str, ...], asked: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def answer(_config: Path, _ledger: Path, request: dict[str, Any]) -> dict[str, Any]:
+        assert request == {"cell": "hall", "operator": "Ada", "reason": "seen to", **asked}
+        return {"alarm": "meter-silent", "state": "normal", "seq": 7}
+
+    monkeypatch.setattr("quietcell.cli.alarm.ask_daemon", answer)
+    done = ran("alarm", *words, "--ledger", "state", "--operator", "Ada", "--why", "seen to")
+    assert done.out == "hall meter-silent: normal (record 7)\n"
 
 
 def test_the_demonstration_says_what_qualifies_a_result() -> None:
@@ -346,20 +321,16 @@ def test_the_demonstration_says_what_qualifies_a_result() -> None:
     assert outcome(body) == "qualified pH 6.97 ± 0.16 at 21.0 °C (episode larval-hall.1.6)"
 
 
-def test_installed_drivers_are_listed_with_their_settings(capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of("drivers", "--json") == 0
-    assert {"line-stream", "line-poll"} <= {row["name"] for row in json.loads(capsys.readouterr().out)}
-    assert status_of("drivers", "line-poll") == 0
-    shown = capsys.readouterr().out
+def test_installed_drivers_are_listed_with_their_settings() -> None:
+    assert {"line-stream", "line-poll"} <= {row["name"] for row in json.loads(ran("drivers", "--json").out)}
+    shown = ran("drivers", "line-poll").out
     for setting in ("quiet_s (default 0.2)", "decimal_comma (default false)", "gap_s (default left out)"):
         assert setting in shown
-    assert status_of("drivers", "recording") == 0
-    assert "layout (default {})" in capsys.readouterr().out
+    assert "layout (default {})" in ran("drivers", "recording").out
 
 
-def test_what_stands_inside_a_setting_is_explained_too(capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of("drivers", "modbus-rtu") == 0
-    shown = capsys.readouterr().out
+def test_what_stands_inside_a_setting_is_explained_too() -> None:
+    shown = ran("drivers", "modbus-rtu").out
     assert "registers.NAME.address (required)\n    First register as sent on the line, from 0" in shown
     assert "status.bits (default {})" in shown
 
@@ -380,49 +351,44 @@ def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path
     assert second.by_path == str(tmp_path / "by-path" / "socket-2")
 
 
-def test_a_file_that_cannot_be_written_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_file_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     config, recording, out = tmp_path / "cells.toml", tmp_path / "hall.csv", tmp_path / "none" / "out.jsonl"
     config.write_text(
         '[site]\nname = "merrow-sound"\n[cells.hall.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n'
     )
     recording.write_text("time,mv\n2026-03-01T08:00:00Z,25.0\n")
-    assert status_of("replay", str(recording), "--out", str(out), "--config", str(config)) == 1
-    assert str(out) in capsys.readouterr().err
+    assert str(out) in ran("replay", recording, "--out", out, "--config", config, status=1).err
 
 
-def test_a_user_without_a_name_is_asked_for_one(
-    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_user_without_a_name_is_asked_for_one(ledger: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def nobody() -> str:
         raise KeyError("getpwuid(): uid not found: 54321")
 
     monkeypatch.setattr("getpass.getuser", nobody)
-    assert status_of("note", "live-feed-room", "hose replaced", "--ledger", str(ledger)) == 64
-    assert "Give --operator" in capsys.readouterr().err
+    assert (
+        "Give --operator" in ran("note", "live-feed-room", "hose replaced", "--ledger", ledger, status=64).err
+    )
 
 
-def test_help_shows_a_range_only_where_there_is_one(capsys: pytest.CaptureFixture[str]) -> None:
-    assert status_of("check", "--help") == 0
-    shown = capsys.readouterr().out
+def test_help_shows_a_range_only_where_there_is_one() -> None:
+    shown = ran("check", "--help").out
     assert "None" not in shown
     assert "[x>=0.1]" in shown
 
 
-def test_what_to_ask_needs_a_port_to_listen_to(capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_to_ask_needs_a_port_to_listen_to() -> None:
     for flags in (("--ask", "READ?"), ("--baud", "9600")):
-        assert status_of("ports", *flags) == 64
-        assert "--listen PORT" in capsys.readouterr().err
+        assert "--listen PORT" in ran("ports", *flags, status=64).err
 
 
 def test_a_reload_that_concerns_no_cell_says_what_it_took_over(
-    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ledger: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def answer(*_given: Any, **_limits: Any) -> dict[str, Any]:
         return {"ok": True, "added": [], "removed": [], "changed": [], "besides": ["outlets.mqtt"]}
 
     monkeypatch.setattr("quietcell.service.control.ask", answer)
-    assert status_of("reload", "--ledger", str(ledger)) == 0
-    assert capsys.readouterr().out == "Cells: none concerned\nBesides: outlets.mqtt\n"
+    assert ran("reload", "--ledger", ledger).out == "Cells: none concerned\nBesides: outlets.mqtt\n"
 
 
 async def test_what_is_asked_with_ends_with_64_where_the_daemon_finds_it_wrong(tmp_path: Path) -> None:
@@ -430,18 +396,17 @@ async def test_what_is_asked_with_ends_with_64_where_the_daemon_finds_it_wrong(t
         raise no_cell(request["cell"], ["hall"])
 
     async with ControlSocket(tmp_path, {"request": deny}):
-        assert await asyncio.to_thread(status_of, "request", "hal", "--ledger", str(tmp_path)) == 64
+        await asyncio.to_thread(ran, "request", "hal", "--ledger", tmp_path, status=64)
 
 
 def test_a_fault_of_the_configuration_that_the_daemon_found_ends_with_78(
-    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ledger: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def answer(*_given: Any, **_limits: Any) -> dict[str, Any]:
         return {"ok": False, "error": "one\ntwo", "faults": ["one", "two"]}
 
     monkeypatch.setattr("quietcell.service.control.ask", answer)
-    assert status_of("reload", "--ledger", str(ledger)) == 78
-    assert capsys.readouterr().err == "one\ntwo\n"
+    assert ran("reload", "--ledger", ledger, status=78).err == "one\ntwo\n"
 
 
 async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_nothing(tmp_path: Path) -> None:
@@ -467,11 +432,11 @@ async def test_a_hostile_line_to_the_control_socket_gets_an_error_and_changes_no
 
 
 def test_many_records_sent_again_are_counted_and_few_are_named(
-    ledger: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    ledger: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def answer(*_asked: object, **_how: object) -> dict[str, Any]:
         return {"ok": True, "delivered": list(range(7, 900, 2)), "parked": [4, 902]}
 
     monkeypatch.setattr("quietcell.service.control.ask", answer)
-    assert status_of("resend", "--ledger", str(ledger)) == 1
-    assert capsys.readouterr().out == "Delivered: 447 records from 7 to 899; parked still: 4, 902\n"
+    told = ran("resend", "--ledger", ledger, status=1).out
+    assert told == "Delivered: 447 records from 7 to 899; parked still: 4, 902\n"

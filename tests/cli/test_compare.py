@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from quietcell.core.times import rfc3339
-from tests.cli.test_commands import status_of
+from tests.support.command import Ran, ran
 
 CONFIG = """
 [site]
@@ -43,30 +43,28 @@ def archive(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def compare(archive: Path, *words: str) -> int:
-    recordings = [str(archive / f"sample-{number}.csv") for number in range(2)]
-    config = str(archive / "cells.toml")
-    return status_of("replay", "--compare", *words, *recordings, "--config", config, "--cell", "larval-hall")
+def compare(archive: Path, *words: str | Path, status: int = 0) -> Ran:
+    words += tuple(archive / f"sample-{number}.csv" for number in range(2))
+    where = ("--config", archive / "cells.toml", "--cell", "larval-hall")
+    return ran("replay", "--compare", *words, *where, status=status)
 
 
-def test_criteria_are_told_by_share_time_and_distance_from_the_later_plateau(
-    archive: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_criteria_are_told_by_share_time_and_distance_from_the_later_plateau(archive: Path) -> None:
     out = archive / "out.jsonl"
-    assert compare(archive, "--out", str(out), "hasty", "grab-water") == 0
+    shown = compare(archive, "--out", out, "hasty", "grab-water").out
     hasty, grab = [json.loads(line) for line in out.read_text().splitlines()]
     assert (hasty["criterion"], grab["criterion"]) == ("hasty", "grab-water")
     assert (hasty["accepted"], grab["accepted"], grab["determinations"]) == (2, 2, 2)
     assert hasty["median_time_s"] < grab["median_time_s"]
     assert hasty["median_disagreement_ph"] > 0.05
     assert grab["median_disagreement_ph"] < 0.02
-    assert "hasty" in capsys.readouterr().out
+    assert "hasty" in shown
 
 
 def test_a_picture_of_one_determination_is_drawn(archive: Path) -> None:
     pytest.importorskip("matplotlib")
     picture = archive / "first.svg"
-    assert compare(archive, "--plot", str(picture), "hasty", "grab-water") == 0
+    compare(archive, "--plot", picture, "hasty", "grab-water")
     drawn = picture.read_text()
     assert drawn.startswith("<?xml")
     assert len(drawn) > 10_000
@@ -80,7 +78,6 @@ def test_a_picture_of_one_determination_is_drawn(archive: Path) -> None:
     ],
 )
 def test_what_is_no_criterion_and_no_recording_is_named(
-    archive: Path, words: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]
+    archive: Path, words: tuple[str, ...], told: str
 ) -> None:
-    assert compare(archive, *words) == 64
-    assert told in capsys.readouterr().err
+    assert told in compare(archive, *words, status=64).err

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import pytest
 
-from quietcell.cli import main
 from quietcell.core.ingress.flow_test import FlowStep
 from tests.support.bench_meter import (
     FIXED,
@@ -16,6 +15,7 @@ from tests.support.bench_meter import (
     configure,
     terminal,
 )
+from tests.support.command import ran
 from tests.support.flow_tests import flow_test_case
 
 pytestmark = pytest.mark.live
@@ -85,9 +85,7 @@ def test_an_unattended_one_waits_for_each_flow_and_answers_in_json(tmp_path: Pat
     ("given", "words"), [(["--flow", "50"], "has three"), (["--flow", "50"] * 3, "too near another")]
 )
 def test_flows_that_make_no_test_are_refused_before_anybody_turns_a_valve(
-    tmp_path: Path, given: list[str], words: str, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, given: list[str], words: str
 ) -> None:
     config = configure(tmp_path, more=FIXED, flow=True)
-    with pytest.raises(SystemExit, match="64"):
-        main(["check", "live-feed-room", "--config", str(config), *HURRY, *given])
-    assert words in capsys.readouterr().err
+    assert words in ran("check", "live-feed-room", "--config", config, *HURRY, *given, status=64).err

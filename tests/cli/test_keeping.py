@@ -24,9 +24,8 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
     who = ("--operator", "Ada")
 
     def said(*words: str, expect: str, status: int = 0) -> None:
-        found, text = answered(tmp_path, *words, *who)
-        assert expect in text
-        assert found == status, text
+        done = answered(tmp_path, *words, *who, status=status)
+        assert expect in done.out + done.err
 
     put = ("--put-in", "electrode", "--name", "probe-7")
     first = terminal(tmp_path, "note", "live-feed-room", *put, "--serial", "M-12", *who)
@@ -36,8 +35,7 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
         said("note", "live-feed-room", "--work", "electrolyte-refilled", expect="acids burn")
         said("note", "larval-hall", *put, expect="It was in live-feed-room before")
         said("note", "larval-hall", "--history", "probe-7", expect="refilled: electrolyte refilled")
-        status, text = answered(tmp_path, "status")
-        assert status == 0
+        text = answered(tmp_path, "status").out
         assert "cleaned is due: never recorded" in text
         assert "electrode probe-7" in text
         said("note", "larval-hall", "--name", "probe-7", expect="--name goes with", status=64)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from quietcell.cli import main
+from tests.support.command import ran
 
 DATA = Path(__file__).parents[1] / "data"
 START = "2026-01-01T00:00:00Z"
@@ -24,10 +24,7 @@ def replayed(
     path.write_text(config)
     cut = tmp_path / Path(recording).name
     cut.write_text("".join((DATA / recording).read_text().splitlines(keepends=True)[: most_rows + 1]))
-    command = ["replay", str(cut), "--config", str(path), "--out", str(out), *words]
-    with pytest.raises(SystemExit) as ended:
-        main(command)
-    assert not ended.value.code
+    ran("replay", cut, "--config", path, "--out", out, *words)
     lines = [json.loads(line) for line in out.read_text().splitlines()]
     assert all(line["recording"] == Path(recording).name for line in lines)
     return lines
@@ -123,16 +120,15 @@ def test_a_request_begins_a_determination_as_at_the_bench(tmp_path: Path) -> Non
 
 
 def test_a_request_just_before_the_first_reading_counts_from_it_and_an_earlier_one_is_told(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path,
 ) -> None:
     config = BATH.format(zero_mv=-60.0, resolution_mv=0.001)
     recording = "isfet-bath/20230407-1800_sensor-G_logger-P.csv"
     lines = replayed(tmp_path, recording, config, "--request", "2025-12-31T23:59:30Z", most_rows=200)
     (only,) = [line for line in lines if line["record"] == "determination"]
     assert only["began"] == next(line for line in lines if line["record"] == "segment")["at"]
-    with pytest.raises(AssertionError):
+    with pytest.raises(AssertionError, match=r"no recording has readings at 2025-12-31T08:00:00.000Z"):
         replayed(tmp_path, recording, config, "--request", "2025-12-31T08:00:00Z", most_rows=200)
-    assert "no recording has readings at 2025-12-31T08:00:00.000Z" in capsys.readouterr().err
 
 
 # --- acid in steps: thermometer faults -----------------------------------------------------------
@@ -252,14 +248,11 @@ def slope(times: list[float], values: list[float]) -> float:
     )
 
 
-def test_a_recording_is_not_written_over_by_what_comes_of_it(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_recording_is_not_written_over_by_what_comes_of_it(tmp_path: Path) -> None:
     recording = tmp_path / "run.csv"
     recording.write_text("time,mv,temperature_c\n")
-    with pytest.raises(SystemExit):
-        main(["replay", str(recording), "--out", f"{tmp_path}/./run.csv", "--config", "none.toml"])
-    assert "is one of the recordings" in capsys.readouterr().err
+    told = ran("replay", recording, "--out", f"{tmp_path}/./run.csv", "--config", "none.toml", status=64).err
+    assert "is one of the recordings" in told
     assert recording.read_text() == "time,mv,temperature_c\n"
 
 

@@ -15,12 +15,12 @@ import pytest
 from loop_tally.driver import LoopTally
 from loop_tally.stand import say
 
-from quietcell.cli import main
 from quietcell.contracts import MeterDriver
 from quietcell.core.readings import Reading
 from quietcell_drivers import conformance
 from quietcell_drivers.conformance import Finding, check
 from quietcell_drivers.stands import PseudoTerminalStand
+from tests.support.command import ran
 
 SHIPPED = {point.name: point for point in entry_points(group="quietcell.driver_stands")}
 PACKAGE = Path(__file__).parents[1] / "third_party_driver"
@@ -59,27 +59,17 @@ async def test_a_shipped_driver_keeps_what_drivers_promise(name: str) -> None:
 
 
 @pytest.mark.usefixtures("installed")
-def test_a_third_party_s_driver_is_found_shown_and_checked(capsys: pytest.CaptureFixture[str]) -> None:
-    for words, expected in [
-        (("drivers", "loop-tally"), "zero_offset_mv"),
-        (("drivers", "check", "loop-tally"), "good   takes no junk for a reading"),
-    ]:
-        with pytest.raises(SystemExit) as ended:
-            main(list(words))
-        assert not ended.value.code
-        assert expected in capsys.readouterr().out
+def test_a_third_party_s_driver_is_found_shown_and_checked() -> None:
+    assert "zero_offset_mv" in ran("drivers", "loop-tally").out
+    assert "good   takes no junk for a reading" in ran("drivers", "check", "loop-tally").out
 
 
 @pytest.mark.usefixtures("installed")
-def test_a_fault_ends_with_1_and_is_named(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_fault_ends_with_1_and_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(LoopTally, "__doc__", None)
     monkeypatch.setattr(conformance, "_ON_A_LINE", ())
-    with pytest.raises(SystemExit) as ended:
-        main(["drivers", "check", "loop-tally", "--json"])
-    assert ended.value.code == 1
-    (fault,) = [row["fault"] for row in json.loads(capsys.readouterr().out) if row["fault"]]
+    rows = json.loads(ran("drivers", "check", "loop-tally", "--json", status=1).out)
+    (fault,) = [row["fault"] for row in rows if row["fault"]]
     assert "no docstring" in fault
 
 
@@ -92,7 +82,6 @@ def test_a_broken_driver_is_a_fault_of_the_configuration_that_names_it(
     broken: dict[str, object],
     wrong: str,
     tmp_path: Path,
-    capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     module = ModuleType("loop_tally.driver")
@@ -102,17 +91,12 @@ def test_a_broken_driver_is_a_fault_of_the_configuration_that_names_it(
     path.write_text(
         '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "loop-tally"\n'
     )
-    with pytest.raises(SystemExit) as ended:
-        main(["config", "check", "--config", str(path)])
-    assert ended.value.code == 78
-    (fault,) = capsys.readouterr().err.splitlines()
+    (fault,) = ran("config", "check", "--config", path, status=78).err.splitlines()
     assert fault.startswith(f"{path}:6: cells.hall.driver: driver loop-tally (loop_tally.driver:LoopTally, ")
     assert f"package quietcell-loop-tally): {wrong}" in fault
 
 
-def test_a_name_that_two_packages_offer_is_nobody_s(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_name_that_two_packages_offer_is_nobody_s(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = tmp_path / "quietcell_copy-1.0.0.dist-info"
     folder.mkdir()
     (folder / "METADATA").write_text("Metadata-Version: 2.1\nName: quietcell-copy\nVersion: 1.0.0\n")
@@ -120,17 +104,12 @@ def test_a_name_that_two_packages_offer_is_nobody_s(
         "[quietcell.drivers]\nline-stream = loop_tally.driver:LoopTally\n"
     )
     monkeypatch.syspath_prepend(tmp_path)
-    with pytest.raises(SystemExit) as ended:
-        main(["drivers", "line-stream"])
-    assert ended.value.code == 1
-    assert "driver line-stream: is offered by packages quietcell, quietcell-copy" in capsys.readouterr().err
+    told = ran("drivers", "line-stream", status=1).err
+    assert "driver line-stream: is offered by packages quietcell, quietcell-copy" in told
 
 
-def test_a_driver_without_a_stand_can_not_be_checked(capsys: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(SystemExit) as ended:
-        main(["drivers", "check", "nonesuch"])
-    assert ended.value.code == 64
-    assert "no driver 'nonesuch'" in capsys.readouterr().err
+def test_a_driver_without_a_stand_can_not_be_checked() -> None:
+    assert "no driver 'nonesuch'" in ran("drivers", "check", "nonesuch", status=64).err
 
 
 # --- drivers that break a promise ----------------------------------------------------------------

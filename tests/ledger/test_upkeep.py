@@ -9,9 +9,7 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner
 
-from quietcell.cli import quietcell
 from quietcell.core.engine import Engine
 from quietcell.core.records import Json
 from quietcell.errors import LedgerError, LedgerTooNewError
@@ -28,6 +26,7 @@ from quietcell.ledger.verify import Verified, verify
 from quietcell.service.recompute import Recomputed, recompute
 from quietcell.service.records import DaemonIds
 from quietcell.service.retention import expire
+from tests.support.command import ran
 from tests.support.ledgers import note, open_ledger
 from tests.support.recorded import CELL, record_run, recorded
 from tests.support.streams import ANCHOR_UTC_MS, cell_settings, readings
@@ -90,9 +89,8 @@ def test_a_backup_overwrites_nothing(tmp_path: Path) -> None:
 
 def test_the_command_tells_the_head(tmp_path: Path) -> None:
     recorded(tmp_path / "state", seconds=30)
-    words = ["backup", "--ledger", str(tmp_path / "state"), "--out", str(tmp_path / "copy")]
-    done = CliRunner().invoke(quietcell, words, standalone_mode=False)
-    assert f"Head:  {checked(tmp_path / 'copy').records}:" in done.output
+    told = ran("backup", "--ledger", tmp_path / "state", "--out", tmp_path / "copy").out
+    assert f"Head:  {checked(tmp_path / 'copy').records}:" in told
 
 
 @pytest.mark.parametrize("folder", sorted(DATA.glob("schema-*")), ids=lambda path: path.name)

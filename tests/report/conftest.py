@@ -4,9 +4,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.command import ran
 from tests.support.long_ledger import long_ledger
 from tests.support.page_tables import Page
-from tests.support.reporting import CELLS, DAYS, run
+from tests.support.reporting import CELLS, DAYS
 
 HOSTILE = "</td><script>alert(1)</script>\" onload='x' \u202e& <b>bold</b>"
 
@@ -21,6 +22,5 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def page(folder: Path) -> Page:
     out = folder.parent / "report.html"
-    done = run("--ledger", folder, "--from", "2026-06-01", "--out", out)
-    assert done.return_value == 0, done.exception
+    ran("report", "--ledger", folder, "--from", "2026-06-01", "--out", out)
     return Page(out)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from quietcell.service.cell import CellTask
 from tests.support.cell_bench import Bench, meter_readings
-from tests.support.reporting import run
+from tests.support.command import ran
 
 
 async def test_nothing_from_before_the_clock_was_set_back_is_missing_and_the_step_is_told(
@@ -19,10 +19,10 @@ async def test_nothing_from_before_the_clock_was_set_back_is_missing_and_the_ste
     await bench.run(meter_readings(200), 200, events={150: set_back})
     recorded = [body["id"] for body in bench.bodies() if body["record"] == "determination"]
     await bench.ledger.close()
-    told = run("--ledger", tmp_path / "ledger", "--json", "--no-readings")
-    (cell,) = json.loads(told.stdout)["cells"]
+    told = ran("report", "--ledger", tmp_path / "ledger", "--json", "--no-readings")
+    (cell,) = json.loads(told.out)["cells"]
     assert [row["id"] for row in cell["rows"]] == recorded
     assert (cell["clock_set_back"], cell["faults"]["clock-step"]) == (1, 1)
     out = tmp_path / "report.html"
-    assert run("--ledger", tmp_path / "ledger", "--out", out, "--no-readings").return_value == 0
+    ran("report", "--ledger", tmp_path / "ledger", "--out", out, "--no-readings")
     assert "The clock was set back" in out.read_text(encoding="utf-8")

@@ -16,10 +16,11 @@ from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.core.water.reference25 import ph_25c
 from quietcell.ledger.journal import FILE_NAME
+from tests.support.command import ran
 from tests.support.long_ledger import LIMITS
 from tests.support.long_water import BEGINS_UTC_MS, HOUR_MS
 from tests.support.page_tables import Page
-from tests.support.reporting import CELLS, DAYS, VALID, bodies, results, run, table
+from tests.support.reporting import CELLS, DAYS, VALID, bodies, results, table
 
 U_C = 0.2
 """Expanded uncertainty of the temperature, as the configuration has it."""
@@ -261,7 +262,7 @@ def test_a_qualified_result_names_the_episode_that_qualifies_it(folder: Path, tm
     qualified = [body for body in bodies(folder, "determination") if body["verdict"] == "qualified"]
     cell, about_ms, out = qualified[0]["cell"], utc_ms(qualified[0]["began"]), tmp_path / "part.html"
     span = ("--from", rfc3339(about_ms - 3_600_000), "--to", rfc3339(about_ms + 3_600_000))
-    assert run("--ledger", folder, "--cell", cell, *span, "--out", out, "--no-readings").return_value == 0
+    ran("report", "--ledger", folder, "--cell", cell, *span, "--out", out, "--no-readings")
     row = table(Page(out), cell, "determinations").row(qualified[0]["id"])
     assert f"episode {qualified[0]['episodes'][0]}" in row["Reasons and caveats"].text
 
@@ -290,7 +291,7 @@ def test_where_it_comes_from_is_told(page: Page, folder: Path) -> None:
 
 
 def test_the_json_has_the_same_numbers(page: Page, folder: Path) -> None:
-    told = json.loads(run("--ledger", folder, "--from", "2026-06-01", "--json").stdout)
+    told = json.loads(ran("report", "--ledger", folder, "--from", "2026-06-01", "--json").out)
     for plain in told["cells"]:
         cell = plain["cell"]
         line = page.tables["summary-table"].row(cell)

@@ -3,20 +3,28 @@
 import json
 from pathlib import Path
 
+from tests.support.command import ran
 from tests.support.page_tables import Page
 from tests.support.recorded import recorded
-from tests.support.reporting import VALID, bodies, results, run
+from tests.support.reporting import VALID, bodies, results
 
 
 def test_one_determination_in_full(tmp_path: Path) -> None:
     recorded(tmp_path / "state")
     body = next(b for b in bodies(tmp_path / "state", "determination") if b["verdict"] in VALID)
     out = tmp_path / "one.html"
-    done = run(
-        "--ledger", tmp_path / "state", "--determination", body["id"], "--out", out, "--json", "--verify"
+    done = ran(
+        "report",
+        "--ledger",
+        tmp_path / "state",
+        "--determination",
+        body["id"],
+        "--out",
+        out,
+        "--json",
+        "--verify",
     )
-    assert done.return_value == 0, done.exception
-    told, seen = json.loads(done.stdout), Page(out)
+    told, seen = json.loads(done.out), Page(out)
     assert told["determination"] == {key: value for key, value in body.items() if key != "seq"}
     assert told["readings_match"] is True
     assert told["ledger"]["verified"]["sound"] is True
@@ -34,9 +42,8 @@ def test_one_determination_in_full(tmp_path: Path) -> None:
 def test_one_calibration_in_full(folder: Path, tmp_path: Path) -> None:
     body = bodies(folder, "calibration", "header-tank")[1]
     out = tmp_path / "one.html"
-    done = run("--ledger", folder, "--calibration", body["id"], "--out", out, "--json")
-    assert done.return_value == 0, done.exception
-    told, seen = json.loads(done.stdout), Page(out)
+    done = ran("report", "--ledger", folder, "--calibration", body["id"], "--out", out, "--json")
+    told, seen = json.loads(done.out), Page(out)
     assert told["calibration"] == {key: value for key, value in body.items() if key != "seq"}
     assert [doubt["about"] for doubt in told["doubts"]] == [body["id"]]
     resting = [b for b in results(folder, "header-tank") if b["calibration"]["id"] == body["id"]]

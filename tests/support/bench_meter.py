@@ -1,23 +1,18 @@
 """A meter whose electrode a test puts from one solution into another, and the program at a terminal."""
 
-import io
-import random
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Self
 
 import pexpect
 import pytest
 
-from quietcell.cli import main
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import Json
 from quietcell.ledger.journal import Journal
+from tests.support.command import Ran, ran
 from tests.support.forked import Terminal
-from tests.support.live import wait_until
-from tests.support.pseudo_terminal import PseudoTerminal
+from tests.support.live import TalkingMeter, wait_until
 
 CONFIGURATION = """
 [site]
@@ -65,43 +60,24 @@ FIXED = "[cells.live-feed-room.calibration]\nslope_pct = 98.4\nzero_mv = 3.1\n"
 """Its calibration, in the configuration."""
 
 
-class BenchMeter:
+class BenchMeter(TalkingMeter):
     """Sends forty lines a second of whatever its electrode is in."""
 
     def __init__(self, folder: Path, line: Line, *, flow_ml_min: float | None = None) -> None:
-        self.line = line
+        super().__init__(folder, 0.025)
+        self.electrode = line
         self.flow_ml_min = flow_ml_min
-        self.silent = False
-        self._terminal = PseudoTerminal(folder)
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._send, daemon=True)
         self.dip(7.0)
 
     def dip(self, ph: float, conductivity_us_cm: float = 0.1, temperature_c: float = 25.0) -> None:
         """Put the electrode into another solution."""
         self.temperature_c = temperature_c
-        self._mv, self._conductivity = self.line.mv(ph, temperature_c), conductivity_us_cm
+        self._mv, self._conductivity = self.electrode.mv(ph, temperature_c), conductivity_us_cm
 
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._stop.set()
-        self._thread.join()
-        self._terminal.unplug()
-
-    def _send(self) -> None:
-        rng = random.Random(1)
-        while not self._stop.wait(0.025):
-            if self.silent:
-                continue
-            values = f"{self._mv + rng.gauss(0, 0.02):.2f};{self.temperature_c:.2f}"
-            flow = "" if self.flow_ml_min is None else f";{self.flow_ml_min:.2f}"
-            try:
-                self._terminal.write(f"{values};{self._conductivity:.4f}{flow}\r\n".encode())
-            except (OSError, AssertionError):
-                continue  # nobody listens
+    def line(self) -> str:
+        flow = "" if self.flow_ml_min is None else f";{self.flow_ml_min:.2f}"
+        mv = self._mv + self._rng.gauss(0, 0.02)
+        return f"{mv:.2f};{self.temperature_c:.2f};{self._conductivity:.4f}{flow}"
 
 
 def configure(folder: Path, *, more: str = "", criterion: str = "", flow: bool = False) -> Path:
@@ -137,12 +113,9 @@ def terminal(folder: Path, *words: str) -> Terminal:
     return Terminal(*words, "--config", str(config))
 
 
-def answered(folder: Path, *words: str) -> tuple[int, str]:
-    """Run a command that asks nothing, without a process of its own; returns its status and what it said."""
-    said = io.StringIO()
-    with redirect_stdout(said), redirect_stderr(said), pytest.raises(SystemExit) as end:
-        main([*words, "--config", str(folder / "quietcell.toml")])
-    return int(end.value.code or 0), said.getvalue()
+def answered(folder: Path, *words: str, status: int = 0) -> Ran:
+    """Run a command that asks nothing, without a process of its own; returns what it said."""
+    return ran(*words, "--config", folder / "quietcell.toml", status=status)
 
 
 def interrupt(child: Terminal, answer: str | type[pexpect.EOF]) -> None:
@@ -162,6 +135,4 @@ def bodies(folder: Path, kind: str) -> list[dict[str, Json]]:
 
 def assert_recomputable(folder: Path) -> None:
     """The chain is whole, and the stored input gives every record of the ledger once more, byte for byte."""
-    with pytest.raises(SystemExit) as ended:
-        main(["verify", "--ledger", str(folder / "state"), "--recompute"])
-    assert ended.value.code == 0
+    ran("verify", "--ledger", folder / "state", "--recompute")

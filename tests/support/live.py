@@ -1,7 +1,6 @@
 """The real program in a process of its own, with a meter on a pseudo-terminal."""
 
 import contextlib
-import io
 import json
 import os
 import random
@@ -9,17 +8,14 @@ import signal
 import threading
 import time
 from collections.abc import Callable
-from contextlib import redirect_stderr, redirect_stdout
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
 from typing import Self
 
-import pytest
-
-from quietcell.cli import main
 from quietcell.core.records import Json
 from quietcell.errors import LedgerError
 from quietcell.ledger.journal import Journal
+from tests.support.command import ran
 from tests.support.forked import started
 from tests.support.pseudo_terminal import PseudoTerminal
 from tests.support.until import PATIENCE_S
@@ -63,17 +59,21 @@ def wait_until(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.1)
 
 
-class StreamingMeter:
-    """A meter outside the daemon that sends a line twenty times a second."""
+class TalkingMeter:
+    """A meter outside the daemon that sends a line again and again; a subclass says which."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, every_s: float) -> None:
         self.terminal = PseudoTerminal(folder)
-        self.drift_mv_per_min = 0.0
+        self.silent = False
         self.sent = 0
-        self._level_mv = 25.0
+        self._every_s = every_s
+        self._rng = random.Random(1)
         self._stop = threading.Event()
-        self._pulled = threading.Event()
         self._thread = threading.Thread(target=self._send, daemon=True)
+
+    def line(self) -> str:
+        """Return what to send now."""
+        raise NotImplementedError
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -84,27 +84,38 @@ class StreamingMeter:
         self._thread.join()
         self.terminal.unplug()
 
+    def _send(self) -> None:
+        while not self._stop.wait(self._every_s):
+            line = self.line()
+            if not self.silent:
+                try:
+                    self.terminal.write(f"{line}\r\n".encode())
+                    self.sent += 1
+                except (OSError, AssertionError):
+                    continue  # nobody reads, or just pulled
+
+
+class StreamingMeter(TalkingMeter):
+    """In water whose potential may drift; twenty times a second."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder, 0.05)
+        self.drift_mv_per_min = 0.0
+        self._level_mv = 25.0
+
+    def line(self) -> str:
+        self._level_mv += self.drift_mv_per_min / 1200
+        return f"{self._level_mv + self._rng.gauss(0, 0.02):.2f};{21 + self._rng.gauss(0, 0.01):.2f}"
+
     def pull(self) -> None:
         """Pull the plug."""
-        self._pulled.set()
+        self.silent = True
         self.terminal.unplug()
 
     def plug(self) -> None:
         """Bring the device back under its name."""
         self.terminal.plug()
-        self._pulled.clear()
-
-    def _send(self) -> None:
-        rng = random.Random(1)
-        while not self._stop.wait(0.05):
-            self._level_mv += self.drift_mv_per_min / 1200
-            line = f"{self._level_mv + rng.gauss(0, 0.02):.2f};{21 + rng.gauss(0, 0.01):.2f}\r\n"
-            if not self._pulled.is_set():
-                try:
-                    self.terminal.write(line.encode())
-                    self.sent += 1
-                except (OSError, AssertionError):
-                    continue  # nobody reads, or just pulled
+        self.silent = False
 
 
 class Program:
@@ -152,19 +163,7 @@ class Program:
 
     def command(self, *arguments: str) -> str:
         """Run another command of the program and return what it prints."""
-        status, printed, told = self.attempt(*arguments)
-        assert status == 0, told
-        return printed
-
-    def attempt(self, *arguments: str) -> tuple[int, str, str]:
-        """Run another command of the program; returns status, standard output and standard error."""
-        with (
-            redirect_stdout(io.StringIO()) as printed,
-            redirect_stderr(io.StringIO()) as told,
-            pytest.raises(SystemExit) as ended,
-        ):
-            main(list(arguments))
-        return int(ended.value.code or 0), printed.getvalue(), told.getvalue()
+        return ran(*arguments).out
 
     def records(self, kind: str = "") -> list[dict[str, Json]]:
         """Return the records of the journal so far, of one kind if named."""

@@ -6,20 +6,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from click.testing import CliRunner, Result
-
-from quietcell.cli import quietcell
 from quietcell.ledger.journal import FILE_NAME
 from tests.support.page_tables import Page, Table
 
 CELLS = ("header-tank", "larval-hall")
 DAYS = 1.25
 VALID = ("accepted", "qualified")
-
-
-def run(*options: object) -> Result:
-    """Run `quietcell report`."""
-    return CliRunner().invoke(quietcell, ["report", *map(str, options)], standalone_mode=False)
 
 
 def bodies(folder: Path, kind: str, cell: str | None = None) -> list[dict[str, Any]]:

@@ -16,6 +16,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from quietcell.core.records import Json
 from tests.support.brokers import DebianBroker
+from tests.support.command import ran
 from tests.support.consumer import mosquitto
 from tests.support.interface import faults_of_answer
 from tests.support.live import Program, StreamingMeter, wait_until
@@ -170,8 +171,8 @@ def test_what_the_broker_refuses_is_recorded_and_goes_out_again_on_command(tmp_p
             where = ("--config", str(program.config), "--json")
 
             def resent() -> bool:
-                status, printed, _ = program.attempt("resend", *where)
-                return status == 0 and refused["parked_seq"] in json.loads(printed)["delivered"]
+                done = ran("resend", *where, status=None)
+                return done.status == 0 and refused["parked_seq"] in json.loads(done.out)["delivered"]
 
             wait_until(resent, "the parked records to be delivered")
             program.wait_for("parked", state="delivered", parked_seq=refused["parked_seq"])
