@@ -58,7 +58,7 @@ def judged(
             now_ms=start + waited,
             began_ms=start,
             disturbed_ms=start,
-            limits=criterion,
+            criterion=criterion,
             mv_per_ph=MV_PER_PH,
             from_buffer=told and trace.from_buffer,
             flowing=flowing,

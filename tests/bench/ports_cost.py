@@ -23,6 +23,9 @@ from quietcell.core.readings import ReadingBlock
 from quietcell.core.settings import CellSettings
 from tests.bench.bytes_to_rows import Meters, measure
 
+ENGINE_S = 60
+"""Seconds of readings the engines are fed with."""
+
 
 def configuration(folder: Path, names: list[str]) -> Path:
     """Write a configuration whose cells wait to be asked."""
@@ -43,7 +46,7 @@ zero_mv = 3.1
     return path
 
 
-def engine_s_per_s(ports: int, *, seconds: int = 60) -> float:
+def engine_s_per_s(ports: int) -> float:
     """Return what the engines of so many cells cost for each second of readings, s; fed in turn, as live."""
     settings = CellSettings(
         cell="bench",
@@ -65,13 +68,13 @@ def engine_s_per_s(ports: int, *, seconds: int = 60) -> float:
             )
             for _ in engines
         ]
-        for second in range(seconds)
+        for second in range(ENGINE_S)
     ]
     began = time.process_time()
     for of_a_second in blocks:
         for engine, block in zip(engines, of_a_second, strict=True):
             engine.take(block)
-    return (time.process_time() - began) / seconds
+    return (time.process_time() - began) / ENGINE_S
 
 
 def main() -> None:

@@ -18,14 +18,14 @@ from tests.support.streams import began, cell_settings, determinations, run
 GRAB = replace(SHIPPED["grab-water"], max_wait_s=1500.0)
 
 
-def asked(trace: Trace, *, conductivity: bool = True) -> dict[str, Json]:
+def asked(trace: Trace) -> dict[str, Json]:
     """The determination asked for as the electrode comes into the sample."""
     rows = trace.ms <= 1_600_000
     block = ReadingBlock.from_columns(
         ms=trace.ms[rows],
         mv=trace.mv[rows],
         temperature_c=trace.temperature_c[rows],
-        conductivity_us_cm=trace.conductivity_us_cm[rows] if conductivity else None,
+        conductivity_us_cm=trace.conductivity_us_cm[rows],
     )
     cell = cell_settings(GRAB, mode="on-request", line=Line(slope_pct=100.0, zero_mv=0.0))
     inputs: list[EngineInput] = [began(), Request(ms=0), block, stopped(1_600_001)]

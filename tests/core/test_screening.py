@@ -243,9 +243,9 @@ def test_level_is_forgotten_over_a_silence() -> None:
 # --- stuck ---------------------------------------------------------------------------------------
 
 
-def frozen(n: int, *, at: int = 50) -> ReadingBlock:
+def frozen(n: int) -> ReadingBlock:
     block = steady(n)
-    block.mv[at:] = 25.0
+    block.mv[50:] = 25.0
     return block
 
 

@@ -10,13 +10,13 @@ from quietcell.report.cell_report import Configuration
 from quietcell.report.html import NOT_KNOWN, Times
 
 
-def settings(mode: str, every_s: float = 600.0, *, calibrated: bool = True) -> Configuration:
+def settings(mode: str, *, calibrated: bool = True) -> Configuration:
     return Configuration(
         seq=2,
         at="2026-03-01T08:00:00.000Z",
         sha256="0" * 64,
         mode=mode,
-        every_s=every_s,
+        every_s=600.0,
         criterion="loop-water",
         calibrated=calibrated,
         calibration_id=None,

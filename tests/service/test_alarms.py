@@ -36,12 +36,12 @@ from tests.support.until import until
 NOW = Moment(ms=0, utc_ms=ANCHOR_UTC_MS)
 
 
-def config(folder: Path, *cells: str, more: str = "", limits: str = "") -> Config:
+def config(folder: Path, *cells: str, limits: str = "") -> Config:
     """The configuration of some cells."""
     path = folder / "quietcell.toml"
     head = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n'
     tables = (f'[cells.{cell}]\ndriver = "steady"\nsettings = {{}}\n{limits}\n' for cell in cells)
-    path.write_text(head + more + "".join(tables))
+    path.write_text(head + "".join(tables))
     return load_config(path, {"steady": SteadyDriver})
 
 

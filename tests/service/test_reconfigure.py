@@ -28,7 +28,7 @@ STRICTER = cell_settings(
 )
 
 
-async def run_with(bench: Bench, *changes: tuple[float, CellSettings], seconds: int = 90) -> None:
+async def run_with(bench: Bench, *changes: tuple[float, CellSettings]) -> None:
     """A quiet cell that gets other settings now and then, each with a note that says why."""
 
     def change(number: int, settings: CellSettings) -> Callable[[CellTask], Awaitable[None]]:
@@ -36,7 +36,7 @@ async def run_with(bench: Bench, *changes: tuple[float, CellSettings], seconds: 
         return lambda task: task.reconfigure(settings, because=[why])
 
     events = {at_s: change(number, settings) for number, (at_s, settings) in enumerate(changes)}
-    await bench.run(meter_readings(seconds), seconds, events=events)
+    await bench.run(meter_readings(90), 90, events=events)
 
 
 async def test_open_determination_ends_and_the_next_is_judged_by_the_new_settings(tmp_path: Path) -> None:

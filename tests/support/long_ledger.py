@@ -34,11 +34,9 @@ def long_ledger(
     folder: Path,
     *,
     cells: Sequence[str] = ROOMS,
-    days: float = 90.0,
-    reading_s: float = 10.0,
-    seed: int = 1,
+    days: float,
+    reading_s: float,
     text: str = "tubing changed",
-    limits: dict[str, float] | None = None,
 ) -> None:
     """Make a ledger.
 
@@ -54,19 +52,17 @@ def long_ledger(
         Time between readings.
     text : str
         What people write: notes, sample ids, operators.
-    limits : dict, optional
-        Of the cells, in place of `LIMITS`.
     """
     folder.mkdir(parents=True)
     end_ms = BEGINS_UTC_MS + round(days * DAY_MS)
-    events: list[tuple[int, dict[str, Json]]] = [(BEGINS_UTC_MS, _run(cells, limits or LIMITS))]
+    events: list[tuple[int, dict[str, Json]]] = [(BEGINS_UTC_MS, _run(cells))]
     with closing(ReadingsFiles(folder)) as files:
         for number, name in enumerate(cells):
-            cell = LongCell(name, np.random.default_rng(seed + number))
+            cell = LongCell(name, np.random.default_rng(1 + number))
             _fill(cell, end_ms, files, reading_s, text)
             events += cell.events
     events.sort(key=lambda event: event[0])
-    with Journal(folder, new_id=f"00000000-0000-4000-8000-{seed:012d}") as journal:
+    with Journal(folder, new_id="00000000-0000-4000-8000-000000000001") as journal:
         for first in range(0, len(events), 2000):
             page = events[first : first + 2000]
             envelope = Envelope(
@@ -79,10 +75,10 @@ def long_ledger(
             journal.append([(canonical(body), 1) for _, body in page], envelope)
 
 
-def _run(cells: Sequence[str], limits: dict[str, float]) -> dict[str, Json]:
+def _run(cells: Sequence[str]) -> dict[str, Json]:
     settings = {
         "site": {"name": "merrow-sound"},
-        "cells": {name: {"criterion": "test", "limits": dict(limits)} for name in cells},
+        "cells": {name: {"criterion": "test", "limits": LIMITS} for name in cells},
         "criteria": {"test": {"flow_low_ml_min": 40.0, "flow_high_ml_min": None}},
     }
     at = rfc3339(BEGINS_UTC_MS)

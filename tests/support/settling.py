@@ -244,7 +244,7 @@ HARD = frozenset({"opposed", "stretched", "square-root"})
 """Reported apart: no exponential, or a false plateau."""
 
 
-def settling_trace(family: str, seed: int, *, length_s: float | None = None) -> Trace:
+def settling_trace(family: str, seed: int) -> Trace:
     """Make one trace of a family.
 
     Parameters
@@ -253,14 +253,11 @@ def settling_trace(family: str, seed: int, *, length_s: float | None = None) -> 
         One of `FAMILIES`.
     seed : int
         Equal seeds give equal traces.
-    length_s : float, optional
-        Seconds; 1800, or 5400 for the families of tens of minutes.
     """
     rng = np.random.default_rng([FAMILIES.index(family), seed])
-    if length_s is None:
-        length_s = (
-            7200.0 if family == "junction" else 3600.0 if family in {"co2-uptake", "square-root"} else 1800.0
-        )
+    length_s = (
+        7200.0 if family == "junction" else 3600.0 if family in {"co2-uptake", "square-root"} else 1800.0
+    )
     interval_s = float(rng.choice([1.0, 1.0, 1.0, 2.0]))
     n = int(length_s / interval_s)
     ms = (np.arange(n) * interval_s * 1000.0 + rng.uniform(0.0, 80.0, n)).astype(np.int64)

@@ -27,8 +27,9 @@ def _sign(rng: Generator) -> float:
     return float(rng.choice([-1.0, 1.0]))
 
 
-def ladder(t: Array, time_s: float, slices: int = 12) -> Array:
+def ladder(t: Array, time_s: float) -> Array:
     """Share of the old solution at the closed end of a stagnant layer, a ladder of mixed slices."""
+    slices = 12
     matrix = 2.0 * np.eye(slices) - np.eye(slices, k=1) - np.eye(slices, k=-1)
     matrix[-1, -1] = 1.0
     rates, modes = np.linalg.eigh(matrix * slices**2 / time_s)

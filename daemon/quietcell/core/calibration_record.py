@@ -108,7 +108,6 @@ def judge_calibration(
     on: date,
     expected_ph: tuple[float, float] | None,
     temperature_standard_uncertainty_c: float,
-    limits: CalibrationLimits | None = None,
     isopotential_ph: float = 7.0,
     as_found_limit_ph: float = AS_FOUND_LIMIT_PH,
 ) -> Judged:
@@ -122,7 +121,7 @@ def judge_calibration(
     points = [one.point(temperature_standard_uncertainty_c) for one in bottles]
     found = calibrate(points, isopotential_ph=isopotential_ph)
     rising = found.slope_pct < 0.0 and (before is None or before.line.slope_pct < 0.0)
-    limits = limits or CalibrationLimits(rising_mv=rising)
+    limits = CalibrationLimits(rising_mv=rising)
     reasons = [
         *refusals(found, limits, previous=before.line if before else None, on=on),
         *_against_expected(found, expected_ph),

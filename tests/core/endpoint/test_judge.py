@@ -31,7 +31,7 @@ def look(
         now_ms=(n - 1) * 1000 + shift_ms,
         began_ms=shift_ms - 1,
         disturbed_ms=round(disturbed_s * 1000) + shift_ms,
-        limits=criterion,
+        criterion=criterion,
         mv_per_ph=MV_PER_PH,
         from_buffer=from_buffer,
     )
@@ -165,7 +165,7 @@ def test_long_after_the_disturbance_the_run_counts_its_looks() -> None:
             now_ms=(n - 1) * 1000,
             began_ms=began_ms,
             disturbed_ms=-40_000_000,
-            limits=GRAB,
+            criterion=GRAB,
             mv_per_ph=MV_PER_PH,
         ).missing
 
@@ -204,7 +204,7 @@ def test_time_shift_and_offset_change_no_judgement(
             now_ms=at_s * 1000 + shift,
             began_ms=shift,
             disturbed_ms=shift,
-            limits=GRAB,
+            criterion=GRAB,
             mv_per_ph=MV_PER_PH,
         )
 

@@ -32,7 +32,7 @@ def looks(
             now_ms=now_s * 1000,
             began_ms=0,
             disturbed_ms=round(disturbed_s * 1000),
-            limits=criterion,
+            criterion=criterion,
             mv_per_ph=ISFET_MV_PER_PH,
         )
         found.append((now_s, look))

@@ -120,7 +120,7 @@ def judge(
     now_ms: int,
     began_ms: int,
     disturbed_ms: int,
-    limits: Criterion,
+    criterion: Criterion,
     mv_per_ph: float,
     noise: SlopeNoise | None = None,
     from_buffer: bool = False,
@@ -140,7 +140,7 @@ def judge(
         When the run of looks began, ms.
     disturbed_ms : int
         When the cell was last disturbed; readings at or before it are not used, ms.
-    limits : Criterion
+    criterion : Criterion
         The criterion.
     mv_per_ph : float
         Size of the electrode's slope at the sample's temperature, mV per pH.
@@ -163,35 +163,37 @@ def judge(
         mv=mv,
         now_ms=now_ms,
         disturbed_ms=disturbed_ms,
-        confidence=limits.confidence,
+        confidence=criterion.confidence,
         noise=noise,
         step_mv=step_of(mv[behind:]),
     )
     since, over = seen.since, seen.over
     quiet_s = (now_ms - disturbed_ms) / 1000.0
-    short = over(limits.window_s)
-    if quiet_s < max(limits.window_s, limits.long_window_s or 0.0) or short.n < limits.min_readings:
+    short = over(criterion.window_s)
+    if quiet_s < max(criterion.window_s, criterion.long_window_s or 0.0) or short.n < criterion.min_readings:
         return Judgement(missing=(Missing.WINDOW,), drift=short, long_drift=None, forecast=None)
     lacks: list[Missing] = []
-    shown = seen.over_wider(short, limits.window_s, limits.max_drift_mv_per_min, began_ms)
+    shown = seen.over_wider(short, criterion.window_s, criterion.max_drift_mv_per_min, began_ms)
     short = replace(short, slope_mv_per_min=shown.slope_mv_per_min, bound_mv_per_min=shown.bound_mv_per_min)
-    _hold(shown, limits.max_drift_mv_per_min, lacks)
-    limit_mv = limits.max_remaining_ph * mv_per_ph
+    _hold(shown, criterion.max_drift_mv_per_min, lacks)
+    limit_mv = criterion.max_remaining_ph * mv_per_ph
     _hold_newest(mv[since(disturbed_ms)], short.mean_mv, 0.5 * limit_mv, lacks)
     if lacks:
         return Judgement(missing=tuple(lacks), drift=short, long_drift=None, forecast=None)
     long = None
-    if limits.long_window_s:
-        long = over(limits.long_window_s)
-        long = seen.over_wider(long, limits.long_window_s, limits.long_max_drift_mv_per_min, disturbed_ms)
-        _hold(long, limits.long_max_drift_mv_per_min, lacks)
+    if criterion.long_window_s:
+        long = over(criterion.long_window_s)
+        long = seen.over_wider(
+            long, criterion.long_window_s, criterion.long_max_drift_mv_per_min, disturbed_ms
+        )
+        _hold(long, criterion.long_max_drift_mv_per_min, lacks)
     if not lacks and quiet_s > RELAXED_S:
-        first_s = limits.long_window_s or limits.window_s
-        wider_s = [times * limits.window_s for times in WIDER if times * limits.window_s > first_s]
+        first_s = criterion.long_window_s or criterion.window_s
+        wider_s = [times * criterion.window_s for times in WIDER if times * criterion.window_s > first_s]
         run_ms, choices = now_ms - max(began_ms, disturbed_ms), 1 + len(wider_s)
         if not any(
-            _bound_of_the_run(chosen, run_ms, limits.confidence, noise, choices)
-            <= limits.max_drift_mv_per_min
+            _bound_of_the_run(chosen, run_ms, criterion.confidence, noise, choices)
+            <= criterion.max_drift_mv_per_min
             for chosen in chain((long or shown,), map(over, wider_s))  # a wider one only where it is needed
         ):
             lacks.append(Missing.NOISE)
@@ -202,14 +204,14 @@ def judge(
         ms[rows],
         mv[rows],
         disturbed_ms=disturbed_ms,
-        window_s=limits.window_s,
+        window_s=criterion.window_s,
         limit_mv=limit_mv,
-        confidence=1.0 - limits.max_remaining_risk,
-        slow_tail_odds=limits.slow_tail_odds * (FROM_BUFFER_ODDS if from_buffer else 1.0),
+        confidence=1.0 - criterion.max_remaining_risk,
+        slow_tail_odds=criterion.slow_tail_odds * (FROM_BUFFER_ODDS if from_buffer else 1.0),
         flowing=flowing,
     )
     held = from_buffer and _may_be_a_junction(over, quiet_s, limit_mv)
-    if held or ahead is None or ahead.beyond > limits.max_remaining_risk:
+    if held or ahead is None or ahead.beyond > criterion.max_remaining_risk:
         lacks.append(Missing.REMAINING)
     return Judgement(missing=tuple(lacks), drift=short, long_drift=long, forecast=ahead)
 

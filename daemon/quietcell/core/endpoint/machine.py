@@ -126,7 +126,7 @@ def standing(
         now_ms=now_ms,
         began_ms=began_ms,
         disturbed_ms=disturbed_ms,
-        limits=criterion,
+        criterion=criterion,
         mv_per_ph=mv_per_ph,
         noise=noise,
         from_buffer=from_buffer,
