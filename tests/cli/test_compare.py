@@ -61,6 +61,21 @@ def test_criteria_are_told_by_share_time_and_distance_from_the_later_plateau(arc
     assert "hasty" in shown
 
 
+def test_why_a_criterion_refuses_is_told(archive: Path) -> None:
+    """Readings 5 s apart never fill a window that asks for more of them: which only the reason tells."""
+    for number in range(2):
+        path = archive / f"sample-{number}.csv"
+        header, *rows = path.read_text().splitlines()
+        path.write_text("\n".join([header, *rows[::5]]) + "\n")
+    out = archive / "out.jsonl"
+    shown = compare(archive, "--out", out, "grab-water").out
+    assert json.loads(out.read_text())["refused_for"] == {"stopped": 2, "gap": 2}
+    assert "grab-water refused for stopped 2, gap 2" in shown
+    where = ("--config", archive / "cells.toml", "--cell", "larval-hall", "--out", out)
+    asked = ("--request", rfc3339(1_790_000_000_000))
+    assert "1 refused (stopped 1, gap 1)" in ran("replay", archive / "sample-0.csv", *where, *asked).err
+
+
 def test_a_picture_of_one_determination_is_drawn(archive: Path) -> None:
     pytest.importorskip("matplotlib")
     picture = archive / "first.svg"

@@ -3,6 +3,7 @@
 import json
 import os
 import sys
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -21,7 +22,7 @@ from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import RecordingError, UsageError
 from quietcell.service.assembly import engine_settings, recording_layout
-from quietcell.service.compare import Trial, summary, table, trace_of, trial
+from quietcell.service.compare import Trial, counted, summary, table, trace_of, trial
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.plot import plot
 from quietcell.service.replay import replay
@@ -82,15 +83,18 @@ def command(
         return
     if out is None:
         raise UsageError("nowhere to write to", hint="Give --out FILE.jsonl, or --out - for here.")
-    verdicts: dict[str, int] = {}
+    verdicts: Counter[str] = Counter()
+    refused_for: Counter[str] = Counter()
     asked: set[int] = set()
     for recording in _existing(words):
         for line in _replayed(config, recording, _cell_of(config, recording, cell), requests, asked):
             out.write(json.dumps(line, ensure_ascii=False) + "\n")
             if line["record"] == "determination":
-                verdicts[line["verdict"]] = verdicts.get(line["verdict"], 0) + 1
+                verdicts[line["verdict"]] += 1
+                refused_for.update(line["reasons"])
     told = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()))
-    click.echo(f"Determinations: {told or 'none'}", err=True)
+    why = f" ({counted(refused_for)})" if refused_for else ""
+    click.echo(f"Determinations: {told or 'none'}{why}", err=True)
     if outside := sorted({*requests} - asked):
         raise RecordingError(
             f"no recording has readings at {', '.join(map(rfc3339, outside))}",

@@ -1,5 +1,6 @@
 """What criteria make of the same recordings: share accepted, time, and how far from where it came to rest."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -46,6 +47,8 @@ class Trial:
     determinations: int
     """Ended by their own verdict: not those cut off by the end of the recording."""
     accepted: tuple[Accepted, ...]
+    refused_for: Mapping[str, int]
+    """Reasons of those refused, those cut off included, and how often each was named."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +59,8 @@ class Summary:
     determinations: int
     accepted: int
     accepted_pct: float | None
+    refused_for: Mapping[str, int]
+    """Reasons of those refused, the most frequent first, and how often each was named."""
     median_time_s: float | None
     p90_time_s: float | None
     compared: int
@@ -123,7 +128,8 @@ def trial(
         requests_utc_ms = (int(trace.utc_ms[0]),)
     tried = replace(settings, criterion=criterion, criterion_name=name)
     bodies = list(replay(pieces, tried, requests_utc_ms))
-    ended = [body for body in bodies if isinstance(body, DeterminationBody) and _judged(body)]
+    determinations = [body for body in bodies if isinstance(body, DeterminationBody)]
+    ended = [body for body in determinations if _judged(body)]
     stops = _stops(bodies, requests_utc_ms)
     ph = trace.ph(settings)
     accepted = tuple(
@@ -135,7 +141,12 @@ def trial(
         for body in ended
         if body.verdict in (Verdict.ACCEPTED, Verdict.QUALIFIED)
     )
-    return Trial(criterion=name, determinations=len(ended), accepted=accepted)
+    return Trial(
+        criterion=name,
+        determinations=len(ended),
+        accepted=accepted,
+        refused_for=Counter(reason.value for body in determinations for reason in body.reasons),
+    )
 
 
 def _judged(body: DeterminationBody) -> bool:
@@ -170,11 +181,13 @@ def summary(name: str, trials: Iterable[Trial]) -> Summary:
     times = np.array([value.waited_s for value in accepted])
     found = (value.disagreement_ph for value in accepted)
     off = np.abs(np.array([ph for ph in found if ph is not None]))
+    refused_for: Counter[str] = sum((Counter(each.refused_for) for each in own), Counter())
     return Summary(
         criterion=name,
         determinations=count,
         accepted=len(accepted),
         accepted_pct=100.0 * len(accepted) / count if count else None,
+        refused_for=dict(refused_for.most_common()),
         median_time_s=float(np.median(times)) if len(times) else None,
         p90_time_s=float(np.quantile(times, 0.9)) if len(times) else None,
         compared=len(off),
@@ -184,7 +197,7 @@ def summary(name: str, trials: Iterable[Trial]) -> Summary:
     )
 
 
-def table(summaries: Iterable[Summary]) -> str:
+def table(summaries: Sequence[Summary]) -> str:
     """Return the summaries as a table for people."""
     head = "criterion            ended  accepted  median s  90 % s  compared  off median  largest  > 0.05 pH"
     rows = [head]
@@ -202,7 +215,15 @@ def table(summaries: Iterable[Summary]) -> str:
             f"{cells['p90']:>6s}  {each.compared:8d}  {cells['off']:>10s}  {cells['largest']:>7s}  "
             f"{cells['share']:>9s}"
         )
+    rows += [
+        f"{each.criterion} refused for {counted(each.refused_for)}" for each in summaries if each.refused_for
+    ]
     return "\n".join(rows)
+
+
+def counted(reasons: Mapping[str, int]) -> str:
+    """Return reasons with how often each was named: ``max-wait 3, gap 1``."""
+    return ", ".join(f"{reason} {number}" for reason, number in Counter(reasons).most_common())
 
 
 def _text(value: float | None, form: str) -> str:
