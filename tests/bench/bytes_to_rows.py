@@ -86,30 +86,7 @@ def measure(
 
 CRITERIA = {"loop-water": (600.0, 330.0), "brisk": (10.0, 12.0)}
 """Criterion, seconds between determinations, and seconds until all its windows are full."""
-
-
-def configuration(folder: Path, names: list[str], broker_port: int, criterion: str) -> Path:
-    """Write a configuration for these ports."""
-    cells = "".join(
-        f"""
-[cells.c{number}]
-driver = "line-stream"
-criterion = "{criterion}"
-every_s = {CRITERIA[criterion][0]}
-settings = {{ port = "{name}", columns = ["mv", "temperature_c"] }}
-[cells.c{number}.calibration]
-slope_pct = 98.4
-zero_mv = 3.1
-"""
-        for number, name in enumerate(names)
-    )
-    path = folder / "bench.toml"
-    path.write_text(
-        f"""
-[site]
-name = "bench"
-[store]
-folder = "state"
+BRISK = """
 [criteria.brisk]
 based_on = "grab-water"
 window_s = 6.0
@@ -122,10 +99,33 @@ max_temperature_drift_c_per_min = 5.0
 resolution_mv = 0.01
 [outlets.mqtt]
 host = "127.0.0.1"
-port = {broker_port}
-{cells}"""
+port = {port}
+"""
+
+
+def configuration(folder: Path, names: list[str], *, of_cells: str, more: str = "") -> Path:
+    """Write a configuration for these ports: what each cell has beside its meter, and what comes before."""
+    cells = "".join(
+        f"""
+[cells.c{number}]
+driver = "line-stream"
+{of_cells}
+settings = {{ port = "{name}", columns = ["mv", "temperature_c"] }}
+[cells.c{number}.calibration]
+slope_pct = 98.4
+zero_mv = 3.1
+"""
+        for number, name in enumerate(names)
     )
+    path = folder / "bench.toml"
+    path.write_text(f'[site]\nname = "bench"\n[store]\nfolder = "state"\n{more}{cells}')
     return path
+
+
+def delivering(folder: Path, names: list[str], broker_port: int, criterion: str) -> Path:
+    """Write a configuration whose cells deliver to a broker."""
+    of_cells = f'criterion = "{criterion}"\nevery_s = {CRITERIA[criterion][0]}'
+    return configuration(folder, names, of_cells=of_cells, more=BRISK.format(port=broker_port))
 
 
 def start_s(config: Path, meters: Meters) -> float:
@@ -172,7 +172,7 @@ def main() -> None:
                 )
             for criterion, (_, warm_s) in CRITERIA.items():
                 with tempfile.TemporaryDirectory() as name:
-                    config = configuration(Path(name), meters.names, broker_port, criterion)
+                    config = delivering(Path(name), meters.names, broker_port, criterion)
                     run = [sys.executable, "-m", "quietcell", "run", "--config", str(config)]
                     ours, memory = measure(run, meters, given.seconds, warm_s=warm_s)
                     with Journal(config.parent / "state") as journal:
@@ -183,7 +183,7 @@ def main() -> None:
                 )
         meters = Meters(4)
         with tempfile.TemporaryDirectory() as name:
-            config = configuration(Path(name), meters.names, broker_port, "loop-water")
+            config = delivering(Path(name), meters.names, broker_port, "loop-water")
             config.write_text(
                 config.read_text().replace('folder = "state"', 'folder = "state"\nreadings_commit_s = 0.1')
             )

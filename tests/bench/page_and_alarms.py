@@ -6,7 +6,6 @@ opened, and stopping is timed; so are the daemon's CPU seconds with and without 
 """
 
 import json
-import os
 import signal
 import socket
 import statistics
@@ -18,26 +17,14 @@ from pathlib import Path
 
 import httpx
 
+from tests.bench.bytes_to_rows import cpu_s
 from tests.support.consumer import Consumer, mosquitto
 from tests.support.live import Program, StreamingMeter, wait_until
+from tests.support.ports import free_port
 
 DELAY_S = 1.0
 ROUNDS = 12
 STREAMS = 200
-
-
-def free_port() -> int:
-    """Return a port nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-def cpu_s(pid: int) -> float:
-    """Return the CPU time of a process so far, s."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def stream(port: int, states: list[tuple[float, str]], stop: threading.Event) -> None:

@@ -19,8 +19,9 @@ from quietcell.core.engine import Engine
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell.service.drivers import InstalledDrivers
-from tests.bench.page_and_alarms import STREAMS, free_port
+from tests.bench.page_and_alarms import STREAMS
 from tests.support.live import Program, StreamingMeter
+from tests.support.ports import free_port
 
 TURNS = 4
 TURN_S = 25.0

@@ -21,29 +21,10 @@ from quietcell.core.engine import Engine
 from quietcell.core.inputs import SegmentBegan
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.settings import CellSettings
-from tests.bench.bytes_to_rows import Meters, measure
+from tests.bench.bytes_to_rows import Meters, configuration, measure
 
 ENGINE_S = 60
 """Seconds of readings the engines are fed with."""
-
-
-def configuration(folder: Path, names: list[str]) -> Path:
-    """Write a configuration whose cells wait to be asked."""
-    cells = "".join(
-        f"""
-[cells.c{number}]
-driver = "line-stream"
-mode = "on-request"
-settings = {{ port = "{name}", columns = ["mv", "temperature_c"] }}
-[cells.c{number}.calibration]
-slope_pct = 98.4
-zero_mv = 3.1
-"""
-        for number, name in enumerate(names)
-    )
-    path = folder / "bench.toml"
-    path.write_text(f'[site]\nname = "bench"\n[store]\nfolder = "state"\n{cells}')
-    return path
 
 
 def engine_s_per_s(ports: int) -> float:
@@ -89,7 +70,7 @@ def main() -> None:
     loop, _ = measure([*bare, "loop", *meters.names], meters, given.seconds)
     threads, _ = measure([*bare, "threads", *meters.names], meters, given.seconds)
     with tempfile.TemporaryDirectory() as name:
-        config = configuration(Path(name), meters.names)
+        config = configuration(Path(name), meters.names, of_cells='mode = "on-request"')
         ours, memory = measure(
             [sys.executable, "-m", "quietcell", "run", "--config", str(config)], meters, given.seconds
         )

@@ -2,7 +2,6 @@
 
 import asyncio
 import signal
-import socket
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from quietcell.panel.app import panel_app
 from quietcell.panel.source import Source
 from quietcell.panel.streams import MOST_STREAMS, ROOM, Streams
 from tests.support.live import Program, StreamingMeter
+from tests.support.ports import free_port
 from tests.support.until import cancelled, until
 
 TOKEN = "open-sesame"  # noqa: S105 # of these tests alone
@@ -233,9 +233,7 @@ async def test_streams_are_bounded_and_a_slow_client_is_dropped(
 
 
 def test_the_page_of_a_running_daemon_shows_records_and_trends_and_ends_with_it(tmp_path: Path) -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     address = f"http://127.0.0.1:{port}"
     with StreamingMeter(tmp_path), Program(tmp_path, f"[panel]\nport = {port}") as program:
         program.start()

@@ -2,7 +2,6 @@
 
 import shutil
 import signal
-import socket
 import subprocess
 from pathlib import Path
 from typing import Self
@@ -10,6 +9,7 @@ from typing import Self
 import pytest
 
 from tests.support.live import wait_until
+from tests.support.ports import free_port
 
 PROGRAM = shutil.which("ser2net") or shutil.which("ser2net", path="/usr/sbin:/usr/local/sbin")
 needs_serial_server = pytest.mark.skipif(PROGRAM is None, reason="needs ser2net on this machine")
@@ -19,9 +19,7 @@ class SerialServer:
     """Passes the bytes of a serial device through a free TCP port of the loopback; the same after a kill."""
 
     def __init__(self, folder: Path, device: str) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.tcp_port: int = probe.getsockname()[1]
+        self.tcp_port = free_port()
         self._folder = folder
         self._configuration = folder / "ser2net.yaml"
         self._configuration.write_text(
