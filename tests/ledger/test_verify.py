@@ -10,10 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from quietcell.core.engine import Engine
+from quietcell.core.inputs import SegmentEnded
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerDamagedError
 from quietcell.ledger.chain import GENESIS, digest
-from quietcell.ledger.digest import DigestSpan, ReadingsDigestBody
+from quietcell.ledger.digest import DigestSpan, ReadingsDigestBody, undigested
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.verify import Head, Verified, verify
@@ -228,6 +229,35 @@ async def test_readings_behind_the_last_digest_are_counted_and_no_damage(tmp_pat
     await ledger.close()
     found = check(tmp_path)
     assert (found.readings, found.readings_uncovered) == (100, 20)
+
+
+async def test_each_reading_is_digested_once_though_its_segment_ends_before_a_digest_is_stored(
+    tmp_path: Path,
+) -> None:
+    ledger, engine, block = open_ledger(tmp_path), Engine(cell_settings()), readings(60)
+    half_ms, end_ms = int(block.ms[29]), int(block.ms[-1]) + 100
+
+    def digested(complete: tuple[int, int] | None) -> list[DigestSpan]:
+        return list(undigested(ledger.journal, ledger.readings, CELL, complete=complete))
+
+    async def told(spans: list[DigestSpan], number: int) -> list[tuple[int, int, int, int]]:
+        body = ReadingsDigestBody(
+            id=f"daemon.9.{number}", cell=CELL, at=rfc3339(ANCHOR_UTC_MS), spans=tuple(spans)
+        )
+        await ledger.record([body])
+        return [(span.segment, span.after_ms, span.upto_ms, span.readings) for span in spans]
+
+    await ledger.record(engine.take(began(1)))
+    ledger.keep(SegmentReadings(cell=CELL, segment=1, anchor_utc_ms=ANCHOR_UTC_MS, block=block))
+    await ledger.flush()
+    of_the_hour = digested((1, half_ms))
+    ended = engine.take(SegmentEnded(ms=end_ms, cause="clock-step"))
+    await ledger.record([*ended, *engine.take(began(2, utc_ms=ANCHOR_UTC_MS + end_ms))])
+    assert await told(of_the_hour, 1) == [(1, -1, half_ms, 30)]
+    assert await told(digested(None), 2) == [(1, half_ms, end_ms, 30)]
+    assert digested((2, 5000)) == []  # nothing has come of it
+    await ledger.close()
+    assert check(tmp_path).readings == 60
 
 
 async def test_a_digest_that_leaves_readings_out_is_found(tmp_path: Path) -> None:

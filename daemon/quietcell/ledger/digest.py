@@ -102,8 +102,6 @@ def undigested(
             ends[number] = at_ms - began[number]
     spans = []
     for number, anchor_ms in began.items():
-        if covered is not None and number < covered["segment"]:
-            continue
         after_ms = covered["upto_ms"] if covered is not None and number == covered["segment"] else -1
         open_upto_ms = complete[1] if complete is not None and complete[0] == number else None
         end_ms = ends.get(number, open_upto_ms)
@@ -131,6 +129,6 @@ def _begun(journal: Journal, cell: str, digest: Stored | None) -> int:
     while (seq := journal.last_seq(cell, "segment", before=seq)) > 0:
         record = journal.get(seq)
         body = {} if record is None else record.body()
-        if body.get("state") == "began" and body["segment"] <= covered:
+        if body.get("state") == "began" and body["segment"] == covered:
             return seq - 1
     return 0
