@@ -17,6 +17,7 @@ from quietcell.ledger import file_system
 from quietcell.ledger.backup import backup
 from quietcell.ledger.canonical import canonical
 from quietcell.ledger.chain import Stored
+from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.ledger.file_system import NETWORK, type_of
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -61,6 +62,24 @@ async def test_a_backup_of_a_ledger_at_work_is_a_sound_ledger(tmp_path: Path) ->
     copy = open_ledger(tmp_path / "copy")  # and can be gone on with
     await copy.record([note(901)])
     await copy.close()
+
+
+async def test_no_outlet_of_a_backup_is_ahead_of_its_journal(tmp_path: Path) -> None:
+    folder, loop = tmp_path / "state", asyncio.get_running_loop()
+    ledger, engine = open_ledger(folder), Engine(cell_settings())
+    await record_run(ledger, engine, readings(30), segment=1)
+    with closing(Cursors(folder)) as cursors:
+        cursors.put("mqtt", Cursor(ledger.seq, {}))
+
+        def deliver(told: str) -> None:
+            if told.startswith("copying readings"):  # the journal is copied
+                asyncio.run_coroutine_threadsafe(ledger.record([note(900)]), loop).result(20)
+                cursors.put("mqtt", Cursor(ledger.seq, {}))
+
+        copied = await asyncio.to_thread(backup, folder, tmp_path / "copy", tell=deliver)
+    await ledger.close()
+    with closing(Cursors(tmp_path / "copy")) as cursors:
+        assert cursors.get("mqtt").seq == copied.records == ledger.seq - 1
 
 
 def test_a_ledger_in_a_folder_that_cannot_be_written_is_read(

@@ -6,6 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 from quietcell.errors import LedgerError
+from quietcell.ledger.cursors import FILE_NAME as CURSORS_NAME
 from quietcell.ledger.journal import FILE_NAME, Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.store import uri_to_read
@@ -41,8 +42,8 @@ def _copied(folder: Path, part: Path, tell: Callable[[str], None]) -> list[str]:
     """Copy the files of a ledger; return their names."""
     while True:
         names = [FILE_NAME, *sorted(path.name for path in folder.glob("readings-*.sqlite"))]
-        if (folder / "cursors.sqlite").exists():
-            names.append("cursors.sqlite")
+        if (folder / CURSORS_NAME).exists():
+            names.insert(0, CURSORS_NAME)
         try:
             for name in names:
                 tell(f"copying {name}")
@@ -59,8 +60,9 @@ def _copied(folder: Path, part: Path, tell: Callable[[str], None]) -> list[str]:
 def backup(folder: Path, target: Path, *, tell: Callable[[str], None] = lambda _: None) -> Verified:
     """Copy a ledger and check the copy.
 
-    The journal is copied first and the readings behind it: every digest finds its readings. Readings of
-    segments the copied journal does not know yet are left out. A copy that is not whole has another name.
+    Cursors are copied first, the journal behind them and the readings behind that: no outlet is ahead of the
+    journal, and every digest finds its readings. Readings of segments the copied journal does not know yet
+    are left out. A copy that is not whole has another name.
 
     Parameters
     ----------

@@ -11,6 +11,7 @@ from typing import NamedTuple
 from quietcell.core.records import Json
 from quietcell.ledger.store import close_file, open_file
 
+FILE_NAME = "cursors.sqlite"
 _LAYOUT = "CREATE TABLE cursor (outlet TEXT PRIMARY KEY, seq INTEGER NOT NULL, detail TEXT NOT NULL) STRICT"
 
 
@@ -27,7 +28,7 @@ class Cursors:
     """All cursors of a ledger."""
 
     def __init__(self, folder: Path) -> None:
-        self._database = open_file(folder / "cursors.sqlite", layout=_LAYOUT, version=1)
+        self._database = open_file(folder / FILE_NAME, layout=_LAYOUT, version=1)
 
     def get(self, outlet: str) -> Cursor:
         """Return where an outlet stands; a new one stands before the first record."""
