@@ -17,7 +17,7 @@ from quietcell.errors import CommandError, LedgerError
 from quietcell.service import cell as cell_module
 from quietcell.service import cells as cells_module
 from quietcell.service import metering
-from quietcell.service.cells import Cells, Meter
+from quietcell.service.cells import Cells, Meter, Planned
 from quietcell.service.clock import SystemClock
 from quietcell.service.records import DaemonIds
 from quietcell.service.requests import Requests
@@ -92,17 +92,25 @@ class Side:
     def __init__(self, folder: Path, drivers: dict[str, type]) -> None:
         self.ledger = open_ledger(folder, readings_commit_s=0.05)
         self.cells = Cells(
-            drivers=drivers, clock=SystemClock(), scale=1.0, ledger=self.ledger, ids=DaemonIds(1)
+            drivers=drivers,
+            clock=SystemClock(),
+            scale=1.0,
+            ledger=self.ledger,
+            ids=DaemonIds(1),
+            planned=self._planned,
         )
-        self._plan = {
+        self.plan = {
             name: (cell_settings(cell=name), Meter(driver=name, settings=DriverSettings()))
             for name in drivers
         }
         self.stop = asyncio.Event()
 
+    async def _planned(self, name: str) -> Planned | None:
+        return self.plan.get(name)
+
     async def run(self, meanwhile: Callable[[], Awaitable[None]]) -> None:
         begun = asyncio.Event()
-        running = asyncio.create_task(self.cells.run(self._plan, self.stop, begun=begun.set))
+        running = asyncio.create_task(self.cells.run(list(self.plan), self.stop, begun=begun.set))
         try:
             await asyncio.wait({running, asyncio.ensure_future(begun.wait())}, return_when="FIRST_COMPLETED")
             await meanwhile()
@@ -198,7 +206,8 @@ async def test_an_engine_that_breaks_on_what_people_do_is_trusted_no_more(
             with pytest.raises(ZeroDivisionError):
                 await requests.request({"command": "request", "via": "socket", "cell": "bad"})
         else:
-            await side.cells.change("bad", settings, Meter(driver="bad", settings=DriverSettings()))
+            side.plan["bad"] = settings, Meter(driver="bad", settings=DriverSettings())
+            await side.cells.change("bad", *side.plan["bad"])
         await until(lambda: len([b for b in side.bodies("bad", "segment") if b["state"] == "began"]) == 2)
         assert (side.cells["bad"].settings == settings) is (breaking is SegmentEnded)
 
@@ -242,7 +251,7 @@ async def test_a_cell_that_a_reload_adds_while_the_daemon_stops_does_not_hold_th
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     side = Side(tmp_path, {"one": misbehaving(close=_slowly), "late": SteadyDriver})
-    late = side._plan.pop("late")
+    late = side.plan.pop("late")
     adding: list[asyncio.Task[None]] = []
 
     async def resumed(*given: Any, **named: Any) -> Engine | None:
@@ -251,7 +260,8 @@ async def test_a_cell_that_a_reload_adds_while_the_daemon_stops_does_not_hold_th
 
     async def begin() -> None:
         monkeypatch.setattr(cells_module, "resume", resumed)
-        adding.append(asyncio.create_task(side.cells.add("late", *late)))
+        side.plan["late"] = late
+        adding.append(asyncio.create_task(side.cells.add("late")))
         await asyncio.sleep(0)
 
     await side.run(begin)

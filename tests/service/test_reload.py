@@ -13,10 +13,12 @@ import pytest
 
 from quietcell.config import Config, load_config
 from quietcell.contracts import DriverSettings, DriverTable
+from quietcell.core.engine import Engine
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
 from quietcell.ledger.journal import Journal
 from quietcell.service import cell
+from quietcell.service import cells as cells_module
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask
@@ -321,3 +323,29 @@ async def test_what_people_do_while_a_reload_waits_for_a_port_counts_behind_it(
             "glass-1",
             told["body"]["id"],
         )
+
+
+async def test_what_changes_while_a_cell_waits_to_begin_anew_counts_when_it_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cells_module, "RESTART_FIRST_S", 1.0)
+    async with running(tmp_path, HEAD + FIRST) as daemon:
+        take = Engine.take
+
+        def broken(*_given: object) -> None:
+            raise ZeroDivisionError("in the engine")
+
+        monkeypatch.setattr(Engine, "take", broken)
+        await until(lambda: bool(daemon.bodies("first", "cell-fault")))
+        monkeypatch.setattr(Engine, "take", take)
+        for text in (FIRST.replace("98.4", "97.0"), FIRST + "hold_up_ml = 5.0\n", FIRST):
+            daemon.write(HEAD + text)
+            assert (await daemon.reload())["ok"]
+        moved = {"command": "thing", "cell": "first", "thing": "electrode", "name": "glass-1"}
+        told = await ask(tmp_path / "state", moved, timeout_s=20)
+        assert told["ok"], told
+        assert len(daemon.bodies("first", "configuration")) == 1
+        await until(lambda: len(daemon.bodies("first", "configuration")) == 2)
+        settings = daemon.bodies("first", "configuration")[-1]["settings"]
+        kept = (settings["line"]["slope_pct"], settings["hold_up_ml"], settings["electrode"])
+        assert kept == (98.4, None, "glass-1")

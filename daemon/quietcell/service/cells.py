@@ -1,7 +1,7 @@
 """All cells at work: each in a task of its own, begun anew when it breaks; the others do not notice."""
 
 import asyncio
-from collections.abc import Callable, Coroutine, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Collection, Coroutine, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -34,6 +34,8 @@ class Meter:
     settings: DriverSettings
 
 
+Planned = tuple[CellSettings, Meter]
+"""What a cell judges by, and what it measures with."""
 FEW, APART_S = 4, 0.061
 """More cells than a few begin so long after each other, several times what a determination takes from the
 decisive reading to the broker: their looks, every second, and their determinations, at equal intervals from
@@ -46,8 +48,6 @@ class _Kept:
 
     meter: Meter
     task: CellTask
-    changed: CellSettings | None = None
-    """What to judge by when it begins anew, where that is not what it judged by."""
     stop: asyncio.Event = field(default_factory=asyncio.Event)
     at_work: bool = True
     """False while it waits to begin anew."""
@@ -69,16 +69,26 @@ class Cells(Mapping[str, CellTask]):
         Takes readings and bodies.
     ids : DaemonIds
         For records about ports.
+    planned : callable
+        Returns what a cell judges by and measures with now; None for one that is to be no more.
     """
 
     def __init__(
-        self, *, drivers: DriverTable, clock: Clock, scale: float, ledger: Ledger, ids: DaemonIds
+        self,
+        *,
+        drivers: DriverTable,
+        clock: Clock,
+        scale: float,
+        ledger: Ledger,
+        ids: DaemonIds,
+        planned: Callable[[str], Awaitable[Planned | None]],
     ) -> None:
         self._drivers = drivers
         self._clock = clock
         self._scale = scale
         self._ledger = ledger
         self._ids = ids
+        self._planned = planned
         self._kept: dict[str, _Kept] = {}
         self._group: asyncio.TaskGroup | None = None
         self._stopping = False
@@ -105,7 +115,7 @@ class Cells(Mapping[str, CellTask]):
 
     async def run(
         self,
-        cells: Mapping[str, tuple[CellSettings, Meter]],
+        cells: Collection[str],
         stop: asyncio.Event,
         *,
         begun: Callable[[], None],
@@ -119,8 +129,8 @@ class Cells(Mapping[str, CellTask]):
         """
         try:
             async with asyncio.TaskGroup() as self._group:
-                for name, (settings, meter) in cells.items():
-                    await self.add(name, settings, meter)
+                for name in cells:
+                    await self.add(name)
                     if len(cells) > FEW:
                         await asyncio.sleep(APART_S)
                 begun()
@@ -131,7 +141,7 @@ class Cells(Mapping[str, CellTask]):
         except BaseExceptionGroup as group:
             raise group.exceptions[0] from group
 
-    async def add(self, name: str, settings: CellSettings, meter: Meter) -> None:
+    async def add(self, name: str) -> None:
         """Begin with another cell.
 
         Raises
@@ -143,7 +153,9 @@ class Cells(Mapping[str, CellTask]):
         """
         if self._group is None:
             raise ContractError("cells are added while they run", subject=name)
-        kept = _Kept(meter=meter, task=await self._begun(settings, meter))
+        kept = await self._begun(name)
+        if kept is None:
+            return
         if self._stopping:  # nobody would end this one
             raise CommandError("the daemon is stopping", subject=name)
         self._kept[name] = kept
@@ -157,7 +169,10 @@ class Cells(Mapping[str, CellTask]):
             await asyncio.wait({kept.keeping})
 
     async def change(self, name: str, settings: CellSettings, meter: Meter) -> None:
-        """Let a cell go on by other settings; its port is opened again only for another meter."""
+        """Let a cell go on by other settings; its port is opened again only for another meter.
+
+        One that broke, now or just before, begins anew by what is then planned.
+        """
         kept = self._kept[name]
         driver = None if meter == kept.meter else (meter.driver, self._driver(meter))
         kept.meter = meter
@@ -165,17 +180,22 @@ class Cells(Mapping[str, CellTask]):
             await kept.task.reconfigure(settings, meter=driver)
         except LedgerError:
             raise
-        except Exception:  # noqa: BLE001 # it broke, now or just before, and begins anew with them
-            kept.changed = settings
+        except Exception:  # noqa: BLE001 # as above
+            return
 
     def _driver(self, meter: Meter) -> MeterDriver:
         return make_driver(self._drivers, meter.driver, meter.settings, self._clock)
 
-    async def _begun(self, settings: CellSettings, meter: Meter) -> CellTask:
-        """Return a cell ready to run behind its last segment."""
-        name = settings.cell
+    async def _begun(self, name: str) -> _Kept | None:
+        """Return a cell ready to run behind its last segment; None where it is to be no more."""
         engine = await resume(self._ledger, self._ids, name, utc_ms=self._clock.utc_ms())
-        return CellTask(
+        segment = await self._ledger.run(lambda: next_segment(self._ledger.journal, name))
+        # Last, and nothing is waited for behind it: what is planned may have changed meanwhile.
+        planned = await self._planned(name)
+        if planned is None:
+            return None
+        settings, meter = planned
+        task = CellTask(
             settings,
             self._driver(meter),
             driver_name=meter.driver,
@@ -183,9 +203,10 @@ class Cells(Mapping[str, CellTask]):
             scale=self._scale,
             ledger=self._ledger,
             ids=self._ids,
-            segment=await self._ledger.run(lambda: next_segment(self._ledger.journal, name)),
+            segment=segment,
             engine=engine,
         )
+        return _Kept(meter=meter, task=task)
 
     async def _keep(self, kept: _Kept) -> None:
         """Run a cell until it is stopped; begin anew when it breaks."""
@@ -207,8 +228,11 @@ class Cells(Mapping[str, CellTask]):
             await _first(backoff.pause(), kept.stop.wait())
             if kept.stop.is_set():
                 return
-            kept.task = await self._begun(kept.changed or kept.task.settings, kept.meter)
-            kept.changed, kept.at_work = None, True
+            begun = await self._begun(kept.task.name)
+            if begun is None:  # whoever plans so is about to stop it
+                await kept.stop.wait()
+                return
+            kept.task, kept.meter, kept.at_work = begun.task, begun.meter, True
 
     async def _pick_up(self, cell: str, error: Exception) -> None:
         """Record that a cell broke, and finish what it left open from what it stored."""

@@ -21,7 +21,7 @@ from quietcell.service.attendance import Attendances
 from quietcell.service.bench import bench_commands
 from quietcell.service.beside import kept_beside
 from quietcell.service.cell import CellTask
-from quietcell.service.cells import Cells
+from quietcell.service.cells import Cells, Planned
 from quietcell.service.clock import time_quality
 from quietcell.service.commands import Command, Commands, once_begun
 from quietcell.service.control import PAGE_NAME, ControlSocket
@@ -113,7 +113,14 @@ class Daemon:
             await ledger.record([self._run_body(ids, "began")])
             for name in set(ledger.journal.cells()) - set(plan):
                 await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())  # finished, though not measured
-            cells = Cells(drivers=self.drivers, clock=self.clock, scale=self.scale, ledger=ledger, ids=ids)
+            cells = Cells(
+                drivers=self.drivers,
+                clock=self.clock,
+                scale=self.scale,
+                ledger=ledger,
+                ids=ids,
+                planned=lambda name: self._planned(name, ledger),
+            )
             self.cells = cells
             plan = await self._plan(self.config, ledger)
             await self._work(ledger, ids, cells, plan, stop, ready)
@@ -123,6 +130,9 @@ class Daemon:
     @staticmethod
     async def _plan(config: Config, ledger: Ledger) -> CellPlan:
         return await ledger.run(lambda: planned_cells(config, ledger.journal))
+
+    async def _planned(self, name: str, ledger: Ledger) -> Planned | None:
+        return (await self._plan(self.config, ledger)).get(name)
 
     def _run_body(self, ids: DaemonIds, state: Literal["began", "reloaded", "ended"]) -> RunBody:
         return RunBody(

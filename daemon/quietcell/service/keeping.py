@@ -6,6 +6,7 @@ cell decides which calibration counts there.
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict
 from typing import Literal, Self
 
@@ -176,21 +177,23 @@ class Keeping:
         await self._ledger.record(bodies)
         for cell in (told.cell, left):
             if cell is not None and cell in self._attendances.cells:
-                await self._take_over(self._attendances.cells[cell])
+                await self._take_over(cell)
         configured = self._config().cells.get(told.cell)  # a reload may be about to end the cell
         return {
             "body": bodies[-1].as_json(),
             "left": left,
-            "calibrated": task.settings.calibrated,
+            "calibrated": (await self._settled()).get(told.cell, task.settings).calibrated,
             "fixed": configured is not None and configured.calibration is not None,
         }
 
-    async def _take_over(self, task: CellTask) -> None:
-        """Let a cell judge by what the ledger now says."""
-        async with task.changing:
-            settings = (await self._settled()).get(task.name)
-            if settings not in (None, task.settings):
-                await task.reconfigure(settings)
+    async def _take_over(self, cell: str) -> None:
+        """Let a cell judge by what the ledger now says; one that waits to begin anew will by itself."""
+        async with self._attendances.cells[cell].changing:
+            settings = (await self._settled()).get(cell)
+            task = self._attendances.cells.get(cell)  # another one, if it began anew meanwhile
+            if task is not None and settings not in (None, task.settings):
+                with suppress(CommandError):
+                    await task.reconfigure(settings)
 
     def _require_not_fixed(self, told: ThingArguments) -> None:
         """Refuse what the configuration says otherwise: of this cell, or of another with the thing in it."""

@@ -8,16 +8,15 @@ import structlog
 
 from quietcell.config import Config
 from quietcell.core.records import Json
-from quietcell.core.settings import CellSettings
 from quietcell.errors import CommandError, ConfigError
 from quietcell.ledger.journal import Journal
 from quietcell.service.assembly import configured, engine_settings
-from quietcell.service.cells import Cells, Meter
+from quietcell.service.cells import Cells, Meter, Planned
 from quietcell.service.notify import Notifier
 
 RELOADABLE = frozenset({"alarms", "cells", "criteria", "outlets", "panel"})
 """Tables that may change while the daemon runs."""
-CellPlan = dict[str, tuple[CellSettings, Meter]]
+CellPlan = dict[str, Planned]
 
 
 def planned_cells(config: Config, journal: Journal | None = None) -> CellPlan:
@@ -210,4 +209,4 @@ class Reloader:
             async with self._cells[name].changing:
                 await self._cells.change(name, *(await self._plan(self._config))[name])
         for name in change.added:
-            await self._cells.add(name, *(await self._plan(self._config))[name])
+            await self._cells.add(name)
