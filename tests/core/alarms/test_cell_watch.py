@@ -500,6 +500,42 @@ def test_a_detector_that_would_find_no_amount_is_blind() -> None:
     assert watched.run(100) == ["detector-blind returned"]
 
 
+def test_samples_say_nothing_of_a_detector_that_has_not_seen_their_water_before() -> None:
+    watched = Watched()
+    settings = {"calibration_expires_utc_ms": None, "mode": "continuous"}
+    watched.watch.learn({"record": "configuration", "settings": settings})
+    for _ in range(2):
+        watched.determination("accepted", smallest_co2_ug_per_l=None)
+    assert watched.run(700) == ["detector-blind raised"]
+    watched.watch.learn({"record": "configuration", "settings": {**settings, "mode": "on-request"}})
+    assert watched.run(100) == ["detector-blind returned"]
+    for _ in range(2):
+        watched.determination("accepted", smallest_co2_ug_per_l=None)
+    assert watched.run(700) == []
+    watched.determination("accepted", smallest_co2_ug_per_l=400.0)
+    assert watched.run(700) == ["detector-blind raised"]
+
+
+def test_a_sensor_found_at_fault_on_request_says_up_to_when_and_what_will_tell() -> None:
+    watched = Watched()
+    settings = {"calibration_expires_utc_ms": None, "mode": "on-request"}
+    watched.watch.learn({"record": "configuration", "settings": settings})
+    watched.determination("refused", "flagged-readings", rejected_readings={"open-circuit": 40})
+    ended = rfc3339(watched.now.utc_ms)
+    assert watched.run(40) == ["sensor-fault raised"]
+    told = f"40 open-circuit, up to {ended}; the next determination tells whether that is over"
+    assert watched.bodies[-1].text == f"readings rejected: {told}"
+
+
+def test_a_failed_check_tells_why_there_is_no_result() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    check = {"record": "check", "id": "daemon.1.5", "method": "temperature", "electrode": None}
+    watched.watch.learn({**check, "at": rfc3339(UTC_MS), "verdict": "failed"})
+    assert watched.run(700) == ["check-failed raised"]
+    watched.watch.learn({**check, "at": rfc3339(UTC_MS), "verdict": "passed"})
+    assert watched.run(20) == ["check-failed returned", "no-result raised"]
+
+
 def test_a_sample_someone_brought_is_none_of_the_loops() -> None:
     watched = Watched(ph_low=6.0)
     low = {"record": "determination", "id": "live-feed-room.1.3", "verdict": "accepted", "reasons": []}

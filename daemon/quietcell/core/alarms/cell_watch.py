@@ -179,6 +179,8 @@ class CellWatch:
             holds = bool(missing) or bool(rejected) or "sensor-fault" in by_episode
             if rejected and not missing:
                 text = f"readings rejected: {_counted(rejected)}"
+                if last is not None and not self.facts.continuous:
+                    text += f", up to {last['ended']}; the next determination tells whether that is over"
             self.engine.observe(now, "sensor-fault", holds=holds, text=text)
         if flow is not None:
             stopped = flow < limits.flow_stopped_ml_min or "flow-stopped" in by_episode
@@ -269,7 +271,8 @@ class CellWatch:
                 about=last["id"],
             )
             smallest = last.get("smallest_co2_ug_per_l")
-            if self.facts.blind > 1:  # the first is asked before there is anything to compare with
+            # The first, and each of a sample, is asked before there is anything to compare with.
+            if self.facts.blind > 1 and self.facts.continuous:
                 self.engine.observe(
                     now,
                     "detector-blind",
@@ -286,6 +289,8 @@ class CellWatch:
                     text=f"less than {smallest:.0f} µg/L of carbon dioxide would not be found",
                     about=last["id"],
                 )
+            elif not self.facts.continuous:
+                self.engine.observe(now, "detector-blind", holds=False)
         if result is not None:
             referred = result["ph_25c"] is not None
             ph, at_c = (result["ph_25c"], 25.0) if referred else (result["ph"], result.get("temperature_c"))

@@ -132,7 +132,8 @@ CELL_ALARMS: Final = (
         what_to_do="Open the last refused determination and read what it lacked.",
         respond_within_s=2 * _HOUR, on_delay_s=10.0,
         suppressed_by=(*_NO_WATER, "sensor-fault", "flow-out-of-band", "temperature",
-                       "conductivity-contradiction", "not-calibrated", "calibration-expired"),
+                       "conductivity-contradiction", "not-calibrated", "calibration-expired",
+                       "check-failed"),
     ),
     AlarmRule(
         name="detector-blind", title="Ingress would go unseen", priority=_L, condition=_OUTSIDE,
