@@ -38,10 +38,11 @@ class Outlet:
         self.replies: list[tuple[str, dict[str, Json]]] = []
         self.spans: list[tuple[int, int]] = []
 
-    async def reply(self, topic: str, payload: dict[str, Json], correlation: bytes | None) -> None:
+    async def reply(self, topic: str, payload: dict[str, Json], correlation: bytes | None) -> bool:
         assert correlation == b"7"
         json.dumps(payload).encode()
         self.replies.append((topic, payload))
+        return True
 
     async def send_again(self, first: int, last: int) -> int:
         self.spans.append((first, last))
@@ -181,6 +182,14 @@ async def test_a_burst_through_a_real_broker_is_answered_to_the_last(tmp_path: P
         client.disconnect()
         client.loop_stop()
     assert [answer for answer in answers if answer != b"ready"] == [b"%d" % number for number in range(300)]
+
+
+async def test_what_cannot_be_done_is_answered_to_a_topic_named_in_the_message_too() -> None:
+    async with listening({}) as (requests, outlet):
+        asked = {"command": "none", "response_topic": "lims/answers"}  # as MQTT 3.1.1 has it
+        requests.hear(heard(asked, topic=ALARM, response_topic=None))
+        await until(lambda: bool(outlet.replies))
+        assert [(topic, reply["ok"]) for topic, reply in outlet.replies] == [("lims/answers", False)]
 
 
 async def test_a_retained_request_is_ignored_and_one_without_a_response_topic_counts() -> None:

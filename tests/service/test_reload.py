@@ -19,12 +19,14 @@ from quietcell.core.settings import CellSettings
 from quietcell.ledger.journal import Journal
 from quietcell.service import cell
 from quietcell.service import cells as cells_module
+from quietcell.service.alarms import Alarms
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask
 from quietcell.service.daemon import Daemon
 from quietcell.service.notify import Notifier
 from quietcell.service.reload import Reloader
+from tests.support.consumer import Consumer, mosquitto
 from tests.support.steady_driver import SteadyDriver
 from tests.support.streams import cell_settings
 from tests.support.until import until
@@ -323,6 +325,37 @@ async def test_what_people_do_while_a_reload_waits_for_a_port_counts_behind_it(
             "glass-1",
             told["body"]["id"],
         )
+
+
+@pytest.mark.broker
+async def test_requests_that_wait_while_a_reload_connects_anew_are_answered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gate, held, shelve = asyncio.Event(), asyncio.Event(), Alarms.shelve
+
+    async def slowly(self: Alarms, request: dict[str, Json]) -> dict[str, Json]:
+        held.set()
+        await gate.wait()
+        return await shelve(self, request)
+
+    monkeypatch.setattr(Alarms, "shelve", slowly)
+    act = {"alarm": "no-result", "reason": "known", "operator": "M. Tarn", "response_topic": "quietcell/lab"}
+    with mosquitto() as port, Consumer(port) as consumer:
+        broker = f'[outlets.mqtt]\nhost = "127.0.0.1"\nport = {port}\n'
+
+        def answers() -> list[dict[str, Json]]:
+            return [payload for topic, payload, _ in list(consumer.messages) if topic == "quietcell/lab"]
+
+        async with running(tmp_path, HEAD + FIRST + broker) as daemon:
+            while not held.is_set():  # nobody hears before it has subscribed
+                for request in ({"command": "alarm-shelve", "for_s": 60.0, **act}, {"command": "none", **act}):
+                    consumer.publish("quietcell/merrow-sound/first/alarm-request", request)
+                await asyncio.sleep(0.2)
+            daemon.write(HEAD + FIRST + broker + "live_every_s = 9.0\n")
+            assert (await daemon.reload())["besides"] == ["outlets.mqtt"]
+            gate.set()
+            await until(lambda: len(answers()) >= 2)
+            assert (answers()[0]["state"], answers()[1]["ok"]) == ("shelved", False)
 
 
 async def test_what_changes_while_a_cell_waits_to_begin_anew_counts_when_it_does(

@@ -71,6 +71,10 @@ class Consumer:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def publish(self, topic: str, payload: dict[str, Json]) -> None:
+        """Say something (QoS 1)."""
+        self._client.publish(topic, json.dumps(payload), qos=1)
+
     def records(self, topic: str) -> list[dict[str, Json]]:
         """Return what came on topics with this ending, repeats by (ledger, seq) dropped."""
         seen: dict[tuple[str, int], dict[str, Json]] = {}

@@ -268,11 +268,13 @@ class MqttOutlet:
         data = body.get("correlation_data")
         return body["response_topic"], None if data is None else base64.b64decode(data)
 
-    async def reply(self, topic: str, payload: dict[str, Json], correlation: bytes | None) -> None:
-        """Answer somebody who asked (QoS 1); dropped while the broker is away."""
-        if (connection := self._connection) is not None:
-            with suppress(PublishRefusedError):
-                await connection.send(topic, json.dumps(payload), correlation=correlation)
+    async def reply(self, topic: str, payload: dict[str, Json], correlation: bytes | None) -> bool:
+        """Answer somebody who asked (QoS 1); returns False where no broker is connected."""
+        if (connection := self._connection) is None:
+            return False
+        with suppress(PublishRefusedError):
+            await connection.send(topic, json.dumps(payload), correlation=correlation)
+        return True
 
     async def send_again(self, first: int, last: int) -> int:
         """Send stored records again, one after another, beside what is new; returns how many.

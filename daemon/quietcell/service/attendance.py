@@ -362,9 +362,13 @@ class Attendances:
     def _abandoned(self, cell: str) -> None:
         task = self.cells.get(cell)
         if task is not None:
-            ending = asyncio.create_task(self._end(task, "abandoned"), name=f"{cell} abandoned")
+            ending = asyncio.create_task(self._abandon(task), name=f"{cell} abandoned")
             self._ending.add(ending)
             ending.add_done_callback(self._ending.discard)
+
+    async def _abandon(self, task: CellTask) -> None:
+        with suppress(CommandError):  # it measures no more, and its attendance ended with that
+            await self._end(task, "abandoned")
 
     def forget(self, cell: str) -> _Place | None:
         """Let go of whoever works at a cell, whose segment ends with what they have done."""

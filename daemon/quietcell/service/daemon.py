@@ -169,7 +169,8 @@ class Daemon:
                 outlets=lambda: self.outlets,
                 sanitised=attendances.sanitised,
             )
-            self._deliver(ledger, ids, cursors, commands, alarms)
+            requests = MqttRequests(self.config.site.name, commands)
+            self._deliver(ledger, ids, cursors, commands, alarms, requests)
             known = kept_beside(self.config)
 
             async def adopt(new: Config) -> Collection[str]:
@@ -184,7 +185,7 @@ class Daemon:
                 await ledger.record([self._run_body(ids, "reloaded")])
                 if changed:
                     await _end(self._delivering)
-                    self._deliver(ledger, ids, cursors, commands, alarms)
+                    self._deliver(ledger, ids, cursors, commands, alarms, requests)
                 await alarms.adopt(new)
                 await page.adopt(new)
                 return renewed
@@ -198,6 +199,7 @@ class Daemon:
                 notifier=self.notifier,
             )
             beside = [
+                asyncio.create_task(supervise(requests.run, "mqtt requests"), name="mqtt requests"),
                 asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
                 asyncio.create_task(watch_lines(self.clock, self._line_counts), name="line counts"),
                 asyncio.create_task(
@@ -251,21 +253,20 @@ class Daemon:
         cursors: Cursors,
         commands: dict[str, Command],
         alarms: Alarms,
+        requests: MqttRequests,
     ) -> None:
         """Begin to deliver to the outlets of the configuration."""
         files, mqtt = outlets_of(self.config, ledger, cursors)
         self.outlets = [*files, *([mqtt] if mqtt else [])]
         work = {o.name: o.run for o in self.outlets}
         commands["resend"] = ParkedAgain(mqtt).command
-        settings = self.config.outlets.mqtt
+        requests.outlet, settings = mqtt, self.config.outlets.mqtt
         if mqtt is not None and settings is not None:
             parking = Parking(mqtt.name, ledger, ids, self.clock)
             mqtt.on_parked, mqtt.on_delivered = parking.parked, parking.delivered
             work["live values"] = lambda: self._tell_live(mqtt, alarms, settings.live_every_s)
             if settings.requests:
-                requests = MqttRequests(self.config.site.name, commands, mqtt)
                 mqtt.hear = requests.hear
-                work["mqtt requests"] = requests.run
         self._delivering = [
             asyncio.create_task(supervise(run, name), name=name) for name, run in work.items()
         ]

@@ -38,6 +38,8 @@ bounded here, in number and in size."""
 LONGEST_SPAN = 10_000
 """Records sent again for one request."""
 LARGEST_CORRELATION_BYTES = 1024
+REPLY_S, _TRY_S = 10.0, 0.1
+"""An answer that is not in the journal is dropped where no broker takes it for so long."""
 _COMPLAINTS_EVERY_S = 60.0
 ALARM_ACTS = ("alarm-acknowledge", "alarm-shelve", "alarm-unshelve", "sanitisation")
 """Commands that a message to ``quietcell/{site}/{cell}/alarm-request`` may name."""
@@ -86,14 +88,14 @@ class MqttRequests:
         Name of the site.
     commands : Commands
         Of the daemon.
-    outlet : MqttOutlet
-        Carries the answers.
+    outlet : MqttOutlet, optional
+        Carries the answers; another may take its place while requests wait.
     """
 
-    def __init__(self, site: str, commands: Commands, outlet: "MqttOutlet") -> None:
+    def __init__(self, site: str, commands: Commands, outlet: "MqttOutlet | None" = None) -> None:
         self._site = site
         self._commands = commands
-        self._outlet = outlet
+        self.outlet = outlet
         self._waiting: asyncio.Queue[Heard] = asyncio.Queue(MOST_WAITING)
         self._again: asyncio.Task[None] | None = None
         self._turned_away = 0
@@ -143,12 +145,19 @@ class MqttRequests:
             self._complain(heard, str(error))
             answer = {"ok": False, "error": str(error)}
             with suppress(CommandError):
-                topic = self._response_topic(heard, {})
+                topic = topic or self._response_topic(heard, {})
         except Exception as error:  # noqa: BLE001 # whoever asks must not end the carrier
             self._complain(heard, f"broke: {type(error).__name__}", exc_info=error)
             answer = {"ok": False, "error": "the command broke by a mistake of the daemon; see its log"}
         if topic is not None and answer is not None:
-            await self._outlet.reply(topic, answer, _correlation(heard))
+            await self._reply(topic, answer, _correlation(heard))
+
+    async def _reply(self, topic: str, answer: dict[str, Json], correlation: bytes | None) -> None:
+        """Answer at once, or when a broker is there again soon: a reload connects anew."""
+        for _ in range(round(REPLY_S / _TRY_S)):
+            if self.outlet is not None and await self.outlet.reply(topic, answer, correlation):
+                return
+            await asyncio.sleep(_TRY_S)
 
     def _response_topic(self, heard: "Heard", payload: dict[str, Json]) -> str | None:
         named = payload.pop("response_topic", None)
@@ -189,7 +198,9 @@ class MqttRequests:
 
     async def _send_again(self, payload: dict[str, Json]) -> dict[str, Json]:
         span = checked(Span, {**payload, "command": "replay", "via": "mqtt"})
-        sent = await self._outlet.send_again(span.from_seq, span.to_seq)
+        if self.outlet is None:
+            raise CommandError("no broker is configured", subject="replay")
+        sent = await self.outlet.send_again(span.from_seq, span.to_seq)
         return {"ok": True, "from_seq": span.from_seq, "to_seq": span.to_seq, "sent": sent}
 
     def _complain(self, heard: "Heard", text: str, *, exc_info: Exception | None = None) -> None:
