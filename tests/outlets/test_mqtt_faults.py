@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from quietcell.outlets import mqtt_client
-from tests.support.delivery import Delivery
+from quietcell.outlets import mqtt, mqtt_client
+from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import (
     NOT_AUTHORISED,
     Peer,
@@ -56,6 +56,31 @@ async def test_a_connection_lost_at_a_publish_loses_nothing_and_keeps_the_order(
             its = [p.payload["seq"] for p in broker.published if p.connection == peer.number and not p.retain]
             assert its == sorted(its)
         assert not any(p.again for p in broker.published), "the library sent something again by itself"
+
+
+async def test_a_rival_for_the_client_id_is_told_given_way_to_and_no_record_is_blamed_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, logs: list[dict[str, object]]
+) -> None:
+    losses = 8
+
+    async def taken(peer: Peer, publish: Publish) -> None:
+        if publish.topic.endswith("/determination") and peer.number <= losses:
+            peer.take_over()
+        else:
+            peer.acknowledge(publish)
+
+    async with ScriptedBroker(on_publish=taken) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.record(3)
+        await until(lambda: len(broker.peers) > losses)
+        await delivery.all_delivered()
+        outlet = delivery.outlet
+        assert (outlet.parked, delivery.backoff.in_a_row) == ([], losses)
+        assert (outlet.connected, outlet.working) == (True, False)
+        told = f"another client connected by the client id quietcell-{SITE}"
+        assert outlet.state == f"broker away: {told}"
+        assert len([line for line in logs if told in str(line.get("text"))]) == 1
+        monkeypatch.setattr(mqtt, "CONTESTED_S", 0.0)
+        assert (outlet.working, outlet.state) == (True, "connected")
 
 
 async def test_a_broker_that_goes_while_nothing_is_to_be_said_is_noticed(tmp_path: Path) -> None:

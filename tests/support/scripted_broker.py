@@ -16,7 +16,7 @@ from quietcell.core.records import Json
 from tests.support.until import until
 
 CONNECT, CONNACK, PUBLISH, PUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 12, 13, 14
-NOT_AUTHORISED = 0x87
+NOT_AUTHORISED, TAKEN_OVER = 0x87, 0x8E
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +60,11 @@ class Peer:
         """Acknowledge a publish, or refuse it."""
         tail = bytes([reason]) if reason else b""
         self.send(PUBACK, struct.pack("!H", publish.packet) + tail)
+
+    def take_over(self) -> None:
+        """End the connection as if another client had come by the same client id."""
+        self.send(DISCONNECT, bytes([TAKEN_OVER, 0]))
+        self.close()
 
     def close(self) -> None:
         """Close the connection in order (FIN)."""

@@ -37,6 +37,8 @@ from quietcell.outlets.mqtt_topics import (
 NAME = "mqtt"
 SUSPECT_LOSSES = 5
 """A record at which the connection was lost so often, and nothing else went wrong, is parked."""
+CONTESTED_S = 3 * RETRY_LONGEST_S
+"""Where another client of the same client id took the connection, it may come back for so long."""
 GOODBYE_S = 1.0
 """So long the broker may take to acknowledge a goodbye."""
 
@@ -99,6 +101,8 @@ class MqttOutlet:
         self._settled = asyncio.Event()
         self._away: BrokerLostError | None = None
         """Why the broker is away, as last reported."""
+        self._contested_s: float | None = None
+        """When another client took the connection last."""
         self._warned: set[tuple[str, str]] = set()
         self._log = structlog.get_logger().bind(broker=f"{broker.host}:{broker.port}")
 
@@ -112,7 +116,7 @@ class MqttOutlet:
         """How it stands, in a word or two."""
         parked = f", {len(self.parked)} parked" if self.parked else ""
         away = "broker away" if self._away is None else f"broker away: {self._away.message}"
-        return ("connected" if self.connected else away) + parked
+        return ("connected" if self.working else away) + parked
 
     @property
     def connected(self) -> bool:
@@ -121,8 +125,13 @@ class MqttOutlet:
 
     @property
     def working(self) -> bool:
-        """True while records can be delivered."""
-        return self.connected
+        """True while records can be delivered, not just between two losses to the same rival."""
+        return self.connected and not self._contested
+
+    @property
+    def _contested(self) -> bool:
+        since_s = self._contested_s
+        return since_s is not None and asyncio.get_running_loop().time() - since_s < CONTESTED_S
 
     async def run(self) -> None:
         """Deliver until cancelled, through any number of lost connections."""
@@ -142,10 +151,14 @@ class MqttOutlet:
                     await self._stay(connection)
             except BrokerLostError as error:
                 await self._blame(error)
-                if str(error) != str(self._away):
+                news = str(error) != str(self._away) or (error.rival and not self._contested)
+                if error.rival:
+                    self._contested_s = asyncio.get_running_loop().time()
+                if news:
                     self._away = error
                     self._log.warning("broker away", text=str(error), delivered_to=self.seq)
-            if self._answered or asyncio.get_running_loop().time() - began_s > RETRY_LONGEST_S:
+            lasted_s = asyncio.get_running_loop().time() - began_s
+            if (self._answered and not self._contested) or lasted_s > RETRY_LONGEST_S:
                 self._backoff.worked()
             await self._backoff.pause()
 
@@ -177,7 +190,9 @@ class MqttOutlet:
             online = await self._retain(connection, *self._daemon("online"))
             await connection.answered(online)
             self._log.info("broker connected")
-            self._connection, self._away = connection, None
+            self._connection = connection
+            if not self._contested:
+                self._away = None
             self._serving = True
             await self._serve(connection)
         except asyncio.CancelledError:

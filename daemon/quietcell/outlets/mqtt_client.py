@@ -34,6 +34,8 @@ class BrokerLostError(OutletError):
 
     closed = False
     """True where the other end closed it, rather than falling silent."""
+    rival = False
+    """True where it did so because another client connected by the same client id."""
 
 
 class BrokerConnection:
@@ -96,10 +98,19 @@ class BrokerConnection:
 
     def lost(self) -> BrokerLostError:
         """Return the error that tells why the connection is lost."""
+        subject, client_id = str(self._broker), self._broker.client_id
+        if self._client.taken_over:
+            error = BrokerLostError(
+                f"another client connected by the client id {client_id}",
+                subject=subject,
+                hint="Is a second daemon of this site at work? Give it a site name or a client_id of its own",
+            )
+            error.rival = True
+            return error
         error = BrokerLostError(
             f"connection lost: {self._client.why_gone()}",
-            subject=str(self._broker),
-            hint=f"If that goes on: does another client use the client id {self._broker.client_id}?",
+            subject=subject,
+            hint=f"If that goes on: does another client use the client id {client_id}?",
         )
         error.closed = True
         return error

@@ -33,7 +33,7 @@ LARGEST_HEARD_BYTES = 64 * 1024
 """A broker that knows MQTT 5 passes on nothing larger."""
 _CONFIRM_AT_ONCE: int | None = getattr(socket, "TCP_QUICKACK", None)
 """An option of Linux."""
-_UNSPECIFIED = 0x80
+_UNSPECIFIED, _TAKEN_OVER = 0x80, 0x8E
 _MACHINERY = re.compile(r"failed to \w+ on socket: |\[[^]]*\] ?| \(_ssl[^)]*\)")
 """Of what the library complains: where it happened, and numbers."""
 _HEADER_BYTES = 16
@@ -265,9 +265,19 @@ class LibraryClient(aiomqtt.Client):
         else:
             raise TimeoutError
 
+    @property
+    def taken_over(self) -> bool:
+        """Whether the broker ended the connection for another of the same client id (told by MQTT 5 only)."""
+        told = self._told
+        return isinstance(told, aiomqtt.MqttCodeError) and _code(told) == _TAKEN_OVER
+
+    @property
+    def _told(self) -> BaseException | None:
+        return self._disconnected.exception() if self._disconnected.done() else None
+
     def why_gone(self) -> str:
         """Return why the connection is gone, in words."""
-        told = self._disconnected.exception() if self._disconnected.done() else None
+        told = self._told
         return in_words(told) if told is not None else self.complaints.text or "closed"
 
     def begin(
@@ -323,10 +333,13 @@ def in_words(error: BaseException) -> str:
     if isinstance(error, ssl.SSLError) and error.reason:
         return f"the handshake of TLS failed, {error.reason.lower().replace('_', ' ')}"
     if isinstance(error, aiomqtt.MqttCodeError):
-        code = error.rc.value if isinstance(error.rc, ReasonCode) else error.rc
         # What the library makes of an end without a word.
-        return "the broker closed it" if code == _UNSPECIFIED else str(error).partition("] ")[2]
+        return "the broker closed it" if _code(error) == _UNSPECIFIED else str(error).partition("] ")[2]
     return spoken(error) if isinstance(error, Exception) else str(error)
+
+
+def _code(error: aiomqtt.MqttCodeError) -> int | None:
+    return error.rc.value if isinstance(error.rc, ReasonCode) else error.rc
 
 
 def _greeting() -> Properties:
