@@ -42,6 +42,10 @@ class DriverSettings(BaseModel):
         """Return the port that can serve one cell only; None if there is none, or cells may share it."""
         return None
 
+    def files(self) -> Sequence[str]:
+        """Return the files that are read in place of a meter."""
+        return ()
+
 
 @dataclass(slots=True)
 class LineCounts:

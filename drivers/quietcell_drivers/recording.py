@@ -100,6 +100,10 @@ class RecordingSettings(DriverSettings):
         folder = (info.context or {}).get("folder")
         return file if folder is None else str(Path(folder) / file)
 
+    def files(self) -> Sequence[str]:
+        """Return the recording."""
+        return (self.file,)
+
 
 class RecordingPlayer:
     """Yields the readings of a recording when their time has come."""

@@ -194,6 +194,18 @@ def test_a_check_names_ports_that_are_not_there_which_is_no_fault(tmp_path: Path
     )
 
 
+def test_a_check_names_recordings_that_are_not_there_which_is_no_fault(tmp_path: Path) -> None:
+    path = tmp_path / "quietcell.toml"
+    path.write_text(
+        '[site]\nname = "x"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "recording"\n'
+        'settings = { file = "hall.csv" }\n'
+    )
+    told = f"{path}:7: cells.hall.settings: there is no file {tmp_path}/hall.csv now\n"
+    for expected in (told, ""):
+        assert ran("config", "check", "--config", path).err == expected
+        (tmp_path / "hall.csv").touch()
+
+
 def test_verify_tells_a_sound_ledger_from_a_cut_one(ledger: Path) -> None:
     sound = json.loads(ran("verify", "--ledger", ledger, "--json").out)
     assert (sound["records"], sound["fault"]) == (3, None)

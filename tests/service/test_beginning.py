@@ -8,6 +8,9 @@ from typing import Any
 import pytest
 
 from quietcell.config import load_config
+from quietcell.errors import ConfigError
+from quietcell.ledger.journal import Journal
+from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.service import cells, commands
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import NAME, ask
@@ -38,18 +41,42 @@ async def judged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> AsyncIterat
         return await resume(*given, **more)
 
     monkeypatch.setattr(cells, "resume", slow)
-    path = tmp_path / "quietcell.toml"
-    path.write_text(TEXT)
-    drivers = {"steady": SteadyDriver}
-    daemon = Daemon(config=load_config(path, drivers), drivers=drivers, clock=SystemClock())
     stop = asyncio.Event()
-    running = asyncio.create_task(daemon.run(stop))
+    running = asyncio.create_task(daemon(tmp_path).run(stop))
     await until((tmp_path / "state" / NAME).exists)
     yield go_on
     go_on.set()
     stop.set()
     async with asyncio.timeout(20):
         await running
+
+
+def daemon(folder: Path, more: str = "") -> Daemon:
+    path = folder / "quietcell.toml"
+    path.write_text(TEXT + more)
+    drivers = {"steady": SteadyDriver}
+    return Daemon(config=load_config(path, drivers), drivers=drivers, clock=SystemClock())
+
+
+async def test_a_start_that_is_refused_tells_every_fault_beside_the_configuration_and_is_no_run(
+    tmp_path: Path,
+) -> None:
+    broker = 'host = "127.0.0.1"\npassword = { file = "gone" }\ntls = { ca = "none.pem" }\n'
+    more = f'[outlets.mqtt]\n{broker}[panel]\ntoken = {{ file = "away" }}\n'
+    with pytest.raises(ConfigError) as refused:
+        await daemon(tmp_path, more).run(asyncio.Event())
+    keys = [fault.partition(":")[0] for fault in refused.value.faults]
+    assert sorted(keys) == ["outlets.mqtt.password", "outlets.mqtt.tls.ca", "panel.token"]
+    assert not (tmp_path / "state").exists()
+
+
+async def test_a_start_beside_a_daemon_that_writes_to_the_same_folder_is_no_run(tmp_path: Path) -> None:
+    with FolderLocks() as locks:
+        locks.take([tmp_path / "results"])
+        with pytest.raises(ConfigError, match="another quietcell writes to"):
+            await daemon(tmp_path, '[outlets.files]\nfolder = "results"\n').run(asyncio.Event())
+    with Journal(tmp_path / "state") as journal:
+        assert list(journal.all()) == []
 
 
 async def test_a_command_about_a_cell_waits_until_it_has_begun(judged: asyncio.Event, tmp_path: Path) -> None:

@@ -348,14 +348,20 @@ async def test_requests_that_wait_while_a_reload_connects_anew_are_answered(
 
         async with running(tmp_path, HEAD + FIRST + broker) as daemon:
             while not held.is_set():  # nobody hears before it has subscribed
-                for request in ({"command": "alarm-shelve", "for_s": 60.0, **act}, {"command": "none", **act}):
+                for request in (
+                    {"command": "alarm-shelve", "for_s": 60.0, **act},
+                    {"command": "none", **act},
+                ):
                     consumer.publish("quietcell/merrow-sound/first/alarm-request", request)
                 await asyncio.sleep(0.2)
-            daemon.write(HEAD + FIRST + broker + "live_every_s = 9.0\n")
+            daemon.write(HEAD + FIRST + broker + "live_every_s = 0.5\n")
             assert (await daemon.reload())["besides"] == ["outlets.mqtt"]
             gate.set()
             await until(lambda: len(answers()) >= 2)
             assert (answers()[0]["state"], answers()[1]["ok"]) == ("shelved", False)
+            await until(lambda: any(topic.endswith("/indication") for topic, *_ in list(consumer.messages)))
+            live = [payload for topic, payload, _ in consumer.messages if topic.endswith("/indication")]
+            assert all(0 < payload["ph"] == round(payload["ph"], 4) for payload in live)
 
 
 async def test_what_changes_while_a_cell_waits_to_begin_anew_counts_when_it_does(

@@ -3,6 +3,8 @@
 import hashlib
 import os
 import ssl
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from quietcell.config import Config, check_private, file_fault, read_secret
@@ -73,20 +75,42 @@ def _load_own(context: ssl.SSLContext, cert: Path, key: Path) -> None:
 
 
 def kept_beside(config: Config) -> dict[str, bytes]:
-    """Return a hash of each secret and certificate that lies in a file of its own, by the key that names it.
+    """Return a hash of each secret and certificate that is kept elsewhere, by the key that names it.
 
     So a reload sees that one was renewed where the configuration says the same as before.
 
     Raises
     ------
     ConfigError
-        If one cannot be read.
+        Names every one that cannot be had.
     """
-    mqtt = config.outlets.mqtt
-    found = {key: secret(key, reference).encode() for key, reference in _secrets(config).items()}
-    if mqtt is not None and mqtt.tls is not None:
-        found |= {f"{_TLS}.{name}": _read(f"{_TLS}.{name}", path) for name, path in _certificates(mqtt.tls)}
-    return {key: hashlib.sha256(content).digest() for key, content in found.items()}
+    reads: dict[str, Callable[[], bytes]] = {
+        key: partial(_secret, key, reference) for key, reference in _secrets(config).items()
+    }
+    tls = None if config.outlets.mqtt is None else config.outlets.mqtt.tls
+    if tls is not None:
+        reads |= {
+            f"{_TLS}.{name}": partial(_read, f"{_TLS}.{name}", path) for name, path in _certificates(tls)
+        }
+    found: dict[str, bytes] = {}
+    faults: list[str] = []
+    for key, read in reads.items():
+        try:
+            found[key] = hashlib.sha256(read()).digest()
+        except ConfigError as error:
+            faults += error.faults
+    if tls is not None and not any(fault.startswith(_TLS) for fault in faults):
+        try:
+            tls_context(tls)
+        except ConfigError as error:
+            faults += error.faults
+    if faults:
+        raise ConfigError(faults)
+    return found
+
+
+def _secret(key: str, reference: SecretReference) -> bytes:
+    return secret(key, reference).encode()
 
 
 def looked_at(config: Config) -> tuple[list[str], list[str]]:
@@ -97,7 +121,7 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     faults : list of str
         What would keep the daemon from its start, each behind its key.
     unseen : list of str
-        What this user may not read, and ports that are not there now, each behind its key.
+        What this user may not read, and ports and recordings that are not there now, each behind its key.
     """
     mqtt = config.outlets.mqtt
     tls = None if mqtt is None else mqtt.tls
@@ -107,7 +131,7 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
         if reference.credential is None  # else handed over at the start, and the file stands in for it
     }
     files |= {} if tls is None else {f"{_TLS}.{name}": path for name, path in _certificates(tls)}
-    faults, unseen = _wrong_folders(config), _ports_away(config)
+    faults, unseen = _wrong_folders(config), [*_ports_away(config), *_files_away(config)]
     for key, path in files.items():
         if path is None:
             continue
@@ -144,6 +168,15 @@ def _ports_away(config: Config) -> list[str]:
         f"cells.{name}.settings: port {port} is not there now; `quietcell ports` lists those that are"
         for name, port in ports.items()
         if port is not None and port.startswith("/") and not os.path.exists(port)  # noqa: PTH110 # same
+    ]
+
+
+def _files_away(config: Config) -> list[str]:
+    return [
+        f"cells.{name}.settings: there is no file {path} now"
+        for name, cell in config.cells.items()
+        for path in (cell.settings.files() if cell.settings else ())
+        if not os.path.exists(path)  # noqa: PTH110 # same
     ]
 
 

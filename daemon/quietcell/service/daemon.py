@@ -12,6 +12,7 @@ from quietcell.core.indication import Indication
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
+from quietcell.errors import ConfigError
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.outlets.folder_lock import FolderLocks
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 
 _STATE = ("phase", "waits_for")
 _LIVE = tuple(f.name for f in fields(Indication) if f.name not in (*_STATE, "hindrance"))
+LIVE_PH_DECIMALS = 4
+"""As many as a determination's pH has; no meter resolves more."""
 FAREWELL_S = 2.0
 """At a stop the outlets have this long to deliver what is left."""
 
@@ -78,6 +81,8 @@ class Daemon:
     reload_asked: asyncio.Event = field(default_factory=asyncio.Event)
     """Set by a signal; the outcome is in the log."""
     _delivering: list[asyncio.Task[None]] = field(default_factory=list)
+    _kept_beside: dict[str, bytes] = field(default_factory=dict)
+    """Hashes of secrets and certificates in force."""
     _begun: asyncio.Event = field(default_factory=asyncio.Event)
     """Set once every cell has begun."""
 
@@ -99,7 +104,7 @@ class Daemon:
         LedgerError
             If the ledger cannot be opened or written.
         """
-        plan = planned_cells(self.config)
+        plan = self._sound()
         store = self.config.store
         ledger = Ledger(
             store.folder,
@@ -108,24 +113,49 @@ class Daemon:
             reserve_bytes=store.reserve_mib * 1024 * 1024,
         )
         try:
-            ids = DaemonIds(await ledger.run(ledger.journal.last_run) + 1)
-            ledger.give_ids(ids.next)
-            await ledger.record([self._run_body(ids, "began")])
-            for name in set(ledger.journal.cells()) - set(plan):
-                await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())  # finished, though not measured
-            cells = Cells(
-                drivers=self.drivers,
-                clock=self.clock,
-                scale=self.scale,
-                ledger=ledger,
-                ids=ids,
-                planned=lambda name: self._planned(name, ledger),
-            )
-            self.cells = cells
-            plan = await self._plan(self.config, ledger)
-            await self._work(ledger, ids, cells, plan, stop, ready)
+            with FolderLocks() as folders, closing(Cursors(ledger.folder)) as cursors:
+                folders.take(result_folders(self.config))
+                # Only now: a start that is refused is no run.
+                ids = DaemonIds(await ledger.run(ledger.journal.last_run) + 1)
+                ledger.give_ids(ids.next)
+                await ledger.record([self._run_body(ids, "began")])
+                for name in set(ledger.journal.cells()) - set(plan):
+                    # Finished, though not measured.
+                    await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())
+                cells = Cells(
+                    drivers=self.drivers,
+                    clock=self.clock,
+                    scale=self.scale,
+                    ledger=ledger,
+                    ids=ids,
+                    planned=lambda name: self._planned(name, ledger),
+                )
+                self.cells = cells
+                await self._work(ledger, ids, cells, list(plan), folders, cursors, stop, ready)
         finally:
             await ledger.close()
+
+    def _sound(self) -> CellPlan:
+        """Return what the cells judge by as far as the configuration tells.
+
+        Raises
+        ------
+        ConfigError
+            Names every fault of cells and of what is kept beside the configuration.
+        """
+        faults: list[str] = []
+        plan: CellPlan = {}
+        try:
+            plan = planned_cells(self.config)
+        except ConfigError as error:
+            faults += error.faults
+        try:
+            self._kept_beside = kept_beside(self.config)
+        except ConfigError as error:
+            faults += error.faults
+        if faults:
+            raise ConfigError(faults)
+        return plan
 
     @staticmethod
     async def _plan(config: Config, ledger: Ledger) -> CellPlan:
@@ -150,90 +180,89 @@ class Daemon:
         ledger: Ledger,
         ids: DaemonIds,
         cells: Cells,
-        plan: CellPlan,
+        names: Sequence[str],
+        folders: FolderLocks,
+        cursors: Cursors,
         stop: asyncio.Event,
         ready: Callable[[], None],
     ) -> None:
-        with FolderLocks() as folders, closing(Cursors(ledger.folder)) as cursors:
-            folders.take(result_folders(self.config))
-            attendances = Attendances(self.cells, ledger, ids, fixed=self._fixes_calibration)
-            commands = self._commands(ledger, ids, attendances)
-            page = Page(self.config, ledger.folder)
-            alarms = Alarms(
-                self.config,
-                ledger,
-                ids,
-                self.clock,
-                cells=self.indications,
-                glances=self.glances,
-                outlets=lambda: self.outlets,
-                sanitised=attendances.sanitised,
-            )
-            requests = MqttRequests(self.config.site.name, commands)
-            self._deliver(ledger, ids, cursors, commands, alarms, requests)
-            known = kept_beside(self.config)
+        attendances = Attendances(self.cells, ledger, ids, fixed=self._fixes_calibration)
+        commands = self._commands(ledger, ids, attendances)
+        page = Page(self.config, ledger.folder)
+        alarms = Alarms(
+            self.config,
+            ledger,
+            ids,
+            self.clock,
+            cells=self.indications,
+            glances=self.glances,
+            outlets=lambda: self.outlets,
+            sanitised=attendances.sanitised,
+        )
+        requests = MqttRequests(self.config.site.name, commands)
+        self._deliver(ledger, ids, cursors, commands, alarms, requests)
 
-            async def adopt(new: Config) -> Collection[str]:
-                nonlocal known
-                outlets_of(new, ledger, cursors)  # raises before anything is changed
-                page.prepared(new)  # same
-                read = kept_beside(new)
-                renewed = {key for key in known.keys() & read if known[key] != read[key]}
-                folders.take(result_folders(new))
-                changed = new.outlets != self.config.outlets or any(k.startswith("outlets.") for k in renewed)
-                self.config, known = new, read
-                await ledger.record([self._run_body(ids, "reloaded")])
-                if changed:
-                    await _end(self._delivering)
-                    self._deliver(ledger, ids, cursors, commands, alarms, requests)
-                await alarms.adopt(new)
-                await page.adopt(new)
-                return renewed
+        async def adopt(new: Config) -> Collection[str]:
+            read = kept_beside(new)  # raises before anything is changed
+            outlets_of(new, ledger, cursors)  # same
+            page.prepared(new)  # same
+            known = self._kept_beside
+            renewed = {key for key in known.keys() & read if known[key] != read[key]}
+            folders.take(result_folders(new))
+            changed = new.outlets != self.config.outlets or any(k.startswith("outlets.") for k in renewed)
+            self.config, self._kept_beside = new, read
+            await ledger.record([self._run_body(ids, "reloaded")])
+            if changed:
+                await _end(self._delivering)
+                self._deliver(ledger, ids, cursors, commands, alarms, requests)
+            await alarms.adopt(new)
+            await page.adopt(new)
+            return renewed
 
-            reloader = Reloader(
-                self.config,
-                self.reread,
-                cells,
-                plan=lambda new: self._plan(new, ledger),
-                adopt=adopt,
-                notifier=self.notifier,
-            )
-            beside = [
-                asyncio.create_task(supervise(requests.run, "mqtt requests"), name="mqtt requests"),
-                asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
-                asyncio.create_task(watch_lines(self.clock, self._line_counts), name="line counts"),
-                asyncio.create_task(
-                    supervise(
-                        lambda: expire_hourly(
-                            ledger, ids, self.clock, keep=lambda: self.config.store.keep_readings_months
-                        ),
-                        "retention",
+        reloader = Reloader(
+            self.config,
+            self.reread,
+            cells,
+            plan=lambda new: self._plan(new, ledger),
+            adopt=adopt,
+            notifier=self.notifier,
+        )
+        beside = [
+            asyncio.create_task(supervise(requests.run, "mqtt requests"), name="mqtt requests"),
+            asyncio.create_task(self._watchdog(ledger, cells), name="watchdog"),
+            asyncio.create_task(watch_lines(self.clock, self._line_counts), name="line counts"),
+            asyncio.create_task(
+                supervise(
+                    lambda: expire_hourly(
+                        ledger, ids, self.clock, keep=lambda: self.config.store.keep_readings_months
                     ),
-                    name="retention",
+                    "retention",
                 ),
-            ]
+                name="retention",
+            ),
+        ]
 
-            def begun() -> None:
-                self._begun.set()
-                beside.append(asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"))
-                self.notifier.ready(f"measuring {', '.join(cells)}")
-                ready()
+        def begun() -> None:
+            self._begun.set()
+            beside.append(asyncio.create_task(reloader.whenever(self.reload_asked), name="reload"))
+            self.notifier.ready(f"measuring {', '.join(cells)}")
+            ready()
 
-            try:
-                commands.update(self._held({"reload": reloader.command, **alarms.commands()}))
-                async with (
-                    ControlSocket(ledger.folder, commands),
-                    ControlSocket(ledger.folder, commands, name=PAGE_NAME, via="page"),
-                    page,
-                ):
-                    async with alarms:
-                        await cells.run(plan, stop, begun=begun)
-                    self.notifier.stopping()
-                    # A disk that fails must not hold the stop.
-                    await ledger.submit([self._run_body(ids, "ended")])
-                    await self._farewell(ledger)
-            finally:
-                await _end([*beside, *self._delivering])
+        try:
+            commands.update(self._held({"reload": reloader.command, **alarms.commands()}))
+            async with (
+                ControlSocket(ledger.folder, commands),
+                ControlSocket(ledger.folder, commands, name=PAGE_NAME, via="page"),
+                page,
+            ):
+                async with alarms:
+                    await cells.run(names, stop, begun=begun)
+                self.notifier.stopping()
+                # A disk that fails must not hold the stop.
+                await ledger.submit([self._run_body(ids, "ended")])
+                await self._farewell(ledger)
+        finally:
+            await _end([*beside, *self._delivering])
 
     def _line_counts(self) -> dict[str, LineCounts]:
         return {name: cell.counts for name, cell in self.cells.items()}
@@ -290,6 +319,8 @@ class Daemon:
             slow: dict[str, dict[str, Json]] = {}
             for indication in self.indications():
                 live = {name: getattr(indication, name) for name in _LIVE}
+                if indication.ph is not None:
+                    live["ph"] = round(indication.ph, LIVE_PH_DECIMALS)
                 messages.append((f"{indication.cell}/indication", live))
                 slow[f"{indication.cell}/state"] = {name: getattr(indication, name) for name in _STATE}
             for owner, condition in alarms.conditions().items():

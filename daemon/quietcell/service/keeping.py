@@ -27,7 +27,6 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.alarm_memory import CARE, last_care
 from quietcell.service.attendance import Attendances
-from quietcell.service.cell import CellTask
 from quietcell.service.command_records import NoteBody, NoteWork
 from quietcell.service.commands import Commands, LongText, OfCell, checked
 from quietcell.service.electrodes import electrode_bodies, history, suspicions, whereabouts
