@@ -10,6 +10,7 @@ silence first.
 
 import asyncio
 from collections.abc import Sequence
+from functools import partial
 from typing import ClassVar, Self
 
 from pydantic import Field, model_validator
@@ -17,6 +18,7 @@ from pydantic import Field, model_validator
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import Flag, Reading
 from quietcell.errors import DriverError, PortUnavailableError, ReplyTimeoutError
+from quietcell_drivers.asking import Asking, until_silent
 from quietcell_drivers.framing import Discarded, Line, LineFramer
 from quietcell_drivers.line_format import EscapedText, LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
@@ -27,8 +29,6 @@ from quietcell_drivers.waiting_readings import WaitingReadings
 NO_ANSWER = "no answer in time"
 UNASKED = "came unasked"
 LATE_ANSWER = "answer to an earlier question"
-_NEVER_SILENT_S = 15.0
-"""A line that has not been silent for `quiet_s` by then belongs to a meter that sends by itself."""
 
 
 class LinePollSettings(PortSettings, LineFormatSettings):
@@ -81,7 +81,7 @@ class LinePoll:
         self._clock = clock
         self._question = settings.question.encode(settings.encoding)
         self._port: Port | None = None
-        self._owner: asyncio.Task[None] | None = None
+        self._asking = Asking()
         self._silence: asyncio.TimerHandle | None = None
         self._start()
 
@@ -106,9 +106,7 @@ class LinePoll:
         await self.close()
         self._start()
         self._port = await open_port(self._settings, self._clock, self)
-        self._owner = asyncio.create_task(
-            self._ask_for_ever(self._port), name=f"{self._settings.port} asking"
-        )
+        self._asking.begin(partial(self._ask, self._port), self._waiting, port=self._settings.port)
 
     async def read(self) -> Sequence[Reading]:
         """Wait for the next readings; see `MeterDriver.read`."""
@@ -118,10 +116,7 @@ class LinePoll:
 
     async def close(self) -> None:
         """Release the port; see `MeterDriver.close`."""
-        owner, self._owner = self._owner, None
-        if owner is not None:
-            owner.cancel()
-            await asyncio.wait({owner})  # unlike awaiting it, leaves a cancellation of our caller alone
+        await self._asking.end()
         if self._silence is not None:
             self._silence.cancel()
             self._silence = None
@@ -130,18 +125,6 @@ class LinePoll:
             self._port = None
 
     # --- the exchange --------------------------------------------------------------------------
-
-    async def _ask_for_ever(self, port: Port) -> None:
-        """Own the exchange; whatever ends it reaches whoever reads."""
-        try:
-            await self._ask(port)
-        except DriverError as error:
-            self._waiting.fail(error)
-        except Exception as error:  # noqa: BLE001 # whoever reads must not wait for ever
-            text = f"asking broke: {type(error).__name__}: {error}"
-            broken = DriverError(text, subject=self._settings.port)
-            broken.__cause__ = error
-            self._waiting.fail(broken)
 
     async def _ask(self, port: Port) -> None:
         settings, unanswered = self._settings, 0
@@ -197,22 +180,12 @@ class LinePoll:
         return True
 
     async def _until_silent(self, silent_s: float) -> None:
-        """Wait until nothing has come for `silent_s`."""
-        try:
-            async with asyncio.timeout(max(_NEVER_SILENT_S, 3 * silent_s)):
-                while True:
-                    self._heard.clear()
-                    try:
-                        async with asyncio.timeout(silent_s):
-                            await self._heard.wait()
-                    except TimeoutError:
-                        return
-        except TimeoutError:
-            raise ReplyTimeoutError(
-                "the line is never silent",
-                subject=self._settings.port,
-                hint="A meter that sends by itself wants the driver line-stream",
-            ) from None
+        hint = "A meter that sends by itself wants the driver line-stream"
+        await until_silent(self._more, silent_s, port=self._settings.port, hint=hint)
+
+    async def _more(self) -> None:
+        self._heard.clear()
+        await self._heard.wait()
 
     def _forget_input(self) -> None:
         dropped = self._framer.clear()

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from quietcell.contracts import Clock
-from quietcell.errors import DriverError, PortLostError, PortUnavailableError, ReplyTimeoutError
+from quietcell.errors import DriverError, PortLostError, PortUnavailableError
+from quietcell_drivers.asking import until_silent
 from quietcell_drivers.port import Port, open_port
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings
 
-_NEVER_SILENT_S = 15.0
 _LONGEST_ANSWER = 512
 """Twice the longest frame; whatever is beyond is a fault anyway."""
 
@@ -165,20 +165,8 @@ class Bus:
         await self._heard.wait()
 
     async def _until_silent(self, quiet_s: float) -> None:
-        try:
-            async with asyncio.timeout(_NEVER_SILENT_S):
-                while True:
-                    try:
-                        async with asyncio.timeout(quiet_s):
-                            await self._more()
-                    except TimeoutError:
-                        return
-        except TimeoutError:
-            raise ReplyTimeoutError(
-                "the line is never silent",
-                subject=self._settings.port,
-                hint="Does another master ask on this line?",
-            ) from None
+        hint = "Does another master ask on this line?"
+        await until_silent(self._more, quiet_s, port=self._settings.port, hint=hint)
 
     # --- the port ------------------------------------------------------------------------------
 

@@ -8,6 +8,8 @@ it is flagged. What brought anything but one whole frame of the meter is thrown 
 
 import asyncio
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, ClassVar, Self
 
@@ -15,7 +17,8 @@ from pydantic import Field, model_validator
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
 from quietcell.core.readings import NO_FLAG, Flag, Reading
-from quietcell.errors import DriverError, PortUnavailableError, ReplyTimeoutError
+from quietcell.errors import PortUnavailableError, ReplyTimeoutError
+from quietcell_drivers.asking import Asking
 from quietcell_drivers.modbus_bus import Bus, Heard
 from quietcell_drivers.modbus_registers import Kind, RegisterBlock, RegisterMap, blocks, reading_of
 from quietcell_drivers.port_settings import PortSettings
@@ -99,7 +102,7 @@ class ModbusRtu:
         self._clock = clock
         self._blocks = blocks(settings)
         self._bus: Bus | None = None
-        self._owner: asyncio.Task[None] | None = None
+        self._asking = Asking()
         self._unanswered_s: float | None = None
         """When the last question that had no proper answer was asked; survives closing."""
         self._ignored = 0
@@ -122,10 +125,8 @@ class ModbusRtu:
         await self.close()
         self._start()
         self._bus = await Bus.join(self._settings, self._clock)
-        self._owner = asyncio.create_task(
-            self._ask_for_ever(self._bus, Codec(self._settings.unit)),
-            name=f"{self._settings.port} unit {self._settings.unit} asking",
-        )
+        asking = partial(self._ask, self._bus, Codec(self._settings.unit))
+        self._asking.begin(asking, self._waiting, port=self._settings.port)
 
     async def read(self) -> Sequence[Reading]:
         """Wait for the next readings; see `MeterDriver.read`."""
@@ -135,27 +136,12 @@ class ModbusRtu:
 
     async def close(self) -> None:
         """Leave the line; see `MeterDriver.close`."""
-        owner, self._owner = self._owner, None
-        if owner is not None:
-            owner.cancel()
-            await asyncio.wait({owner})  # unlike awaiting it, leaves a cancellation of our caller alone
+        await self._asking.end()
         bus, self._bus = self._bus, None
         if bus is not None:
             bus.leave()
 
     # --- the exchange --------------------------------------------------------------------------
-
-    async def _ask_for_ever(self, bus: Bus, codec: "Codec") -> None:
-        """Own the exchange; whatever ends it reaches whoever reads."""
-        try:
-            await self._ask(bus, codec)
-        except DriverError as error:
-            self._waiting.fail(error)
-        except Exception as error:  # noqa: BLE001 # whoever reads must not wait for ever
-            text = f"asking broke: {type(error).__name__}: {error}"
-            broken = DriverError(text, subject=self._settings.port)
-            broken.__cause__ = error
-            self._waiting.fail(broken)
 
     async def _ask(self, bus: Bus, codec: "Codec") -> None:
         settings, failed = self._settings, 0
@@ -190,7 +176,7 @@ class ModbusRtu:
             contents.update({(block.kind, block.address + n): value for n, value in enumerate(registers)})
         reading = reading_of(self._settings, contents, boot_ms or 0)
         if self._next_flag:
-            reading = _flagged(reading, self._next_flag)
+            reading = replace(reading, flags=reading.flags | self._next_flag)
             self._next_flag = NO_FLAG
         self._ignored = min(self._ignored, _MOST_IGNORED - 1)
         self.counts.readings += 1
@@ -265,14 +251,3 @@ class ModbusRtu:
         self._why = f"exception {code}, {_EXCEPTIONS.get(code, 'not in the standard')}"
         self.counts.count(self._why)
         self._next_flag |= Flag.AFTER_ERROR
-
-
-def _flagged(reading: Reading, flags: Flag) -> Reading:
-    return Reading(
-        boot_ms=reading.boot_ms,
-        mv=reading.mv,
-        temperature_c=reading.temperature_c,
-        conductivity_us_cm=reading.conductivity_us_cm,
-        flow_ml_min=reading.flow_ml_min,
-        flags=reading.flags | flags,
-    )

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from quietcell.contracts import Clock, DriverSettings, LineCounts
-from quietcell.core.readings import Flag, Reading
+from quietcell.core.readings import Reading, ReadingRows, Row
 from quietcell.core.recording import CANONICAL, HEADER, Chunk, Layout, Piece
 from quietcell.core.recording_reader import read_recording
 from quietcell.errors import DriverError, PortLostError, PortUnavailableError, RecordingError, spoken
@@ -123,7 +123,7 @@ class RecordingPlayer:
         self.counts = LineCounts()
         self._pieces: Iterator[Piece] = iter(())
         self._fetching: asyncio.Future[Piece | None] | None = None
-        self._due: deque[tuple[int, Reading]] = deque()
+        self._due: deque[Row] = deque()
         self._origin_ms = 0
         self._last_utc_ms: int | None = None
         self._elapsed_ms = 0
@@ -164,13 +164,13 @@ class RecordingPlayer:
         while (wait_ms := self._due[0][0] - self._clock.boot_ms()) > 0:
             await self._clock.sleep(wait_ms / 1000)
         now_ms = self._clock.boot_ms()
-        readings = []
+        rows = []
         while self._due and self._due[0][0] <= now_ms:
-            readings.append(self._due.popleft()[1])
-        self.counts.readings += len(readings)
+            rows.append(self._due.popleft())
+        self.counts.readings += len(rows)
         if len(self._due) < _FETCH_BELOW:
             self._prefetch()
-        return readings
+        return ReadingRows(rows)
 
     async def close(self) -> None:
         """Close the file; see `MeterDriver.close`."""
@@ -213,20 +213,11 @@ class RecordingPlayer:
         self._elapsed_ms = int(offsets_ms[-1])
         self._last_utc_ms = int(chunk.utc_ms[-1])
         due_ms = self._origin_ms + np.ceil(offsets_ms / self._settings.pace).astype(np.int64)
-        mv, temperature_c, conductivity_us_cm, flow_ml_min = (
+        quantities = (
             [None if np.isnan(value) else value for value in chunk.columns[name].tolist()]
             for name in ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
         )
-        for row, boot_ms in enumerate(due_ms.tolist()):
-            reading = Reading(
-                boot_ms=boot_ms,
-                mv=mv[row],
-                temperature_c=temperature_c[row],
-                conductivity_us_cm=conductivity_us_cm[row],
-                flow_ml_min=flow_ml_min[row],
-                flags=Flag(int(chunk.flags[row])),
-            )
-            self._due.append((boot_ms, reading))
+        self._due.extend(zip(due_ms.tolist(), *quantities, chunk.flags.tolist(), strict=True))
 
 
 def _said(error: RecordingError | UnicodeDecodeError | OSError) -> str:

@@ -10,7 +10,6 @@ import os
 import shutil
 import struct
 import tempfile
-import tty
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -21,6 +20,7 @@ from quietcell.core.readings import Reading
 from quietcell_drivers.line_poll import LinePoll
 from quietcell_drivers.line_stream import LineStream
 from quietcell_drivers.modbus_rtu import ModbusRtu
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from quietcell_drivers.recording import RecordingPlayer
 from quietcell_drivers.simulated import Simulated
 
@@ -125,7 +125,6 @@ class PseudoTerminalStand(Stand):
         super().__init__(driver, settings, measures)
         self._say = say
         self._answer = answer
-        self._master = -1
         self._talks = self._floods = False
         self._spoiler: Callable[[bytes], bytes] | None = None
         self._heard = b""
@@ -133,11 +132,11 @@ class PseudoTerminalStand(Stand):
     async def start(self) -> None:
         """Plug the meter in; it says nothing yet."""
         self._folder = Path(tempfile.mkdtemp(prefix="stand-"))
-        self._link = self._folder / "meter"
-        self.settings["port"] = str(self._link)
+        self._line = PseudoTerminal(self._folder)
+        self.settings["port"] = self._line.port
         self.said, self._spoiler, self._heard = 0, None, b""
         self.hush()
-        self.plug()
+        self._listen()
         self._talking = asyncio.create_task(self._talk_for_ever(), name="stand talking")
         self.tasks = 1
 
@@ -150,22 +149,18 @@ class PseudoTerminalStand(Stand):
 
     def plug(self) -> None:
         """Put the plug back: a new device under the old name."""
-        self._master, slave = os.openpty()
-        tty.setraw(slave)
-        os.set_blocking(self._master, False)
-        self._link.unlink(missing_ok=True)
-        self._link.symlink_to(os.ttyname(slave))
-        os.close(slave)
-        asyncio.get_running_loop().add_reader(self._master, self._hear)
+        self._line.plug()
+        self._listen()
+
+    def _listen(self) -> None:
+        asyncio.get_running_loop().add_reader(self._line.master, self._hear)
 
     def unplug(self) -> None:
         """Pull the plug: the device hangs up and its name is gone."""
-        if self._master >= 0:
+        if self._line.master >= 0:
             self.hush()
-            asyncio.get_running_loop().remove_reader(self._master)
-            os.close(self._master)
-            self._master = -1
-            self._link.unlink(missing_ok=True)
+            asyncio.get_running_loop().remove_reader(self._line.master)
+            self._line.unplug()
 
     def talk(self) -> None:
         """Let it say rows."""
@@ -192,7 +187,7 @@ class PseudoTerminalStand(Stand):
 
     def _hear(self) -> None:
         try:
-            self._heard += os.read(self._master, 4096)
+            self._heard += os.read(self._line.master, 4096)
         except OSError:
             self._heard = b""
             return  # nobody has the other end open
@@ -213,7 +208,7 @@ class PseudoTerminalStand(Stand):
         else:
             self.said += 1
         try:
-            written = os.write(self._master, message)
+            written = os.write(self._line.master, message)
         except OSError:
             written = 0  # a line that is full or closed takes nothing, or a part
         if written == 0:

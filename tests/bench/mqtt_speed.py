@@ -38,10 +38,10 @@ from quietcell.outlets.mqtt_topics import topics_of
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell.service.drivers import InstalledDrivers
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from tests.support.consumer import mosquitto
 from tests.support.delivery import Delivery
 from tests.support.live import CONFIGURATION
-from tests.support.pseudo_terminal import PseudoTerminal
 
 RECORDS, ROUNDS = 10_000, 3
 BATCH = 500

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.pseudo_terminal import PseudoTerminal
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
 
 
 @pytest.fixture

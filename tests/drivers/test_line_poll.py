@@ -12,7 +12,8 @@ from quietcell.core.readings import Flag
 from quietcell.errors import PortLostError, ReplyTimeoutError
 from quietcell_drivers.line_poll import NO_ANSWER, UNASKED, LinePoll, LinePollSettings
 from quietcell_drivers.machine_clock import MachineClock
-from tests.support.pseudo_terminal import PseudoTerminal, fetch
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
+from tests.support.fetching import fetch
 from tests.support.until import PATIENCE_S
 
 QUESTION = b"READ?\r\n"

@@ -19,9 +19,10 @@ from quietcell.errors import PortLostError, PortUnavailableError
 from quietcell_drivers import port as port_module
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.machine_clock import MachineClock
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from quietcell_drivers.waiting_readings import MOST_WAITING
 from tests.support.clocks import HeldClock
-from tests.support.pseudo_terminal import PseudoTerminal, fetch, mv_and_temperature
+from tests.support.fetching import fetch, mv_and_temperature
 from tests.support.until import PATIENCE_S, until
 
 LINES = b"-102.31;25.04\n-102.30;25.05\n-102.29;25.06\n"

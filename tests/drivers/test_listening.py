@@ -17,8 +17,8 @@ from quietcell_drivers.framing import Line
 from quietcell_drivers.line_format import LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
 from quietcell_drivers.listening import Heard, _toml, listen
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from quietcell_drivers.simulation import SCENARIOS, Sample, Simulation
-from tests.support.pseudo_terminal import PseudoTerminal
 from tests.support.until import until
 
 SITE = '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n'

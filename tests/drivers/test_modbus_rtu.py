@@ -19,6 +19,8 @@ from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.modbus_codec import Codec
 from quietcell_drivers.modbus_registers import Register, RegisterBlock, RegisterMap, blocks
 from quietcell_drivers.modbus_rtu import ModbusRtu, ModbusRtuSettings
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
+from tests.support.fetching import fetch
 from tests.support.fickle_modbus import (
     FAULTS,
     LONE_REGISTER,
@@ -28,7 +30,6 @@ from tests.support.fickle_modbus import (
     exchange,
     frame,
 )
-from tests.support.pseudo_terminal import PseudoTerminal, fetch
 from tests.support.until import PATIENCE_S
 
 

@@ -15,7 +15,8 @@ from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.port import open_port
 from quietcell_drivers.port_settings import PortSettings
-from tests.support.pseudo_terminal import PseudoTerminal, fetch
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
+from tests.support.fetching import fetch
 from tests.support.serial_server import SerialServer, needs_serial_server
 from tests.support.until import PATIENCE_S
 

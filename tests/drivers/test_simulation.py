@@ -30,8 +30,8 @@ from quietcell_drivers.simulation import (
     water_ph_and_conductivity,
 )
 from tests.support.clocks import HeldClock
+from tests.support.fetching import fetch
 from tests.support.live import wait_until
-from tests.support.pseudo_terminal import fetch
 
 FORM_SETTINGS: dict[str, dict[str, Any]] = {
     "semicolons": {"columns": ["mv", "temperature_c", "conductivity_us_cm", "flow_ml_min"]},

@@ -14,7 +14,7 @@ from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell_drivers.line_stream import LineStream
-from tests.support.pseudo_terminal import PseudoTerminal
+from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from tests.support.until import cancelled, until
 
 CELL = """
