@@ -8,7 +8,7 @@ import pytest
 from quietcell.errors import CommandError
 from quietcell.service.attendance import Attendances
 from quietcell.service.records import DaemonIds
-from tests.support.measuring import CELL, Measuring
+from tests.support.cell_bench import CELL, Measuring
 from tests.support.streams import cell_settings
 
 

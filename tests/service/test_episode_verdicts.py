@@ -15,7 +15,7 @@ from quietcell.service.episode_verdicts import EpisodeVerdicts
 from quietcell.service.given import given_input, given_labels, labelled_input
 from quietcell.service.records import DaemonIds
 from quietcell.service.stored_input import StoredInput
-from tests.support.measuring import CELL, Measuring
+from tests.support.cell_bench import CELL, Measuring
 from tests.support.streams import cell_settings, readings
 
 

@@ -26,7 +26,7 @@ from quietcell.service.in_force import in_force, with_in_force
 from quietcell.service.keeping import Keeping
 from quietcell.service.records import DaemonIds
 from tests.support.bench_meter import configure
-from tests.support.measuring import CELL, Measuring
+from tests.support.cell_bench import CELL, Measuring
 from tests.support.streams import ANCHOR_UTC_MS, cell_settings
 
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncheck_every_d = 30.0\n"

@@ -19,10 +19,10 @@ from quietcell.outlets.mqtt_library import Heard
 from quietcell.service import mqtt_requests
 from quietcell.service.commands import Commands
 from quietcell.service.mqtt_requests import MqttRequests
+from tests.support.cell_bench import CELL, Measuring
 from tests.support.consumer import mosquitto
 from tests.support.delivery import Delivery
 from tests.support.interface import faults_of_answer
-from tests.support.measuring import CELL, Measuring
 from tests.support.until import cancelled, until
 
 SITE = "merrow-sound"

@@ -16,7 +16,7 @@ from quietcell.service.given import labelled_input
 from quietcell.service.recovery import recover
 from quietcell.service.replay import replay
 from quietcell.service.stored_input import StoredInput
-from tests.support.measuring import CELL, Measuring
+from tests.support.cell_bench import CELL, Measuring
 from tests.support.streams import cell_settings
 
 
