@@ -149,6 +149,7 @@ def test_kills_at_any_step_neither_lose_nor_double_a_line_whatever_way_the_date_
             if step:
                 tear(cursors.get(sheet.name), part)
         cursors.close()
+        assert len(list((folder / "out").iterdir())) == len(set(days))
         for day in set(days):
             expected = [record for record, its in zip(records, days, strict=True) if its == day]
             path = folder / "out" / f"{sheet.stem}-2026-11-{day}.{sheet.suffix}"
@@ -273,6 +274,26 @@ def test_a_file_that_somebody_shortened_goes_on_with_whole_lines(
     DailyFiles(tmp_path / "out", json_sheet(), cursors).write(records[3:])
     kept = left // len(records[0].text)
     assert path.read_text() == lines([*records[:kept], records[3]])
+
+
+@pytest.mark.parametrize("sheet", [json_sheet(), HEADED], ids=lambda sheet: sheet.stem)
+def test_what_a_restored_ledger_lacks_stays_beside_the_daily_file(
+    tmp_path: Path, cursors: Cursors, sheet: Sheet
+) -> None:
+    records = stored([25] * 4)
+    DailyFiles(tmp_path / "out", sheet, cursors).write(records[:2])
+    at_backup = cursors.get(sheet.name)
+    DailyFiles(tmp_path / "out", sheet, cursors).write(records[2:])
+    for others in (stored([25] * 2, first=3, verdict="refused"), stored([25], first=3, verdict="qualified")):
+        cursors.put(sheet.name, at_backup)
+        with structlog.testing.capture_logs() as logs:
+            DailyFiles(tmp_path / "out", sheet, cursors).write(others)
+        assert len(logs) == 1
+    (path,) = (tmp_path / "out").glob(f"*.{sheet.suffix}")
+    assert path.read_text() == sheet.header + lines([*records[:2], *others])
+    first, second = sorted((tmp_path / "out").glob("*.not-in-ledger-*"))
+    assert first.read_text() == lines(records[2:])
+    assert second.read_text() == lines(stored([25] * 2, first=3, verdict="refused"))
 
 
 def test_a_restart_finds_its_file_as_it_left_it_and_says_nothing(tmp_path: Path, cursors: Cursors) -> None:

@@ -1,14 +1,17 @@
 """Daily files of records, and one file a result or doubt, so written that a crash loses and doubles nothing.
 
 Of the daily files only the one the cursor names may hold bytes the cursor does not know of; start-up cuts
-them off and writes the same records again. A file in the drop folder appears whole or not at all, under a
-name that belongs to its record alone; one that was taken away before the cursor moved comes again.
+them off and writes the same records again. What would not be written again stays beside the file: a ledger
+restored from a backup lacks what was measured since, and these lines may be all that is left of it.
+A file in the drop folder appears whole or not at all, under a name that belongs to its record alone; one
+that was taken away before the cursor moved comes again.
 """
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import count
+from itertools import count, groupby
+from operator import itemgetter
 from pathlib import Path
 
 import structlog
@@ -69,26 +72,21 @@ class DailyFiles:
         OSError
             If the folder or disk does not take it; the cursor stays before what was not written.
         """
-        self._prepare()
-        lines: list[str] = []
-        current, last = "", 0
-        for record in records:
-            envelope = record.envelope()
-            line = self._sheet.line(record, envelope)
-            if line is None:
-                continue
-            date = envelope["recorded_at"][:10]
-            if date != current:
-                self._append(current, lines, last)
-                current, lines = date, []
-            lines.append(line)
-            last = record.seq
-        self._append(current, lines, last)
+        rows = [
+            (envelope["recorded_at"][:10], line, record.seq)
+            for record in records
+            for envelope in (record.envelope(),)
+            if (line := self._sheet.line(record, envelope)) is not None
+        ]
+        self._prepare("".join(line for _, line, _ in rows))
+        for date, of_day in groupby(rows, key=itemgetter(0)):
+            _, lines, seqs = zip(*of_day, strict=True)
+            self._append(date, lines, seqs[-1])
         if records[-1].seq > self._cursor.seq:
             self._put(Cursor(records[-1].seq, self._cursor.detail))
 
-    def _prepare(self) -> None:
-        """Cut off what a crash, or a write that failed, left behind."""
+    def _prepare(self, coming: str) -> None:
+        """Cut off what a crash, or a write that failed, left behind of the lines that come."""
         if self._ready:
             return
         self._folder.mkdir(parents=True, exist_ok=True)
@@ -96,7 +94,7 @@ class DailyFiles:
         if path.parent == self._folder:  # files of a folder used before are left alone
             size = _size(path)
             if size > known:
-                os.truncate(path, known)
+                self._cut(path, known, coming)
             elif size < known:
                 # Somebody changed a delivered file. What is gone stays in the journal; no line is glued
                 # to half a line.
@@ -107,13 +105,27 @@ class DailyFiles:
                     os.truncate(path, path.read_bytes().rfind(b"\n") + 1)
         self._ready = True
 
+    def _cut(self, path: Path, known: int, coming: str) -> None:
+        """Cut a file to what the cursor knows; lines that do not come again go to a file beside it."""
+        with path.open("rb") as file:
+            file.seek(known)
+            rest = file.read()
+        again = (coming if known else self._sheet.header + coming).encode()
+        if not again.startswith(rest.rstrip(b"\0")):  # a power cut may leave zeros
+            asides = (path.with_name(f"{path.name}.not-in-ledger-{number}") for number in count(1))
+            aside = next(each for each in asides if not each.exists())
+            _write_through(aside, rest)
+            sync_folder(self._folder)
+            structlog.get_logger().warning(
+                "a daily file went on behind what this ledger holds; kept beside it", file=str(aside)
+            )
+        os.truncate(path, known)
+
     def _put(self, cursor: Cursor) -> None:
         self._cursors.put(self.name, cursor)
         self._cursor = cursor
 
-    def _append(self, date: str, lines: list[str], last: int) -> None:
-        if not lines:
-            return
+    def _append(self, date: str, lines: Sequence[str], last: int) -> None:
         path = self._file_of(date)
         new, before = not path.exists(), {"file": str(path), "bytes": _size(path)}
         if self._cursor.detail != before:
@@ -191,10 +203,7 @@ class DropFolder:
             if path.read_bytes() == content:  # dropped before a crash
                 return
         aside = path.with_name(f".{path.name}.part")
-        with aside.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
+        _write_through(aside, content)
         aside.rename(path)
         sync_folder(self._folder)
 
@@ -212,6 +221,13 @@ def _size(path: Path) -> int:
         return path.stat().st_size
     except FileNotFoundError:
         return 0
+
+
+def _write_through(path: Path, content: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def sync_folder(folder: Path) -> None:
