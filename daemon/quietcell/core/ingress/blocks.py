@@ -50,16 +50,8 @@ class Averager:
 
     def add(self, block: ReadingBlock, ph: Array) -> None:
         """Take readings that count, with their pH, shape (n,)."""
-        counting = np.isfinite(ph) & np.isfinite(block.temperature_c)
-        if not counting.any():
-            return
-        rows = np.stack((ph, block.conductivity_us_cm, block.temperature_c, block.flow_ml_min))
-        if counting.all():
-            self._ms.append(block.ms)
-            self._rows.append(rows)
-        else:
-            self._ms.append(block.ms[counting])
-            self._rows.append(rows[:, counting])
+        self._ms.append(block.ms)
+        self._rows.append(np.stack((ph, block.conductivity_us_cm, block.temperature_c, block.flow_ml_min)))
 
     def complete(self, now_ms: int) -> list[Block]:
         """Return the blocks that end at or before `now_ms` and were not returned yet."""

@@ -15,7 +15,6 @@ from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body, DoubtBody, Json, Qualifier, Verdict
 from quietcell.core.settings import CellSettings
 from quietcell.core.stamp import Stamp
-from quietcell.errors import DomainError
 
 TRUE_WATER: Final = ("base-ingress", "salt-ingress", "temperature")
 """Diagnoses that speak of the water, not against the value: an excursion is no reason for a caveat."""
@@ -69,10 +68,7 @@ class IngressWatch:
             return
         counting = self._unseen[0] if len(self._unseen) == 1 else ReadingBlock.concatenate(self._unseen)
         self._unseen = []
-        try:
-            ph = np.asarray(self._settings.line.ph(counting.mv, counting.temperature_c))
-        except DomainError:
-            return  # no potential or temperature an electrode gives
+        ph = np.asarray(self._settings.line.ph(counting.mv, counting.temperature_c))
         # Also where the check does not reach: levels are compared, and its edge is no step of the water.
         self._detector.see(counting, ph - _bias_ph(self._settings))
 
