@@ -6,12 +6,15 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from quietcell.core.readings import ReadingBlock
+from quietcell.core.records import SegmentBody
+from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError, LedgerLockedError, LedgerTooNewError
 from quietcell.ledger import ledger as ledger_module
 from quietcell.ledger.chain import Envelope, Stored
@@ -35,6 +38,26 @@ async def test_records_are_numbered_without_gap_across_restarts(tmp_path: Path) 
     assert (third.seq, ledger.id) == (3, first_id)
     assert [r.seq for r in await ledger.after(0)] == [1, 2, 3]
     await ledger.close()
+
+
+async def test_what_is_rare_is_found_among_years_of_the_rest_without_reading_that(tmp_path: Path) -> None:
+    others = [replace(note(n), cell=f"room-{n % 3}", id=f"room.1.{n}") for n in range(3000)]
+    began = SegmentBody(id="", cell="", at=rfc3339(0), segment=1, state="began", cause="started")
+    rare = [replace(began, id=f"{cell}.1.1", cell=cell) for cell in ("room-2", "room-0")]
+    ledger = open_ledger(tmp_path)
+    await ledger.record([rare[0], *others, rare[1]])
+    await ledger.close()
+    steps = 0
+
+    def step() -> None:
+        nonlocal steps
+        steps += 1
+
+    with Journal(tmp_path) as journal:
+        journal._database.set_progress_handler(step, 100)
+        assert [record.seq for record in journal.of_kind("segment")] == [1, 3002]
+        assert (journal.count("segment"), journal.cells()) == (2, ["room-0", "room-2"])
+    assert steps < 10  # a look at each of the others would be a few hundred
 
 
 async def test_a_few_lines_with_hashlib_check_the_chain(tmp_path: Path) -> None:
