@@ -9,12 +9,13 @@ import pytest
 import structlog
 
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import SegmentEnded
+from quietcell.core.inputs import EpisodeVerdict, SegmentEnded
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger, Stamp
 from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
+from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.service import cell as cell_module
 from quietcell.service import recovery
 from quietcell.service.cell import CellTask
@@ -133,6 +134,78 @@ async def test_what_another_engine_knew_is_carried_over_though_not_judged_again(
     assert again is not None
     assert [body.as_json()["cause"] for body in again.missing] == ["interrupted"]
     assert again.engine.state()["ingress"]["open"] == known.state["ingress"]["open"] != {}
+    await ledger.close()
+
+
+async def test_an_episode_closed_behind_the_last_checkpoint_stays_closed_though_not_judged_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = await leak_killed(tmp_path)
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
+    await ledger.record([*found.missing, known])
+    await ledger.record(found.engine.take(began(2, utc_ms=ANCHOR_UTC_MS + 900_000)))
+    (episode,) = found.engine.open_episodes
+    rejected = EpisodeVerdict(ms=5, id="daemon.2.2", episode=episode, verdict="reject")
+    await ledger.record(found.engine.take(rejected))
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    again = recover(ledger.journal, ledger.readings, CELL)
+    assert again is not None
+    assert again.engine.open_episodes == ()
+    assert [body.kind for body in again.missing] == ["segment"]
+    await ledger.close()
+
+
+async def test_an_episode_nothing_more_is_known_of_is_closed_and_the_record_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger = await leak_killed(tmp_path)
+    told = [record.body() for record in ledger.journal.of_cell(CELL, kinds=("episode",))]
+    last = [record.body()["id"] for record in ledger.journal.all()][-1]
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    assert found.engine.open_episodes == ()
+    closed, end = (body.as_json() for body in found.missing)
+    assert (closed["episode"], closed["diagnosis"], closed["state"]) == (
+        told[0]["episode"],
+        told[-1]["diagnosis"],
+        "closed",
+    )
+    assert "is followed no further" in closed["text"]
+    assert closed["closed_at"] == closed["at"] == end["at"] > told[-1]["at"]
+    assert closed["evidence"] == told[-1]["evidence"]
+    place, _, ordinal = last.rpartition(".")
+    assert [closed["id"], end["id"]] == [f"{place}.{int(ordinal) + 1}", f"{place}.{int(ordinal) + 2}"]
+    await ledger.close()
+
+
+async def test_a_run_killed_while_its_readings_were_dropped_ends_behind_them_and_compares(
+    tmp_path: Path,
+) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings(mode="on-request"))
+    block = readings(90)
+    await ledger.record(engine.take(began()))
+    ledger.keep(SegmentReadings(cell=CELL, segment=1, anchor_utc_ms=ANCHOR_UTC_MS, block=block[:50]))
+    dropped = ReadingsDroppedBody(
+        id="daemon.1.2",
+        cell=CELL,
+        at="2026-09-21T15:00:00.000Z",
+        segment=1,
+        from_ms=int(block.ms[50]),
+        upto_ms=None,
+        readings=1,
+    )
+    await ledger.record([dropped])
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
+    await ledger.record([*found.missing, known])
+    assert utc_ms(found.missing[-1].at) == ANCHOR_UTC_MS + dropped.from_ms
+    assert known.state["ended"]["utc_ms"] == ANCHOR_UTC_MS + dropped.from_ms
+    again = recompute(ledger.journal, ledger.readings, CELL)
+    assert (again.different, list(again.not_recomputable)) == (0, ["readings dropped for want of space"])
     await ledger.close()
 
 

@@ -11,7 +11,7 @@ Rules:
 4. Segments tile the time of a run. A new segment empties the window; an open determination goes on.
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from quietcell.core.attempts import Attempts
@@ -417,6 +417,10 @@ class Engine:
         self._attempts.restore(known)
         self._waters.restore(known)
         self._due_ms = known.due_ms
+
+    def forget_episodes(self, closed: Collection[str]) -> None:
+        """Know no more, between segments, of episodes that records say are closed: ids of their openings."""
+        self._waters.forget_episodes(closed)
 
     # --- views ---------------------------------------------------------------------------------
 

@@ -1,6 +1,6 @@
 """The waters watched for ingress: a cell's own, and the one someone who works at it has brought."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import chain
 
 from quietcell.core.engine_state import EngineState
@@ -63,6 +63,11 @@ class Waters:
     def judge(self, verdict: EpisodeVerdict) -> Iterator[Body]:
         """Let a person confirm or reject an episode of either."""
         return chain.from_iterable(watch.judge(verdict, self._stamp) for watch in self._all)
+
+    def forget_episodes(self, closed: Collection[str]) -> None:
+        """Know no more of episodes by the ids of the records that opened them."""
+        for watch in self._all:
+            watch.forget(closed)
 
     def attend(self, attendance: Attendance) -> None:
         """Let someone begin to work."""

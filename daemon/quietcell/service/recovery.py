@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 import structlog
 
 from quietcell.core.engine import Engine
+from quietcell.core.ingress.episode import EpisodeBody
 from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
+from quietcell.core.plain import rebuilt
 from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import (
-    ContractError,
     LedgerDamagedError,
     LedgerError,
     ReadingsMissingError,
@@ -125,27 +126,33 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
     """End the open segment without a verdict on what was judged in it: that is not ours to complete.
 
     Whoever asked for a value is told that there is none; what the engine knew at the last checkpoint is
-    carried over.
+    carried over, but for episodes that were closed since. Those it does not know of are followed no further.
     """
-    engine, place, ordinal = None, None, 0
+    engine, place = None, None
     if began is not None:
-        place, ordinal = place_of(began), began.body()["state"].get("ordinal", 0)
+        place = place_of(began)
         try:
             engine = restored(journal, readings, began, with_readings=False)
         except StateUnknownError:
             engine = Engine(settings_at(journal, began))
     steps = StoredInput(journal, None, cell, after=0 if began is None else began.seq, place=place)
-    missing: tuple[Body, ...] = ()
+    bare: list[Body] = []
     for step in steps:
         if step.body.get("record") == "configuration" and engine is None:
             engine = Engine(CellSettings.from_json(step.body["settings"]))
-        if engine is not None and isinstance(step.item, SegmentBegan | SegmentEnded):
-            engine = _told(engine, step.item)
-        if step.record is None:
-            missing = _bare_end(journal, readings, cell, steps.place, ordinal, step.item)
-        elif not step.body["id"].startswith("daemon."):
-            ordinal = int(step.body["id"].rpartition(".")[2])
-    return None if engine is None else Recovered(engine=engine, missing=missing)
+        item = step.item
+        if isinstance(item, SegmentEnded) and step.record is None and steps.place is not None:
+            item = replace(item, ms=max(item.ms, _last_ms(journal, readings, cell, steps.place)))
+            end_utc_ms = steps.place.anchor_utc_ms + item.ms
+            bare = [*_answers(journal, cell, end_utc_ms), _end(cell, steps.place.segment, end_utc_ms)]
+        if engine is not None and isinstance(item, SegmentBegan | SegmentEnded):
+            engine = _told(engine, item)
+    if engine is None:
+        return None
+    last = journal.get(journal.last_seq(cell, "segment"))
+    at = bare[-1].at if bare or last is None else last.body()["at"]
+    bodies = [*_let_go(journal, engine, at), *bare]
+    return Recovered(engine=engine, missing=_numbered(journal, cell, bodies))
 
 
 def _told(engine: Engine, item: SegmentBegan | SegmentEnded) -> Engine:
@@ -157,38 +164,58 @@ def _told(engine: Engine, item: SegmentBegan | SegmentEnded) -> Engine:
     return engine
 
 
-def _bare_end(
-    journal: Journal,
-    readings: ReadingsFiles,
-    cell: str,
-    place: Place | None,
-    ordinal: int,
-    end: EngineInput | None,
-) -> tuple[Body, ...]:
-    """Return the end of a segment behind all that is stored of it, and before it what who asked is owed."""
-    if place is None or not isinstance(end, SegmentEnded):
-        raise ContractError("an end without a segment", subject=cell)
-    end_ms = max(end.ms, _last_reading_ms(readings, cell, place))
-    answers = _answers(journal, cell, place.anchor_utc_ms + end_ms)
-    body_id = f"{cell}.{place.segment}"
-    return (
-        *(replace(body, id=f"{body_id}.{number}") for number, body in enumerate(answers, ordinal + 1)),
-        SegmentBody(
-            id=f"{body_id}.{ordinal + len(answers) + 1}",
-            cell=cell,
-            at=rfc3339(place.anchor_utc_ms + end_ms),
-            segment=place.segment,
-            state="ended",
-            cause="interrupted",
-        ),
+def _let_go(journal: Journal, engine: Engine, at: str) -> list[Body]:
+    """Let an engine know of no episode that was closed; return the ends of those it does not know of."""
+    cell = engine.settings.cell
+    told = {body["episode"]: body for body in map(_body, journal.of_cell(cell, kinds=("episode",)))}
+    still = {episode for episode, body in told.items() if body["state"] != "closed"}
+    known = set(engine.open_episodes)
+    engine.forget_episodes(known - still)
+    return [_followed_no_further(told[each], at) for each in sorted(still - known)]
+
+
+def _body(record: Stored) -> dict[str, Json]:
+    return record.body()
+
+
+def _followed_no_further(told: Mapping[str, Json], at: str) -> EpisodeBody:
+    """Return the end of an episode of which nothing more is known than was told."""
+    known = {name: value for name, value in told.items() if name != "record"}
+    text = (
+        f"What was told as {told['diagnosis']} since {told['began'][11:19]} UTC is followed no further: "
+        "the run that found it cannot be judged again. What is still there will be found anew."
+    )
+    return rebuilt(EpisodeBody, {**known, "at": at, "state": "closed", "closed_at": at, "text": text})
+
+
+def _end(cell: str, segment: int, end_utc_ms: int) -> SegmentBody:
+    return SegmentBody(
+        id="", cell=cell, at=rfc3339(end_utc_ms), segment=segment, state="ended", cause="interrupted"
     )
 
 
-def _last_reading_ms(readings: ReadingsFiles, cell: str, place: Place) -> int:
+def _numbered(journal: Journal, cell: str, bodies: Sequence[Body]) -> tuple[Body, ...]:
+    """Return bodies with the ids behind the last that the engine made."""
+    segment, ordinal = 0, 0
+    for body in map(_body, journal.of_cell(cell, after=journal.last_seq(cell, "segment") - 1)):
+        if not body["id"].startswith("daemon."):
+            segment, ordinal = (int(number) for number in body["id"].split(".")[1:])
+    return tuple(
+        replace(body, id=f"{cell}.{segment}.{number}") for number, body in enumerate(bodies, ordinal + 1)
+    )
+
+
+def _last_ms(journal: Journal, readings: ReadingsFiles, cell: str, place: Place) -> int:
+    """Return the time of the last reading that is stored of a segment, or was dropped."""
+    last_ms = -1
     with suppress(sqlite3.Error, LedgerError):  # what cannot be read is for `verify` to tell
         ends_ms = readings.ends_ms(cell, place.segment, anchor_utc_ms=place.anchor_utc_ms)
-        return -1 if ends_ms is None else ends_ms[1]
-    return -1
+        last_ms = -1 if ends_ms is None else ends_ms[1]
+    for record in journal.of_cell(cell, kinds=(ReadingsDroppedBody.kind,)):
+        body = record.body()
+        if body["segment"] == place.segment:
+            last_ms = max(last_ms, body["from_ms"], body["upto_ms"] or -1)
+    return last_ms
 
 
 def _answers(journal: Journal, cell: str, end_utc_ms: int) -> list[Body]:

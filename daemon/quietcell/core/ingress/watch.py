@@ -1,6 +1,6 @@
 """The detector at work in a cell's engine: readings in, episodes and doubts out, caveats for results."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -142,6 +142,12 @@ class IngressWatch:
             event = self._detector.told_again(number, ms, close=True)
             if event is not None:
                 yield from self._tell(event, stamp)
+
+    def forget(self, closed: Collection[str]) -> None:
+        """Know no more of episodes that were closed: ids of the records that opened them."""
+        for number in [number for number, known in self._open.items() if known.id in closed]:
+            self._detector.told_again(number, 0, close=True)
+            del self._open[number]
 
     # --- what it says of a determination ---------------------------------------------------------
 
