@@ -19,7 +19,7 @@ import numpy as np
 from quietcell import __version__
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import ENGINE_VERSION
-from quietcell.core.times import rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from quietcell.ledger.canonical import canonical_body
 from quietcell.ledger.chain import GENESIS, Envelope
 from quietcell.ledger.journal import _LAYOUT, Journal
@@ -34,7 +34,6 @@ BATCHES = ((1, 500), (20, 150), (300, 20))
 """Records a commit, and commits."""
 _TABLE = "CREATE TABLE journal (seq INTEGER PRIMARY KEY, record TEXT NOT NULL) STRICT"
 CELL = "live-feed-room"
-DAY_MS = 86_400_000
 
 
 def seconds() -> float:

@@ -16,7 +16,7 @@ import numpy as np
 
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import ConfigurationBody, SegmentBody
-from quietcell.core.times import rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from quietcell.ledger.canonical import canonical
 from quietcell.ledger.chain import Envelope
 from quietcell.ledger.journal import Journal
@@ -25,7 +25,6 @@ from quietcell.panel.source import Source
 from tests.support.streams import cell_settings
 
 BEGINS_UTC_MS = 1_780_272_000_000
-DAY_MS = 86_400_000
 EXCURSIONS = 200
 CELL = "live-feed-room"
 

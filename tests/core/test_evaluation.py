@@ -16,7 +16,7 @@ from quietcell.core.evaluation import evaluate
 from quietcell.core.inputs import SegmentEnded
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import GrabSample, Json, Reason
-from quietcell.core.times import MS_PER_DAY, rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from quietcell.core.water.speciation import Composition, speciate
 from quietcell.errors import DomainError
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
@@ -67,11 +67,11 @@ def test_thermometer_and_display_are_as_uncertain_as_the_configuration_says() ->
 
 def test_what_drifted_before_a_check_is_not_counted_again() -> None:
     # GUM (JCGM 100) 4.1: the bias a check found holds the drift up to then.
-    calibrated = {"calibrated_utc_ms": ANCHOR_UTC_MS - 20 * MS_PER_DAY, "low_ionic_id": "check"}
+    calibrated = {"calibrated_utc_ms": ANCHOR_UTC_MS - 20 * DAY_MS, "low_ionic_id": "check"}
     check = LowIonicCheck(bias_ph=0.05, standard_uncertainty_ph=0.01)
 
     def drift_ph(checked_d: float) -> float:
-        at = rfc3339(ANCHOR_UTC_MS - round(checked_d * MS_PER_DAY))
+        at = rfc3339(ANCHOR_UTC_MS - round(checked_d * DAY_MS))
         body = judged(water(6.8, 0.1), low_ionic=check, low_ionic_at=at, **calibrated)
         assert body["calibration"]["age_d"] == 20.0
         return next(float(c["standard_uncertainty_ph"]) for c in body["ph_budget"] if c["name"] == "drift")

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from quietcell.core.times import DAY_MS
 from quietcell.errors import QuietcellError
 from quietcell.report import build as module
 from quietcell.report.build import build
@@ -12,7 +13,7 @@ from quietcell.report.cell_report import CellReport
 from quietcell.report.indications import Indications
 from quietcell.report.material import Span
 from tests.support.long_ledger import long_ledger
-from tests.support.long_water import BEGINS_UTC_MS, DAY_MS
+from tests.support.long_water import BEGINS_UTC_MS
 
 CELLS = ("header-tank", "larval-hall", "quarantine")
 SPAN = Span(from_ms=BEGINS_UTC_MS, to_ms=BEGINS_UTC_MS + DAY_MS)

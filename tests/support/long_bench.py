@@ -14,9 +14,9 @@ from quietcell.core.bench_records import (
 )
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.records import ABSENT, DoubtBody
-from quietcell.core.times import rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from tests.support.long_cell import LongCell
-from tests.support.long_water import DAY_MS, HOUR_MS
+from tests.support.long_water import HOUR_MS
 
 _BUFFERS = (("phthalate", 4.005), ("phosphate", 6.865), ("borax", 9.183))
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from quietcell.core.records import GapBody, Json
-from quietcell.core.times import rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from quietcell.ledger.canonical import canonical
 from quietcell.ledger.chain import Envelope
 from quietcell.ledger.digest import DigestSpan, ReadingsDigestBody
@@ -24,7 +24,7 @@ from quietcell.service.records import RunBody
 from tests.support.long_bench import calibrate, doubt
 from tests.support.long_cell import LongCell
 from tests.support.long_results import determine, episode
-from tests.support.long_water import BEGINS_UTC_MS, DAY_MS, HOUR_MS, Dip, dips_within, water
+from tests.support.long_water import BEGINS_UTC_MS, HOUR_MS, Dip, dips_within, water
 
 LIMITS = {"ph_low": 6.6, "ph_high": 7.3, "conductivity_high_us_cm": 0.11}
 ROOMS = ("header-tank", "live-feed-room", "larval-hall", "quarantine")

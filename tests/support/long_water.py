@@ -4,9 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from quietcell.core.times import DAY_MS
+
 BEGINS_UTC_MS = 1_780_272_000_000
 """2026-06-01."""
-HOUR_MS, DAY_MS = 3_600_000, 86_400_000
+HOUR_MS = 3_600_000
 EVERY_MS = 600_000
 """From one determination to the next."""
 Dip = tuple[int, int, float]

@@ -14,7 +14,7 @@ import click
 from quietcell.cli.checked import checked
 from quietcell.cli.options import Number, ledger_folder, ledger_options, outside, print_json
 from quietcell.core.records import Json
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import DAY_MS, rfc3339, utc_ms
 from quietcell.errors import QuietcellError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -23,7 +23,7 @@ from quietcell.report.cell_part import cell_part
 from quietcell.report.excursions import limits_from
 from quietcell.report.indications import Traces
 from quietcell.report.material import Span, whole_span
-from quietcell.report.pen import DAY_MS, Pen
+from quietcell.report.pen import Pen
 from quietcell.report.single import (
     CalibrationReport,
     DeterminationReport,

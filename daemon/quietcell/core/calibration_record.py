@@ -28,7 +28,7 @@ from quietcell.core.electrode.ph_budget import line_standard_uncertainty_ph
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings, error_from
-from quietcell.core.times import MS_PER_DAY, utc_ms
+from quietcell.core.times import DAY_MS, utc_ms
 from quietcell.errors import DomainError
 
 QUESTIONS = frozenset({"slope-changed", "zero-changed"})
@@ -300,7 +300,7 @@ def line_error_at(check: Mapping[str, Json], calibration: Mapping[str, Json] | N
         known = KnownLine(
             line=_line_of(calibration),
             errors=tuple(error_from(error) for error in calibration["errors"]),
-            age_d=max(0.0, (utc_ms(check["at"]) - utc_ms(calibration["at"])) / MS_PER_DAY),
+            age_d=max(0.0, (utc_ms(check["at"]) - utc_ms(calibration["at"])) / DAY_MS),
         )
     solutions = check["low_ionic"]["solutions"]
     ph, temperature_c = (

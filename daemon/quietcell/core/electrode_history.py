@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 
 from quietcell.core.electrode.condition import ElectrodeCondition, HistoryEntry, assess
 from quietcell.core.records import Json
-from quietcell.core.times import MS_PER_DAY, utc_ms
+from quietcell.core.times import DAY_MS, utc_ms
 
 OF_THE_ELECTRODE = frozenset({"slope-out-of-limits", "zero-out-of-limits"})
 """Reasons against a calibration that tell of the electrode, not of buffers or of how it was done."""
@@ -29,7 +29,7 @@ def condition_of(bodies: Iterable[Mapping[str, Json]]) -> ElectrodeCondition:
 
 def _entry(body: Mapping[str, Json]) -> HistoryEntry | None:
     """Return what a record says of the electrode; None where it says nothing."""
-    day = utc_ms(body["at"]) / MS_PER_DAY
+    day = utc_ms(body["at"]) / DAY_MS
     if body["record"] == "check":
         summary = body.get("low_ionic")
         return None if summary is None else HistoryEntry(day=day, junction_ph=summary["bias_ph"])

@@ -14,7 +14,7 @@ from quietcell.core.endpoint.window import Drift, SlopeNoise
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import GrabSample, Qualifier, Reason
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import MS_PER_DAY
+from quietcell.core.times import DAY_MS
 from quietcell.core.times import utc_ms as utc_ms_of
 from quietcell.core.water.inverse_conductivity import most_conductivity_at
 from quietcell.core.water.limits import allowed_ph_interval
@@ -183,7 +183,7 @@ def _potential(window: ReadingBlock, drift: Drift | None) -> float | None:
 
 def _days(since_utc_ms: int | None, utc_ms: int) -> float | None:
     """Return days gone by; None where it is not known since when."""
-    return None if since_utc_ms is None else max(0.0, (utc_ms - since_utc_ms) / MS_PER_DAY)
+    return None if since_utc_ms is None else max(0.0, (utc_ms - since_utc_ms) / DAY_MS)
 
 
 def _drifting_d(settings: CellSettings, utc_ms: int) -> float | None:

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from quietcell.core.times import DAY_MS
 from quietcell.errors import QuietcellError
 from quietcell.panel.access import LARGEST_BODY, Access, Guard
 from quietcell.panel.metrics import metrics_text
@@ -31,7 +32,7 @@ _FILES = {
     "history.js": "text/javascript",
     "chart.js": "text/javascript",
 }
-LONGEST_SPAN_MS = 400 * 86_400_000
+LONGEST_SPAN_MS = 400 * DAY_MS
 _LATEST_MS = 253_402_300_799_000  # the year 9999
 MOST_RECORDS = 200
 

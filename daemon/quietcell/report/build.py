@@ -17,7 +17,7 @@ from typing import Any
 from quietcell import __version__
 from quietcell.collector import at_rest
 from quietcell.core.records import ENGINE_VERSION
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import DAY_MS, rfc3339, utc_ms
 from quietcell.errors import LedgerDamagedError, QuietcellError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.links import check_links
@@ -27,7 +27,7 @@ from quietcell.report.indications import Indications, read, wanted
 from quietcell.report.material import Entry, Span, gather
 from quietcell.report.summary import summarise
 
-LONG_MS = 3 * 86_400_000
+LONG_MS = 3 * DAY_MS
 """Of a longer span several cells are worked on at a time, each in a process of its own."""
 STEPS = 100
 """Into so many steps the work on a cell is told."""

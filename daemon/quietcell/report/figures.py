@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity
 from quietcell.core.records import Json
-from quietcell.core.times import utc_ms
+from quietcell.core.times import DAY_MS, utc_ms
 from quietcell.report.coverage import VALID
 from quietcell.report.material import Span
-from quietcell.report.pen import DAY_MS, INK, LIGHT, MARK, MID, Pen
+from quietcell.report.pen import INK, LIGHT, MARK, MID, Pen
 
 
 def calibration_history(pen: Pen, calibrations: Sequence[Mapping[str, Json]]) -> str:

@@ -14,6 +14,7 @@ from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Json
+from quietcell.core.times import DAY_MS
 from quietcell.core.water.reference25 import ph_25c
 from quietcell.ledger.readings_files import Extremes, ReadingsFiles, month_of
 from quietcell.report.coverage import attended
@@ -294,7 +295,7 @@ def _measured(want: Wanted) -> set[str]:
     ends_ms = [*(piece.anchor_ms for piece in want.pieces[1:]), want.span.to_ms]
     for piece, end_ms in zip(want.pieces, ends_ms, strict=False):  # one too many where there is no piece
         first_ms, last_ms = want.span.clipped(piece.anchor_ms, end_ms)
-        months.update(map(month_of, range(first_ms, last_ms, 86_400_000)))
+        months.update(map(month_of, range(first_ms, last_ms, DAY_MS)))
         if first_ms < last_ms:
             months.add(month_of(last_ms - 1))
     return months

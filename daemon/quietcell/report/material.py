@@ -6,13 +6,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from quietcell.core.records import Json
-from quietcell.core.times import utc_ms
+from quietcell.core.times import DAY_MS, utc_ms
 from quietcell.ledger.chain import Stored, digest
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.upcast import upcast
 from quietcell.report.referred import uncertainties_25c
 
-LEAD_MS = 86_400_000
+LEAD_MS = DAY_MS
 """A determination that ended so long before a span may still speak for its beginning."""
 _LATEST_MS = 253_402_300_799_999
 """The last instant of year 9999."""

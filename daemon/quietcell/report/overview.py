@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 
 from quietcell.core.readings import Quantity
 from quietcell.core.records import Json
-from quietcell.core.times import utc_ms
+from quietcell.core.times import DAY_MS, utc_ms
 from quietcell.report.cell_report import CellReport
 from quietcell.report.coverage import VALID
 from quietcell.report.indications import Indications
 from quietcell.report.material import Span
-from quietcell.report.pen import DAY_MS, INK, LIGHT, MARK, MID, Pen
+from quietcell.report.pen import INK, LIGHT, MARK, MID, Pen
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -7,6 +7,7 @@ from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 from quietcell.collector import at_rest
+from quietcell.core.times import DAY_MS
 from quietcell.errors import QuietcellError
 from quietcell.report.material import Span
 
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-DAY_MS = 86_400_000
 INK, MID, LIGHT, MARK = "#1b1f23", "#5f6873", "#d5dae0", "#0b5560"
 WIDTH_IN = 5.2
 """Narrow, so that the writing stays readable on a phone; a page shows it larger."""

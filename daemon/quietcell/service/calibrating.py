@@ -20,7 +20,7 @@ from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import DoubtBody, Json
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from quietcell.errors import CommandError, DomainError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances, AttendedArguments
@@ -118,7 +118,7 @@ class Calibrating:
         except DomainError as error:
             raise CommandError(error.message, subject=error.subject, hint=error.hint) from error
         now_ms = self._clock.utc_ms()
-        valid_ms = None if asked.valid_d is None else now_ms + round(asked.valid_d * 86_400_000)
+        valid_ms = None if asked.valid_d is None else now_ms + round(asked.valid_d * DAY_MS)
         body = calibration_body(
             judged,
             settings,

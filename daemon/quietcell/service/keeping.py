@@ -21,7 +21,7 @@ from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.electrode_history import condition_of
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.settings import CellSettings
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import DAY_MS, rfc3339, utc_ms
 from quietcell.errors import CommandError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
@@ -32,8 +32,6 @@ from quietcell.service.commands import Commands, LongText, OfCell, checked
 from quietcell.service.electrodes import electrode_bodies, history, suspicions, whereabouts
 from quietcell.service.in_force import names_of, things_of
 from quietcell.service.records import DaemonIds
-
-DAY_MS = 86_400_000
 
 
 class NoteArguments(OfCell):

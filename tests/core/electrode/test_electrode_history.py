@@ -4,9 +4,7 @@ from typing import Any
 
 from quietcell.core.electrode.condition import Signal
 from quietcell.core.electrode_history import condition_of
-from quietcell.core.times import rfc3339
-
-DAY_MS = 86_400_000
+from quietcell.core.times import DAY_MS, rfc3339
 
 
 def calibration(

@@ -10,10 +10,9 @@ from quietcell.core.alarms.moment import Moment, Span
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.times import DAY_MS, rfc3339, utc_ms
 from quietcell.core.water.pharmacopoeia import stage_1_limit_us_cm
 
-DAY_MS = 86_400_000
 SLOW_LOOK_MS = 5_000
 """Where no record brings news, what only grows old is looked at so often."""
 UNSEEN_MS = 600_000

@@ -14,10 +14,10 @@ from quietcell.core.alarms.rule import AlarmRule, causes_first
 from quietcell.core.alarms.states import SHOWN, TRANSITIONS, AlarmEvent, AlarmState
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.records import ABSENT, Json
-from quietcell.core.times import rfc3339
+from quietcell.core.times import DAY_MS, rfc3339
 from quietcell.errors import QuietcellError
 
-LONGEST_SHELF_MS = 7 * 86_400_000
+LONGEST_SHELF_MS = 7 * DAY_MS
 """A week; what should never sound again is disabled in the configuration, where others see it."""
 
 
