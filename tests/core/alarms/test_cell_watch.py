@@ -71,23 +71,41 @@ class Watched:
             "text": "Carbon dioxide is suspected.",
         })  # fmt: skip
 
+    def learn(self, body: dict[str, Any], **more: Any) -> None:
+        self.watch.learn({**body, **more})
+
+    def current(self) -> bool:
+        """Whether the last result may be taken for what the water is now."""
+        return self.watch.has_current_result(self.now)
+
     @property
     def shown(self) -> list[str]:
         return [alarm["alarm"] for alarm in self.watch.engine.shown()]
 
 
+FAILED_CHECK = {
+    "record": "check", "id": "daemon.1.8", "at": rfc3339(UTC_MS + 1000), "method": "buffer",
+    "verdict": "failed",
+}  # fmt: skip
+
+
+def with_electrode(name: str | None) -> dict[str, Any]:
+    settings = {"calibration_expires_utc_ms": None, "mode": "continuous", "electrode": name}
+    return {"record": "configuration", "settings": settings}
+
+
 def test_a_meter_that_is_too_slow_has_an_alarm_of_its_own_and_is_not_silent() -> None:
     watched = Watched()
     gap = {"record": "gap", "id": "live-feed-room.1.8", "cause": "silence", "gap_s": 20.0}
-    watched.watch.learn(gap)
+    watched.learn(gap)
     assert watched.run(5) == []
-    watched.watch.learn({**gap, "cause": "readings-too-sparse", "goes_on": True})
+    watched.learn(gap, cause="readings-too-sparse", goes_on=True)
     assert watched.run(1) == ["readings-too-sparse raised"]
     assert watched.bodies[-1].about == "live-feed-room.1.8"
     assert watched.run(50, silent=True) == []
     assert watched.run(30, silent=True)[0] == "meter-silent raised"
     watched.run(10)
-    watched.watch.learn({**gap, "cause": "readings-too-sparse", "goes_on": False, "gap_s": 90.0})
+    watched.learn(gap, cause="readings-too-sparse", goes_on=False, gap_s=90.0)
     assert watched.run(1) == ["readings-too-sparse returned"]
 
 
@@ -112,7 +130,7 @@ def test_a_fault_of_the_port_is_silence_from_the_first_moment() -> None:
     watched = Watched()
     watched.run(10)
     fault = {"record": "driver-fault", "id": "daemon.1.4", "at": rfc3339(UTC_MS + 10_500), "text": "hung up"}
-    watched.watch.learn(fault)
+    watched.learn(fault)
     assert watched.run(10, silent=True) == []
     assert watched.run(1, silent=True) == ["meter-silent raised"]
     assert (watched.bodies[-1].text, watched.bodies[-1].about) == ("hung up", "daemon.1.4")
@@ -224,7 +242,7 @@ def test_a_determination_tells_what_is_wrong_and_the_next_that_it_is_over(
 def test_a_calibration_is_due_before_it_expires_and_one_alarm_follows_the_other() -> None:
     watched = Watched(calibration_due_before_d=0.01)
     settings = {"calibration_expires_utc_ms": UTC_MS + 1_000_000, "mode": "continuous"}
-    watched.watch.learn({"record": "configuration", "settings": settings})
+    watched.learn({"record": "configuration", "settings": settings})
     assert watched.run(900) == ["calibration-due raised"]
     assert watched.run(150) == ["calibration-expired raised", "calibration-due suppressed"]
 
@@ -233,73 +251,61 @@ def test_a_cell_without_a_calibration_delivers_nothing_and_its_signal_says_so() 
     watched = Watched(no_result_after_s=300.0, check_every_d=30.0)
     settings = {"calibration_expires_utc_ms": None, "mode": "on-request", "calibrated": False}
     configuration = {"record": "configuration", "settings": settings}
-    watched.watch.learn(configuration)
+    watched.learn(configuration)
     assert watched.run(10) == ["not-calibrated raised"]
     assert watched.watch.condition() is Signal.OUT_OF_SPECIFICATION
-    watched.watch.learn({**configuration, "settings": {**settings, "mode": "continuous"}})
+    watched.learn({**configuration, "settings": {**settings, "mode": "continuous"}})
     assert watched.run(700) == []  # one alarm tells why there is no result
-    watched.watch.learn({**configuration, "settings": {**settings, "calibrated": True}})
+    watched.learn({**configuration, "settings": {**settings, "calibrated": True}})
     assert watched.run(1)[0] == "not-calibrated returned"
 
 
 def test_a_failed_check_is_told_until_one_passes() -> None:
     watched = Watched(check_every_d=0.001, electrolyte_every_d=1.0)
     assert watched.run(1) == ["check-due raised", "electrolyte-due raised"]
-    check = {
-        "record": "check",
-        "method": "buffer",
-        "id": "daemon.1.8",
-        "at": rfc3339(UTC_MS + 1000),
-        "verdict": "failed",
-    }
-    watched.watch.learn(check)
+    watched.learn(FAILED_CHECK)
     assert "check-failed raised" in watched.run(1)
-    watched.watch.learn({**check, "method": "temperature", "verdict": "passed"})
+    watched.learn(FAILED_CHECK, method="temperature", verdict="passed")
     assert watched.run(1) == []  # a thermometer says nothing of the electrode
-    watched.watch.learn({**check, "method": "temperature"})
-    watched.watch.learn({"record": "electrode", "thing": "electrode", "name": "probe-1", "state": "stored"})
+    watched.learn(FAILED_CHECK, method="temperature")
+    watched.learn({"record": "electrode", "thing": "electrode", "name": "probe-1", "state": "stored"})
     assert watched.run(1) == []  # the electrode that failed has gone, the thermometer has not
-    watched.watch.learn({**check, "method": "temperature", "verdict": "passed"})
+    watched.learn(FAILED_CHECK, method="temperature", verdict="passed")
     assert "check-failed returned" in watched.run(1)
-    watched.watch.learn(check)
+    watched.learn(FAILED_CHECK)
     assert "check-failed raised" in watched.run(1)
-    watched.watch.learn({**check, "verdict": "passed"})
+    watched.learn(FAILED_CHECK, verdict="passed")
     filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte is low"}
-    watched.watch.learn(filled)
+    watched.learn(filled)
     assert watched.run(1) == ["check-failed returned"]
-    watched.watch.learn({**filled, "work": "electrolyte-refilled"})
+    watched.learn(filled, work="electrolyte-refilled")
     assert watched.run(1) == ["electrolyte-due returned"]
     worn = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
     told = {"name": "probe-7", "condition": "maintenance-required", "condition_reasons": ["slope 91.8 %"]}
-    watched.watch.learn({**worn, **told})
-    watched.watch.learn(with_electrode("probe-7"))
+    watched.learn({**worn, **told})
+    watched.learn(with_electrode("probe-7"))
     assert set(watched.run(1)) == {
         f"{n} raised" for n in ("electrode-condition", "check-due", "electrolyte-due")
     }
 
 
-def with_electrode(name: str | None) -> dict[str, Any]:
-    settings = {"calibration_expires_utc_ms": None, "mode": "continuous", "electrode": name}
-    return {"record": "configuration", "settings": settings}
-
-
 def test_care_and_condition_are_those_of_the_electrode_that_is_in_the_cell() -> None:
     watched = Watched(cleaning_every_d=30.0, tubing_every_d=30.0)
     done = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS)}
-    watched.watch.learn({**done, "work": "tubing-changed"})
-    watched.watch.learn({**done, "work": "cleaned"})  # before it had a name
-    watched.watch.learn(with_electrode(None))
+    watched.learn(done, work="tubing-changed")
+    watched.learn(done, work="cleaned")  # before it had a name
+    watched.learn(with_electrode(None))
     assert watched.run(1) == []
     put = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
     worn = {"condition": "maintenance-required", "condition_reasons": ["slope 91.8 %"]}
-    watched.watch.learn({**put, **worn, "name": "probe-7", "already_there": True})
-    watched.watch.learn(with_electrode("probe-7"))
+    watched.learn({**put, **worn, "name": "probe-7", "already_there": True})
+    watched.learn(with_electrode("probe-7"))
     assert watched.run(1) == ["electrode-condition raised"]
-    watched.watch.learn({**done, "work": "cleaned", "electrode": "probe-8", "cell": "larval-hall"})
-    watched.watch.learn({**put, "name": "probe-8", "condition": "none"})
-    watched.watch.learn(with_electrode("probe-8"))
+    watched.learn(done, work="cleaned", electrode="probe-8", cell="larval-hall")
+    watched.learn(put, name="probe-8", condition="none")
+    watched.learn(with_electrode("probe-8"))
     assert watched.run(1) == ["electrode-condition returned"]
-    watched.watch.learn(with_electrode("probe-9"))
+    watched.learn(with_electrode("probe-9"))
     assert watched.run(1) == ["cleaning-due raised"]
 
 
@@ -426,11 +432,11 @@ def test_work_at_the_cell_is_function_check_and_not_held_against_the_water() -> 
     watched = Watched(flow_low_ml_min=60.0, temperature_high_c=30.0, no_result_after_s=300.0)
     watched.determination("accepted")
     watched.run(10)
-    assert watched.watch.has_current_result(at(watched.second))
+    assert watched.current()
     dry: dict[str, Any] = {"flow_ml_min": 0.0, "temperature_c": None}
     assert watched.run(900, attended="calibrate", **dry) == []
     assert watched.watch.condition() is Signal.FUNCTION_CHECK
-    assert not watched.watch.has_current_result(at(watched.second))
+    assert not watched.current()
     assert watched.run(290, attended=None, flow_ml_min=100.0, temperature_c=25.0) == []
     assert watched.watch.condition() is Signal.NONE
     assert watched.run(60) == ["no-result raised"]
@@ -451,31 +457,28 @@ def test_a_result_is_current_only_while_it_is_young_and_the_water_is_seen() -> N
 def test_no_result_is_current_while_a_failed_check_stands() -> None:
     watched = Watched(no_result_after_s=300.0)
     watched.determination("accepted")
-    watched.watch.learn(failed_check())
+    watched.learn(FAILED_CHECK)
     assert not watched.watch.has_current_result(at(0))
-    watched.watch.learn(failed_check(verdict="passed"))
+    watched.learn(FAILED_CHECK, verdict="passed")
     assert watched.watch.has_current_result(at(0))
 
 
 def test_a_result_from_before_the_water_changed_is_not_current() -> None:
     watched = Watched(no_result_after_s=3000.0)
 
-    def current() -> bool:
-        return watched.watch.has_current_result(at(watched.second))
-
     watched.run(100)
     watched.determination("accepted")
-    told = [current()]
+    told = [watched.current()]
     watched.run(100)
     watched.episode("co2-ingress", "opened", began=150)
-    told.append(current())
+    told.append(watched.current())
     watched.determination("qualified")
     watched.run(100)
-    told.append(current())
+    told.append(watched.current())
     watched.episode("co2-ingress", "closed", began=150)
-    told.append(current())
+    told.append(watched.current())
     watched.determination("accepted")
-    assert [*told, current()] == [True, False, True, False, True]
+    assert [*told, watched.current()] == [True, False, True, False, True]
 
 
 def test_a_doubt_stays_with_the_result_it_is_about() -> None:
@@ -484,7 +487,7 @@ def test_a_doubt_stays_with_the_result_it_is_about() -> None:
     doubt = {"record": "doubt", "id": "live-feed-room.1.10", "text": "in doubt since 09:00"}
     seen = []
     for about in (["live-feed-room.1.3"], ["live-feed-room.1.3", "live-feed-room.1.9"]):
-        watched.watch.learn({**doubt, "determinations": about})
+        watched.learn(doubt, determinations=about)
         seen.append(watched.watch.facts.doubt is not None)
     watched.determination("accepted")
     assert [*seen, watched.watch.facts.doubt is not None] == [False, True, False]
@@ -503,11 +506,11 @@ def test_a_detector_that_would_find_no_amount_is_blind() -> None:
 def test_samples_say_nothing_of_a_detector_that_has_not_seen_their_water_before() -> None:
     watched = Watched()
     settings = {"calibration_expires_utc_ms": None, "mode": "continuous"}
-    watched.watch.learn({"record": "configuration", "settings": settings})
+    watched.learn({"record": "configuration", "settings": settings})
     for _ in range(2):
         watched.determination("accepted", smallest_co2_ug_per_l=None)
     assert watched.run(700) == ["detector-blind raised"]
-    watched.watch.learn({"record": "configuration", "settings": {**settings, "mode": "on-request"}})
+    watched.learn({"record": "configuration", "settings": {**settings, "mode": "on-request"}})
     assert watched.run(100) == ["detector-blind returned"]
     for _ in range(2):
         watched.determination("accepted", smallest_co2_ug_per_l=None)
@@ -519,7 +522,7 @@ def test_samples_say_nothing_of_a_detector_that_has_not_seen_their_water_before(
 def test_a_sensor_found_at_fault_on_request_says_up_to_when_and_what_will_tell() -> None:
     watched = Watched()
     settings = {"calibration_expires_utc_ms": None, "mode": "on-request"}
-    watched.watch.learn({"record": "configuration", "settings": settings})
+    watched.learn({"record": "configuration", "settings": settings})
     watched.determination("refused", "flagged-readings", rejected_readings={"open-circuit": 40})
     ended = rfc3339(watched.now.utc_ms)
     assert watched.run(40) == ["sensor-fault raised"]
@@ -529,10 +532,9 @@ def test_a_sensor_found_at_fault_on_request_says_up_to_when_and_what_will_tell()
 
 def test_a_failed_check_tells_why_there_is_no_result() -> None:
     watched = Watched(no_result_after_s=300.0)
-    check = {"record": "check", "id": "daemon.1.5", "method": "temperature", "electrode": None}
-    watched.watch.learn({**check, "at": rfc3339(UTC_MS), "verdict": "failed"})
+    watched.learn(FAILED_CHECK, method="temperature", at=rfc3339(UTC_MS))
     assert watched.run(700) == ["check-failed raised"]
-    watched.watch.learn({**check, "at": rfc3339(UTC_MS), "verdict": "passed"})
+    watched.learn(FAILED_CHECK, method="temperature", at=rfc3339(UTC_MS), verdict="passed")
     assert watched.run(20) == ["check-failed returned", "no-result raised"]
 
 
@@ -541,38 +543,25 @@ def test_a_sample_someone_brought_is_none_of_the_loops() -> None:
     low = {"record": "determination", "id": "live-feed-room.1.3", "verdict": "accepted", "reasons": []}
     told = {**low, "ph": 5.0, "ph_25c": 5.0, "ended": rfc3339(UTC_MS), "smallest_co2_ug_per_l": None}
     told |= {"ph_allowed_low": None, "ph_allowed_high": None}
-    watched.watch.learn({**told, "grab": {"portion": 1}})
+    watched.learn({**told, "grab": {"portion": 1}})
     assert watched.run(1) == []
-    watched.watch.learn(told)
+    watched.learn(told)
     assert watched.run(1) == ["ph-out-of-limits raised"]
-
-
-def failed_check(**more: Any) -> dict[str, Any]:
-    at_s = rfc3339(UTC_MS + 1000)
-    return {
-        "record": "check",
-        "id": "daemon.1.8",
-        "at": at_s,
-        "method": "buffer",
-        "verdict": "failed",
-        **more,
-    }
 
 
 def test_a_failed_check_speaks_of_the_electrode_it_was_made_with() -> None:
     watched = Watched(check_every_d=1.0)
 
-    def with_electrode(name: str) -> list[str]:
-        settings = {"calibration_expires_utc_ms": None, "mode": "continuous", "electrode": name}
-        watched.watch.learn({"record": "configuration", "settings": settings})
+    def put_in(name: str) -> list[str]:
+        watched.learn(with_electrode(name))
         return watched.run(1)
 
-    watched.watch.learn(failed_check(electrode="glass-1"))
-    assert with_electrode("glass-1") == ["check-failed raised"]
-    assert with_electrode("glass-2") == ["check-failed returned", "check-due raised"]
-    watched.watch.learn(failed_check(electrode="glass-2", verdict="passed"))
+    watched.learn(FAILED_CHECK, electrode="glass-1")
+    assert put_in("glass-1") == ["check-failed raised"]
+    assert put_in("glass-2") == ["check-failed returned", "check-due raised"]
+    watched.learn(FAILED_CHECK, electrode="glass-2", verdict="passed")
     assert watched.run(1) == ["check-due returned"]
-    assert with_electrode("glass-1") == ["check-failed raised"]  # it is still the one that failed
+    assert put_in("glass-1") == ["check-failed raised"]  # it is still the one that failed
 
 
 @pytest.mark.parametrize(
@@ -585,7 +574,7 @@ def test_a_calibration_refused_for_its_buffers_is_none_and_says_nothing_against_
     watched = Watched(check_every_d=1.0)
     assert watched.run(1) == ["check-due raised"]
     refused = {"record": "calibration", "verdict": "refused", "refusals": [{"reason": reason, "text": "…"}]}
-    watched.watch.learn({**failed_check(), **refused, "electrode": None})
+    watched.learn({**FAILED_CHECK, **refused, "electrode": None})
     assert watched.run(1) == told
     assert not told or watched.bodies[-2].text.endswith(f"did not pass: {reason}")
 
@@ -605,15 +594,15 @@ def test_a_clock_that_was_set_back_neither_silences_an_alarm_nor_makes_a_result_
     watched = Watched(no_result_after_s=300.0)
     watched.run(20)
     fault = {"record": "driver-fault", "id": "daemon.1.4", "at": rfc3339(UTC_MS + 15_000), "text": "hung up"}
-    watched.watch.learn(fault)
+    watched.learn(fault)
     watched.episode("co2-ingress", "closed")
     watched.run(1)
     watched.determination("accepted")
-    assert watched.watch.has_current_result(watched.now)
+    assert watched.current()
     watched.set_back_ms = 86_400_000
     assert watched.run(290) == []  # the fault is over, and nothing is owed for the time before
-    assert not watched.watch.has_current_result(watched.now)
+    assert not watched.current()
     assert watched.run(120) == ["no-result raised"]
     watched.determination("accepted")
     assert watched.run(1) == ["no-result returned"]
-    assert watched.watch.has_current_result(watched.now)
+    assert watched.current()
