@@ -16,6 +16,7 @@ from serial.tools.list_ports_common import ListPortInfo
 
 from quietcell.cli import COMMANDS
 from quietcell.cli.demo_view import outcome
+from quietcell.cli.options import Place
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
 from quietcell.ledger import file_system
@@ -247,7 +248,7 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
     cell = {"cell": "hall", "at": "2026-03-01T08:00:00.000Z", "age_s": 0.4, "waits_for": "rinse", **values}
     kept = {"things": {}, "condition": {"findings": []}, "due": []}
 
-    def answer(_config: Path, _ledger: Path, request: dict[str, Any]) -> dict[str, Any]:
+    def answer(_place: Place, request: dict[str, Any]) -> dict[str, Any]:
         whole = {"site": "merrow-sound", "run": 1, "seq": 3, "ledger": "6b82", "outlets": [], "cells": [cell],
                  "disk": "the disk of the ledger is full; readings are dropped"}  # fmt: skip
         alarms = [
@@ -260,7 +261,7 @@ def test_status_shows_the_potential_of_a_cell_without_a_ph_and_what_it_lacks(
         answers: dict[str, dict[str, Any]] = {"status": whole, "alarms": told, "kept": kept}
         return answers[request["command"]]
 
-    monkeypatch.setattr("quietcell.cli.status.ask_daemon", answer)
+    monkeypatch.setattr(Place, "ask", answer)
     shown = ran("status", "--ledger", "state").out
     assert f"hall: {reading} (0 s ago)" in shown
     assert "tells what to do): Sanitisation under way\n" in shown
@@ -276,7 +277,7 @@ def test_an_electrode_under_a_fixed_calibration_is_told_to_be_another_ones(
         "state": "in-use", "already_there": False, "condition_reasons": [],
     }  # fmt: skip
     answer = {"body": body, "left": None, "calibrated": True, "fixed": True}
-    monkeypatch.setattr("quietcell.cli.note.ask_daemon", lambda *_: answer)
+    monkeypatch.setattr(Place, "ask", lambda *_: answer)
     put = ("note", "hall", "--put-in", "electrode", "--name", "probe-8", "--ledger", "state")
     assert "which is another electrode's: cells.hall.calibration" in ran(*put).out
     answer["fixed"] = False
@@ -293,7 +294,7 @@ def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
     }  # fmt: skip
     states = ("unacknowledged", "returned-unacknowledged")
     alarms = [{**alarm, "state": state} for state in states]
-    monkeypatch.setattr("quietcell.cli.alarm.ask_daemon", lambda *_: {"alarms": alarms})
+    monkeypatch.setattr(Place, "ask", lambda *_: {"alarms": alarms})
     held, over = ran("alarm", "list", "--ledger", "state").out.split("hall meter-silent: Meter silent ")[1:]
     assert held.startswith("(high priority, not acknowledged)")
     assert "  do: Check the plug.\n  within 30 min, or: Nothing is measured." in held
@@ -318,11 +319,11 @@ def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
 def test_an_act_on_an_alarm_says_who_did_it_and_why(
     words: tuple[str, ...], asked: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def answer(_config: Path, _ledger: Path, request: dict[str, Any]) -> dict[str, Any]:
+    def answer(_place: Place, request: dict[str, Any]) -> dict[str, Any]:
         assert request == {"cell": "hall", "operator": "Ada", "reason": "seen to", **asked}
         return {"alarm": "meter-silent", "state": "normal", "seq": 7}
 
-    monkeypatch.setattr("quietcell.cli.alarm.ask_daemon", answer)
+    monkeypatch.setattr(Place, "ask", answer)
     done = ran("alarm", *words, "--ledger", "state", "--operator", "Ada", "--why", "seen to")
     assert done.out == "hall meter-silent: normal (record 7)\n"
 

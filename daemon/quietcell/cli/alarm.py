@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from quietcell.cli.options import (
-    ask_daemon,
+    Place,
     config_option,
     json_option,
     ledger_options,
@@ -36,9 +36,9 @@ def command() -> None:
 @command.command("list")
 @ledger_options
 @json_option
-def list_alarms(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
+def list_alarms(place: Place, *, as_json: bool) -> None:
     """List the alarms people should see, the most urgent first."""
-    answer = ask_daemon(config, ledger, {"command": "alarms"})
+    answer = place.ask({"command": "alarms"})
     if as_json:
         print_json(answer)
         return
@@ -68,8 +68,7 @@ def _act(asked: str) -> Callable[[Callable[..., dict[str, Json]]], Callable[...,
         @click.argument("cell")
         @wraps(own)
         def act(
-            config: Path | None,
-            ledger: Path | None,
+            place: Place,
             cell: str,
             operator: str,
             why: str,
@@ -78,7 +77,7 @@ def _act(asked: str) -> Callable[[Callable[..., dict[str, Json]]], Callable[...,
             **given: Any,
         ) -> None:
             request = {"command": asked, "cell": cell, "operator": operator, "reason": why, **own(**given)}
-            answer = ask_daemon(config, ledger, request)
+            answer = place.ask(request)
             if as_json:
                 print_json(answer)
             else:

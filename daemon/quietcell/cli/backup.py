@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ledger_folder, ledger_options, outside
+from quietcell.cli.options import Place, ledger_options, outside
 
 
 @click.command("backup")
@@ -15,7 +15,7 @@ from quietcell.cli.options import ledger_folder, ledger_options, outside
     type=click.Path(path_type=Path),
     help="Folder to make; must not exist, or be empty.",
 )
-def command(config: Path | None, ledger: Path | None, out: Path) -> None:
+def command(place: Place, out: Path) -> None:
     """Copy the ledger to another folder while the daemon runs, and check the copy.
 
     The copy is a ledger: `quietcell verify`, `export` and `run` work on it. Copy to another disk or
@@ -26,7 +26,7 @@ def command(config: Path | None, ledger: Path | None, out: Path) -> None:
     """
     from quietcell.ledger.backup import backup  # noqa: PLC0415 # commands pay only for what they use
 
-    folder = ledger_folder(config, ledger)
+    folder = place.folder()
     outside(out, folder)
     found = backup(folder, out, tell=lambda text: click.echo(text, err=True))
     click.echo(f"{out}: {found.records} records, {found.readings + found.readings_uncovered} readings, sound")

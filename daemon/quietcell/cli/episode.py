@@ -1,10 +1,8 @@
 """``quietcell episode``: confirm or reject what a running daemon suspects."""
 
-from pathlib import Path
-
 import click
 
-from quietcell.cli.options import ask_daemon, json_option, ledger_options, operator_option, print_json
+from quietcell.cli.options import Place, json_option, ledger_options, operator_option, print_json
 
 
 @click.command("episode")
@@ -16,8 +14,7 @@ from quietcell.cli.options import ask_daemon, json_option, ledger_options, opera
 @click.option("--why", help="What you found; kept with the verdict.")
 @json_option
 def command(
-    config: Path | None,
-    ledger: Path | None,
+    place: Place,
     cell: str,
     episode: str,
     verdict: str,
@@ -33,7 +30,7 @@ def command(
     """
     given = {"cell": cell, "episode": episode, "verdict": verdict, "operator": operator}
     reason = {} if why is None else {"why": why}
-    answer = ask_daemon(config, ledger, {"command": "episode", **given, **reason})
+    answer = place.ask({"command": "episode", **given, **reason})
     if as_json:
         print_json(answer)
         return

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from quietcell.cli.options import ledger_folder, ledger_options, outside
+from quietcell.cli.options import Place, ledger_options, outside
 from quietcell.errors import LedgerDamagedError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -17,14 +17,14 @@ from quietcell.service.export import recording_lines
 @click.option(
     "--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="The CSV to write."
 )
-def command(config: Path | None, ledger: Path | None, cell: str | None, out: Path) -> None:
+def command(place: Place, cell: str | None, out: Path) -> None:
     """Write the readings of a cell as a recording (CSV).
 
     `quietcell replay` of it, with the same configuration, gives the same records again, apart from what
     people asked for meanwhile. The daemon may go on running. Where a file is damaged, what can be read is
     written, and the exit status is 1.
     """
-    folder = ledger_folder(config, ledger)
+    folder = place.folder()
     outside(out, folder)
     with Journal(folder) as journal:
         cells = journal.cells()

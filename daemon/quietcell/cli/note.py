@@ -1,11 +1,10 @@
 """``quietcell note``: notes about a cell, care that was taken, and what is in it."""
 
-from pathlib import Path
 from typing import get_args
 
 import click
 
-from quietcell.cli.options import ask_daemon, json_option, ledger_options, operator_option, print_json
+from quietcell.cli.options import Place, json_option, ledger_options, operator_option, print_json
 from quietcell.core.bench_records import Thing
 from quietcell.core.records import Json
 from quietcell.errors import UsageError
@@ -30,9 +29,8 @@ ACIDS = "Cleaning acids burn: gloves, goggles, acid into water. Glass breaks. Fo
 @click.option("--retired", is_flag=True, help="What is taken out will not come back.")
 @click.option("--history", help="Show every record of the thing of this name.")
 @json_option
-def command(  # noqa: PLR0917 # one argument a flag
-    config: Path | None,
-    ledger: Path | None,
+def command(  # one argument a flag
+    place: Place,
     cell: str,
     text: str | None,
     operator: str,
@@ -71,7 +69,7 @@ def command(  # noqa: PLR0917 # one argument a flag
         asked = {"command": "note", "work": work, "text": text}
         if work in ("cleaned", "electrolyte-refilled"):
             click.echo(ACIDS, err=True)
-    answer = _asked(config, ledger, cell, operator, {k: v for k, v in asked.items() if v is not None})
+    answer = _asked(place, cell, operator, {k: v for k, v in asked.items() if v is not None})
     _tell(answer, as_json=as_json)
 
 
@@ -88,15 +86,13 @@ def _tell(answer: dict[str, Json], *, as_json: bool) -> None:
         click.echo(f"noted as record {answer['seq']}")
 
 
-def _asked(
-    config: Path | None, ledger: Path | None, cell: str, operator: str, asked: dict[str, Json]
-) -> dict[str, Json]:
+def _asked(place: Place, cell: str, operator: str, asked: dict[str, Json]) -> dict[str, Json]:
     """Ask the running daemon, or do the same here where none runs."""
-    if config is None or ledger is not None:
-        return ask_daemon(config, ledger, {"cell": cell, "operator": operator, **asked})
+    if place.config is None or place.ledger is not None:
+        return place.ask({"cell": cell, "operator": operator, **asked})
     from quietcell.cli.bench_session import session  # noqa: PLC0415 # commands pay only for what they use
 
-    with session(config, cell, operator) as here:
+    with session(place.config, cell, operator) as here:
         return here.ask(**asked)
 
 

@@ -6,6 +6,8 @@ import json
 import math
 import os
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
 from typing import Any
 
@@ -57,40 +59,65 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=False))
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a ledger lies, by configuration or by folder."""
+
+    config: Path | None
+    ledger: Path | None
+
+    def folder(self) -> Path:
+        """Return the ledger's folder.
+
+        Raises
+        ------
+        UsageError
+            If neither or both are given, or there is no ledger.
+        ConfigError
+            If the configuration is wrong.
+        """
+        ledger = self.ledger
+        if (self.config is None) == (ledger is None):
+            raise UsageError("name the ledger with either --config FILE or --ledger FOLDER")
+        if self.config is not None:
+            from quietcell.config import load_config  # noqa: PLC0415 # commands pay only for what they use
+            from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # same
+
+            try:
+                ledger = load_config(self.config, InstalledDrivers()).store.folder
+            except ConfigError as error:
+                raise ConfigError([*error.faults, _WITHOUT]) from error
+        folder = Path(ledger or ".")
+        if not folder.is_dir():
+            hint = "Has `quietcell run` been started once?"
+            raise UsageError("no ledger here", subject=str(folder), hint=hint)
+        return folder
+
+    def ask(self, request: Mapping[str, Any], *, timeout_s: float = 5.0) -> dict[str, Any]:
+        """Return the answer of the daemon that works on the ledger.
+
+        Raises
+        ------
+        QuietcellError
+            If no daemon answers, or it says why it does not do what is asked.
+        """
+        from quietcell.service.control import ask, taken  # noqa: PLC0415 # commands pay only for what they use
+
+        return taken(asyncio.run(ask(self.folder(), request, timeout_s=timeout_s)))
+
+
 def ledger_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Let a command name its ledger by folder or by configuration."""
-    command = click.option(
+    """Let a command name its ledger by folder or by configuration; it is given a `Place`."""
+
+    @click.option("--config", type=click.Path(path_type=Path), help="Configuration whose ledger is meant.")
+    @click.option(
         "--ledger", type=click.Path(path_type=Path), help="Folder of the ledger, in place of --config."
-    )(command)
-    return click.option(
-        "--config", type=click.Path(path_type=Path), help="Configuration whose ledger is meant."
-    )(command)
+    )
+    @wraps(command)
+    def placed(*, config: Path | None, ledger: Path | None, **given: Any) -> Any:
+        return command(place=Place(config, ledger), **given)
 
-
-def ledger_folder(config: Path | None, ledger: Path | None) -> Path:
-    """Return the ledger's folder the options name.
-
-    Raises
-    ------
-    UsageError
-        If neither or both are given, or there is no ledger.
-    ConfigError
-        If the configuration is wrong.
-    """
-    if (config is None) == (ledger is None):
-        raise UsageError("name the ledger with either --config FILE or --ledger FOLDER")
-    if config is not None:
-        from quietcell.config import load_config  # noqa: PLC0415 # commands pay only for what they use
-        from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # same
-
-        try:
-            ledger = load_config(config, InstalledDrivers()).store.folder
-        except ConfigError as error:
-            raise ConfigError([*error.faults, _WITHOUT]) from error
-    folder = Path(ledger or ".")
-    if not folder.is_dir():
-        raise UsageError("no ledger here", subject=str(folder), hint="Has `quietcell run` been started once?")
-    return folder
+    return placed
 
 
 def outside(out: Path, ledger: Path) -> None:
@@ -103,18 +130,3 @@ def outside(out: Path, ledger: Path) -> None:
     """
     if Path(os.path.realpath(out)).is_relative_to(os.path.realpath(ledger)):
         raise UsageError("lies in the ledger's own folder", subject=str(out), hint="Name a place outside it")
-
-
-def ask_daemon(
-    config: Path | None, ledger: Path | None, request: Mapping[str, Any], *, timeout_s: float = 5.0
-) -> dict[str, Any]:
-    """Return the answer of the daemon that works on the ledger the options name.
-
-    Raises
-    ------
-    QuietcellError
-        If no daemon answers, or it says why it does not do what is asked.
-    """
-    from quietcell.service.control import ask, taken  # noqa: PLC0415 # commands pay only for what they use
-
-    return taken(asyncio.run(ask(ledger_folder(config, ledger), request, timeout_s=timeout_s)))

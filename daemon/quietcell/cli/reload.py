@@ -1,16 +1,14 @@
 """``quietcell reload``: let a running daemon take over its changed configuration."""
 
-from pathlib import Path
-
 import click
 
-from quietcell.cli.options import ask_daemon, json_option, ledger_options, print_json
+from quietcell.cli.options import Place, json_option, ledger_options, print_json
 
 
 @click.command("reload")
 @ledger_options
 @json_option
-def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
+def command(place: Place, *, as_json: bool) -> None:
     """Let the running daemon read its configuration again.
 
     Cells are added, removed and changed; the others do not notice. A changed cell ends its open
@@ -20,7 +18,7 @@ def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
 
     Exit status: 0 done, 1 failed, 64 wrong use, 78 fault in the configuration.
     """
-    answer = ask_daemon(config, ledger, {"command": "reload"}, timeout_s=60.0)
+    answer = place.ask({"command": "reload"}, timeout_s=60.0)
     if as_json:
         print_json(answer)
         return

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from quietcell.cli.checked import checked
-from quietcell.cli.options import Number, ledger_folder, ledger_options, outside, print_json
+from quietcell.cli.options import Number, Place, ledger_options, outside, print_json
 from quietcell.core.records import Json
 from quietcell.core.times import DAY_MS, rfc3339, utc_ms
 from quietcell.errors import QuietcellError, UsageError
@@ -72,8 +72,7 @@ _USUAL_DAYS = 7.0
     "--verify", "verifying", is_flag=True, help="Verify the whole ledger, and say so in the report."
 )
 def command(
-    config: Path | None,
-    ledger: Path | None,
+    place: Place,
     *,
     cells: tuple[str, ...],
     from_text: str | None,
@@ -108,7 +107,7 @@ def command(
             raise UsageError(
                 "name one of --determination, --calibration, or a span with its cells and limits"
             )
-    zone, folder = _zone(zone_name), ledger_folder(config, ledger)
+    zone, folder = _zone(zone_name), place.folder()
     if out is not None:
         outside(out, folder)
     pen = None if out is None else Pen(zone)  # before the work: without the library there is nothing to draw

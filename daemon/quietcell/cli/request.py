@@ -1,10 +1,8 @@
 """``quietcell request``: ask a running daemon for a determination."""
 
-from pathlib import Path
-
 import click
 
-from quietcell.cli.options import ask_daemon, json_option, ledger_options, operator_option, print_json
+from quietcell.cli.options import Place, json_option, ledger_options, operator_option, print_json
 from quietcell.core.records import Json
 
 
@@ -21,8 +19,7 @@ from quietcell.core.records import Json
 )
 @json_option
 def command(
-    config: Path | None,
-    ledger: Path | None,
+    place: Place,
     cell: str,
     sample_id: str | None,
     operator: str,
@@ -40,7 +37,7 @@ def command(
     if from_buffer:
         given["from_buffer"] = True
     wanted = {key: value for key, value in given.items() if value is not None}
-    answer = ask_daemon(config, ledger, {"command": "request", "cell": cell, **wanted})
+    answer = place.ask({"command": "request", "cell": cell, **wanted})
     if as_json:
         print_json(answer)
         return

@@ -1,10 +1,8 @@
 """``quietcell resend``: let a running daemon send again what the broker refused."""
 
-from pathlib import Path
-
 import click
 
-from quietcell.cli.options import ask_daemon, json_option, ledger_options, print_json
+from quietcell.cli.options import Place, json_option, ledger_options, print_json
 
 MOST_NAMED = 20
 """More records are counted, not named."""
@@ -13,13 +11,13 @@ MOST_NAMED = 20
 @click.command("resend")
 @ledger_options
 @json_option
-def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> int:
+def command(place: Place, *, as_json: bool) -> int:
     """Send the records again that the broker refused.
 
     A refused record is parked so that the others flow; a `parked` record in the ledger says why. Mend
     the cause (rights, sizes) at the broker first. Ends with status 1 while some are refused still.
     """
-    answer = ask_daemon(config, ledger, {"command": "resend"}, timeout_s=600.0)
+    answer = place.ask({"command": "resend"}, timeout_s=600.0)
     if as_json:
         print_json(answer)
     else:

@@ -1,29 +1,28 @@
 """``quietcell status``: what each cell of a running daemon shows and waits for."""
 
-from pathlib import Path
 from typing import Any
 
 import click
 
-from quietcell.cli.options import ask_daemon, json_option, ledger_options, print_json
+from quietcell.cli.options import Place, json_option, ledger_options, print_json
 
 
 @click.command("status")
 @ledger_options
 @json_option
-def command(config: Path | None, ledger: Path | None, *, as_json: bool) -> None:
+def command(place: Place, *, as_json: bool) -> None:
     """Show what each cell of the running daemon reads and what it waits for.
 
     An indication is a live pH that nobody has accepted; results are in the files and on MQTT. What is said
     of an electrode comes from all its calibrations and low-ionic checks.
     """
-    answer = ask_daemon(config, ledger, {"command": "status"})
-    told = ask_daemon(config, ledger, {"command": "alarms"})
+    answer = place.ask({"command": "status"})
+    told = place.ask({"command": "alarms"})
     for cell in answer["cells"]:
         own = [alarm for alarm in told["alarms"] if alarm["cell"] == cell["cell"]]
         cell["alarms"] = [a["title"] for a in own if a["state"] in ("unacknowledged", "acknowledged")]
         cell["condition"] = told["conditions"].get(cell["cell"], "none")
-        cell["kept"] = ask_daemon(config, ledger, {"command": "kept", "cell": cell["cell"]})
+        cell["kept"] = place.ask({"command": "kept", "cell": cell["cell"]})
     if as_json:
         print_json(answer)
         return

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from quietcell.cli.checked import checked
-from quietcell.cli.options import ledger_folder, ledger_options
+from quietcell.cli.options import Place, ledger_options
 from quietcell.errors import UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -29,7 +29,7 @@ _HASH_DIGITS = 64
     "--recompute", "again", is_flag=True, help="Judge the stored readings again and compare every body."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-def command(config: Path | None, ledger: Path | None, head: str | None, *, again: bool, as_json: bool) -> int:
+def command(place: Place, head: str | None, *, again: bool, as_json: bool) -> int:
     """Check that nothing in the ledger was changed, removed, swapped or added.
 
     Reads every record and every reading that a digest covers; the daemon may go on running. The first bad
@@ -40,7 +40,7 @@ def command(config: Path | None, ledger: Path | None, head: str | None, *, again
     Exit status: 0 sound, 1 damaged or different.
     """
     witnessed = None if head is None else _witness(head)
-    folder = ledger_folder(config, ledger)
+    folder = place.folder()
     with Journal(folder) as journal, closing(ReadingsFiles(folder, read_only=True)) as files:
         outcome = {"ledger": journal.ledger, **checked(journal, files, head=witnessed, quiet=as_json)}
         if witnessed is not None and outcome["sound"]:
