@@ -270,7 +270,7 @@ def _low_frequency_se(
     return math.sqrt(power / sxx), float(len(norm))
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=256)
 def t_quantile(probability: float, dof: float) -> float:
     """Return the quantile of Student's t.
 

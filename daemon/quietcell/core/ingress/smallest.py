@@ -76,7 +76,7 @@ def _course(way: Paths) -> tuple[Array, Array, Array, Array]:
     return fine, fall, rise, np.gradient(fine, fall)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=64)
 def _came_in_for(way: Paths, least_ug_l: float, age_s: float) -> float:
     """Return what must have come in for that much to show at an age, µg/L."""
     x = way.amount["co2-ingress"][0] * CO2_UG_PER_MOL
