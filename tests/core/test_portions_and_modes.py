@@ -9,11 +9,11 @@ import pytest
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import EngineInput, Request, SegmentEnded, TimeMark
+from quietcell.core.inputs import Attendance, EngineInput, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Json
 from tests.core.test_engine import stopped
-from tests.support.streams import SHORT, began, cell_settings, determinations, readings, run
+from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
 TWO = replace(SHORT, agreeing_portions=2, agreeing_within_ph=0.05)
 PH_MV = 58.2
@@ -46,6 +46,19 @@ def test_portions_that_differ_are_asked_for_again_until_two_agree() -> None:
         "cannot-tell",
         "accepted",
     ]
+
+
+@pytest.mark.parametrize("zero_mv", [3.1, 5.0])
+def test_portions_judged_by_another_calibration_do_not_count(zero_mv: float) -> None:
+    settings = cell_settings(TWO, mode="on-request")
+    again = replace(settings, line=replace(settings.line, zero_mv=zero_mv))
+    engine = Engine(settings)
+    bodies = run(engine, [began(), Request(ms=0, sample_id="A"), readings(50)])
+    bodies += run(engine, [SegmentEnded(ms=58_000, cause="reloaded")])
+    later = replace(began(2), cause="reloaded", settings=again)
+    bodies += run(engine, [later, Request(ms=0, sample_id="A"), readings(50), stopped(58_000)])
+    first, second = (body["verdict"] for body in determinations(bodies))
+    assert (first, second) == ("cannot-tell", "accepted" if zero_mv == 3.1 else "cannot-tell")
 
 
 def test_portions_of_another_sample_do_not_count() -> None:
@@ -137,6 +150,15 @@ def test_a_steady_change_is_waters_own_where_it_flows_and_no_endpoint_in_a_vesse
         run(vessel, [began(), block[:asked], request, block[asked:], stopped(3_600_000)])
     )
     assert (body["verdict"], "still-relaxing" in body["reasons"]) == ("refused", True)
+
+
+@pytest.mark.parametrize(("work", "held"), [("calibration", True), ("check", True), ("measure", False)])
+def test_an_electrode_whose_work_in_buffers_was_cut_short_comes_from_buffer(work: str, held: bool) -> None:
+    engine = Engine(cell_settings())
+    come = Attendance(ms=5, id="daemon.1.9", state="began", work=work)  # type: ignore[arg-type] # one of its own
+    run(engine, [began(), come, readings(20), SegmentEnded(ms=21_000, cause="stopped")])
+    bodies = run(engine, [began(2, utc_ms=ANCHOR_UTC_MS + 30_000), readings(40), stopped(41_000)])
+    assert determinations(bodies)[0]["from_buffer"] is held
 
 
 def test_a_new_calibration_means_that_the_electrode_comes_from_buffer() -> None:

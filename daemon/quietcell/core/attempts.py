@@ -62,6 +62,8 @@ class Attempts:
         """Go on under other settings."""
         if settings.calibration_id != self._settings.calibration_id:
             self.from_buffer = True
+        if settings != self._settings:
+            self.portions.broken()  # those judged otherwise are none of the next
         self._settings = settings
         self.look_every_ms = _look_every_ms(self.criterion)
 

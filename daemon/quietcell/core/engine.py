@@ -341,11 +341,12 @@ class Engine:
             self._waters.attend(attendance)
         else:
             self._reception.disturb(attendance.ms, Reason.GAP)  # the electrode is back in the water
-            self._attempts.from_buffer |= attendance.work in _IN_SOLUTIONS
             self._due_ms = attendance.ms
 
     def _leave(self, ms: int) -> Iterator[Body]:
         """Let nobody work at the cell."""
+        there = self._waters.attendance
+        self._attempts.from_buffer |= there is not None and there.work in _IN_SOLUTIONS
         self._attempts.reference_mv = None
         return self._waters.leave(ms)
 
