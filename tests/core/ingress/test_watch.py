@@ -239,3 +239,13 @@ def test_a_flow_test_that_tells_nothing_leaves_the_episode_where_it_was() -> Non
     told(engine, began, early)
     for verdict in ("streaming", "nothing-found", "cannot-tell"):
         assert told(engine, FlowTested(ms=int(early.ms[-1]), id="daemon.1.9", verdict=verdict)) == []
+
+
+def test_a_change_that_no_carbon_dioxide_fits_is_told_without_an_amount() -> None:
+    rng = np.random.default_rng(0)
+    water = clean_water(rng, onset_min=40.0, minutes=60.0, noise=default_noise(rng, 0.3, 0.3))
+    ramp = np.minimum(water.since() / 6.0, 1.0)
+    water.ph_shift, water.log_shift = 0.2 * ramp, -0.06 * ramp
+    (opened,) = episodes(bodies_of(simulate("rising", 0, water)))
+    assert (opened["diagnosis"], opened["evidence"]["co2_rise_ug_per_l"]) == ("cannot-tell", None)
+    assert "µg/L more" not in opened["text"]

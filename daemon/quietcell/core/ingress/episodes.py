@@ -351,7 +351,8 @@ class Episodes:
             at_ms=ms,
             number=episode.number,
             log_likelihood_ratios=dict(episode.ratios),
-            co2_rise_ug_per_l=None if size is None else size.rise,
+            # Where the water went the other way no amount fits: none, and none that is certain.
+            co2_rise_ug_per_l=size.rise if size is not None and size.rise.expanded_uncertainty > 0 else None,
             co2_ug_per_l_from_ph=None if size is None else size.from_ph,
             co2_ug_per_l_from_conductivity=None if size is None else size.from_conductivity,
             equilibrium_with_air_pct=None if share is None else share.pct,
