@@ -89,10 +89,8 @@ password = "winkle"
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
-        (
-            "window_s = 60,0\r\n",
-            "is not TOML: Expected newline or end of document after a statement, at ',0'",
-        ),
+        ("window_s = 60,0\r\n",
+         "is not TOML: Expected newline or end of document after a statement, at ',0'"),
         ("a = “b”\n", "loop.toml:1: configuration: is not TOML: Invalid value, at '“b”'"),
         ("a = [1,\n2\nb = 3\n", "loop.toml:3: configuration: is not TOML: Unclosed array"),
         ("[a]\n[a]\n", "loop.toml:2: configuration: is not TOML: Cannot declare ('a',) twice"),
@@ -115,36 +113,26 @@ password = "winkle"
         ("[cells.hall]\nsettings = {}\n", "loop.toml:2: cells.hall.settings: needs a driver beside it"),
         ("[cells.hall]\ndriver = 5\n", "loop.toml:2: cells.hall.driver: is 5; must be text in quotes"),
         ('[cells.hall]\ndriver = "still"\n', "loop.toml:1: site: missing; cells with a driver need [site]"),
-        (
-            HEAD + '[cells.hall]\ndriver = "still"\nsettings = 5',
-            "loop.toml:7: cells.hall.settings: is 5; must be",
-        ),
-        (
-            HEAD + '[cells.hall]\ndriver = "loop-lines"\n',
-            "loop.toml:5: cells.hall.settings.port: missing; device",
-        ),
-        (
-            CELL + "[cells.hall.x]\n",
-            "loop.toml:4: cells.hall.x: unknown key; allowed: buffer_criterion, calibration",
-        ),
+        (HEAD + '[cells.hall]\ndriver = "still"\nsettings = 5',
+         "loop.toml:7: cells.hall.settings: is 5; must be"),
+        (HEAD + '[cells.hall]\ndriver = "loop-lines"\n',
+         "loop.toml:5: cells.hall.settings.port: missing; device"),
+        (CELL + "[cells.hall.x]\n",
+         "loop.toml:4: cells.hall.x: unknown key; allowed: buffer_criterion, calibration"),
         ('[cells.hall]\ncriterion = "loop-watr"\n', 'did you mean "loop-water"? allowed: buffer, grab-water'),
         ("[cells.hall]\nph_decimals = 2.0\n", "is 2.0; must be"),
         ("[cells.hall]\nph_decimals = true\n", "loop.toml:2: cells.hall.ph_decimals: is true; must be a"),
-        (
-            "[cells.hall]\nhold_up_ml = 0\n",
-            "loop.toml:2: cells.hall.hold_up_ml: is 0; must be greater than 0",
-        ),
+        ("[cells.hall]\nhold_up_ml = 0\n",
+         "loop.toml:2: cells.hall.hold_up_ml: is 0; must be greater than 0"),
         ('[cells.hall]\nmode = "fast"\n', 'is "fast"; must be one of "continuous", "on-request"'),
-        (
-            '[cells.hall]\nmode = "on-request"\nevery_s = 5\n',
-            "loop.toml:3: cells.hall.every_s: does not go with",
-        ),
+        ('[cells.hall]\nmode = "on-request"\nevery_s = 5\n',
+         "loop.toml:3: cells.hall.every_s: does not go with"),
         ("[cells.hall]\nreference_outflow_ul_h = 5\n", "needs conductivity_position: upstream, downstream"),
         ('[cells.hall]\nsample_point = "a\\u001b[2J"\n', "must be one line of printable text"),
         ("[criteria.buffer]\n[cells.hall]\n", 'give yours another name and based_on = "buffer"'),
         ("[log]\nfromat = 1\n[cells.hall]\n", 'log.fromat: unknown key; did you mean "format"?'),
     ],
-)
+)  # fmt: skip
 def test_a_fault_is_named_with_line_key_and_what_is_allowed(text: str, fault: str) -> None:
     assert any(fault in found for found in faults(text)), faults(text)
 
@@ -176,34 +164,24 @@ def test_driver_settings_are_checked_by_the_drivers_own_model(
 @pytest.mark.parametrize(
     ("numbers", "fault"),
     [
-        (
-            "max_wait_s = 360",
-            "criteria.own.max_wait_s: max_wait_s = 360 must exceed min_wait_s + longest window = 360",
-        ),
+        ("max_wait_s = 360",
+         "criteria.own.max_wait_s: max_wait_s = 360 must exceed min_wait_s + longest window = 360"),
         ("window_s = 300", "criteria.own.window_s: long_window_s = 300 must exceed window_s = 300"),
         ("max_gap_s = 60", "criteria.own.max_gap_s: max_gap_s = 60 must be less than window_s = 60"),
-        (
-            "flow_low_ml_min = 9\nflow_high_ml_min = 9",
-            "criteria.own.flow_low_ml_min: is 9; must be less than",
-        ),
+        ("flow_low_ml_min = 9\nflow_high_ml_min = 9",
+         "criteria.own.flow_low_ml_min: is 9; must be less than"),
         ("max_drift_mv_per_min = 0.09", "shows no less than 0.1 mV/min over 60 s; raise the limit"),
         ("long_max_drift_mv_per_min = 0.01", "shows no less than 0.02 mV/min over 300 s"),
         ("resolution_mv = 1", "criteria.own.resolution_mv: max_drift_mv_per_min = 0.3 is out of reach"),
-        (
-            "max_remaining_ph = 0.001",
-            "max_remaining_ph 0.001 pH is out of reach: a meter with steps of 0.1 mV",
-        ),
-        (
-            "agreeing = { portions = 2, within_ph = 0.001 }",
-            "criteria.own.agreeing: agreeing 0.001 pH is out of reach",
-        ),
-        (
-            'based_on = "buffer"\nlong_max_drift_mv_per_min = 1',
-            "needs long_window_s: buffer has no long window",
-        ),
+        ("max_remaining_ph = 0.001",
+         "max_remaining_ph 0.001 pH is out of reach: a meter with steps of 0.1 mV"),
+        ("agreeing = { portions = 2, within_ph = 0.001 }",
+         "criteria.own.agreeing: agreeing 0.001 pH is out of reach"),
+        ('based_on = "buffer"\nlong_max_drift_mv_per_min = 1',
+         "needs long_window_s: buffer has no long window"),
         ('based_on = "mine"', 'is "mine"; must be one of "loop-water", "grab-water", "buffer"'),
     ],
-)
+)  # fmt: skip
 def test_a_criterion_that_cannot_be_met_is_a_fault(numbers: str, fault: str) -> None:
     found = faults(f"[cells.hall]\n[criteria.own]\n{numbers}\n")
     assert len(found) == 1 or numbers.startswith("resolution")
@@ -262,47 +240,33 @@ def test_a_password_stays_on_this_machine_or_is_encrypted_or_someone_says_otherw
     ("outlets", "fault"),
     [
         ('[outlets.mqtt]\nhost = "me:winkle@sea"', "outlets.mqtt.host: holds a user or secret in clear"),
-        (
-            '[outlets.mqtt]\nhost = "mqtt://sea"',
-            "must be a bare host name or address, without scheme or path",
-        ),
+        ('[outlets.mqtt]\nhost = "mqtt://sea"',
+         "must be a bare host name or address, without scheme or path"),
         ('[outlets.mqtt]\nhost = "sea"\nprotocol = 5', 'must be one of "5", "3.1.1"'),
         ('[outlets.mqtt]\nhost = "sea"\npassword = {}', "password.credential: missing; write credential"),
         ('[outlets.mqtt]\nhost = "sea"\npassword = { credential = "../x" }', "must match"),
-        (
-            '[outlets.mqtt]\nhost = "::1"\nprotocol = "3.1.1"\npassword = { credential = "x" }',
-            "password: needs username beside it in MQTT 3.1.1",
-        ),
-        (
-            '[outlets.mqtt]\nhost = "127.0.0.1.sea"\npassword = { credential = "x" }',
-            "outlets.mqtt.password: anyone between here and 127.0.0.1.sea could read it; add a table tls",
-        ),
+        ('[outlets.mqtt]\nhost = "::1"\nprotocol = "3.1.1"\npassword = { credential = "x" }',
+         "password: needs username beside it in MQTT 3.1.1"),
+        ('[outlets.mqtt]\nhost = "127.0.0.1.sea"\npassword = { credential = "x" }',
+         "outlets.mqtt.password: anyone between here and 127.0.0.1.sea could read it; add a table tls"),
         ('[outlets.mqtt]\nhost = "sea"\ntls = { cert = "a" }', "outlets.mqtt.tls.cert: needs key beside it"),
         ('[outlets.mqtt]\nhost = "sea"\ntls = { key = "a" }', "outlets.mqtt.tls.key: needs cert beside it"),
         ('[outlets.files]\nfolder = "f"\ndrop_folder = "f"', "drop_folder: is the folder of the daily files"),
         ('[outlets.files]\nfolder = "f"\nformats = ["jsonl"]\ncsv = {}', 'csv: formats does not name "csv"'),
-        (
-            '[outlets.files]\nfolder = "f"\nformats = ["xml"]',
-            'formats[0]: is "xml"; must be one of "jsonl", "csv"',
-        ),
+        ('[outlets.files]\nfolder = "f"\nformats = ["xml"]',
+         'formats[0]: is "xml"; must be one of "jsonl", "csv"'),
         ('[outlets.files]\nfolder = "f"\nrecords = ["result"]', 'records[0]: is "result"; must be one of'),
-        (
-            '[outlets.files]\nfolder = "f"\ncsv.decimal_comma = true',
-            "a decimal comma needs another delimiter",
-        ),
+        ('[outlets.files]\nfolder = "f"\ncsv.decimal_comma = true',
+         "a decimal comma needs another delimiter"),
         ('[outlets.files]\nfolder = ""', "must be the path of a file or folder"),
         ('[outlets.files]\nfolder = "results\\new"', "must be a path on one line"),
         ('[outlets.files]\nfolder = "~/results"', "must name the folder itself"),
-        (
-            '[outlets.mqtt]\nhost = "sea:8883"',
-            "must be a bare host name or address; the number belongs to port",
-        ),
-        (
-            '[outlets.files]\nfolder = "f"\ncsv.columns = [{ path = "ph" }, { path = "x", name = "ph" }]',
-            "columns: two columns are headed 'ph'",
-        ),
+        ('[outlets.mqtt]\nhost = "sea:8883"',
+         "must be a bare host name or address; the number belongs to port"),
+        ('[outlets.files]\nfolder = "f"\ncsv.columns = [{ path = "ph" }, { path = "x", name = "ph" }]',
+         "columns: two columns are headed 'ph'"),
     ],
-)
+)  # fmt: skip
 def test_outlets_are_checked(outlets: str, fault: str) -> None:
     found = faults(f"[cells.hall]\n{outlets}\n")
     assert len(found) == 1

@@ -146,36 +146,26 @@ GOOD = "time,mv,temperature_c\n2026-03-01T08:00:00Z,1,21\n"
         (GOOD + "2026-03-01T08:00:01Z,inf,21\n", "loop.csv:3: mv: 'inf' is no number"),
         (GOOD + "2026-03-01T08:00:01Z,1_0,21\n", "loop.csv:3: mv: '1_0' is no number"),
         (GOOD + '2026-03-01T08:00:01Z,"1\n' + "x,1,2\n" * 20_000, "longer than 65536 characters"),
-        (
-            "time,mv,flags,segment\n2026-03-01T08:00:00Z,5,began-started,1\n",
-            "loop.csv:2: flags: a mark carries no quantity",
-        ),
+        ("time,mv,flags,segment\n2026-03-01T08:00:00Z,5,began-started,1\n",
+         "loop.csv:2: flags: a mark carries no quantity"),
         (GOOD + "2026-03-01T08:00:01Z,1\n", "loop.csv:3: temperature_c: the row has only 2 cells"),
         (GOOD + "2026-03-01T07:00:00Z,1,21\n", "loop.csv:3: time: time goes back"),
-        (
-            "time,mv,flags\n2026-03-01T08:00:00Z,1,rotten\n",
-            "loop.csv:2: flags: unknown flag 'rotten'; known: burst",
-        ),
+        ("time,mv,flags\n2026-03-01T08:00:00Z,1,rotten\n",
+         "loop.csv:2: flags: unknown flag 'rotten'; known: burst"),
         ("time,mv,flags\n2026-03-01T08:00:00Z,,began-started\n", "loop.csv:2: flags: a mark needs a segment"),
         (GOOD + "2026-W10-1T08:00:01Z,1,21\n", "loop.csv:3: time: '2026-W10-1T08:00:01Z' is no time"),
         (GOOD + "20260301T080001Z,1,21\n", "loop.csv:3: time: '20260301T080001Z' is no time"),
-        (
-            "time,mv,temprature_c\n2026-03-01T08:00:00Z,1,21\n",
-            "loop.csv:1: no column is named 'temprature_c'; did you mean 'temperature_c'?",
-        ),
+        ("time,mv,temprature_c\n2026-03-01T08:00:00Z,1,21\n",
+         "loop.csv:1: no column is named 'temprature_c'; did you mean 'temperature_c'?"),
         ("time,mv,Flow_ml_min\n", "did you mean 'flow_ml_min'?"),
         ("time,mv,cond\n", "did you mean 'conductivity_us_cm'?"),
-        (
-            "time,mv,flags,segment\n2026-03-01T08:00:00Z,5,,1\n2026-03-01T07:00:00Z,,given-request x,1\n",
-            "loop.csv:3: flags: what a person gave stands inside its segment, in order of time",
-        ),
-        (
-            "time,mv,flags,segment\n2026-03-01T08:00:00Z,,given-request,1\n",
-            "loop.csv:2: flags: a mark needs a segment number and known labels",
-        ),
+        ("time,mv,flags,segment\n2026-03-01T08:00:00Z,5,,1\n2026-03-01T07:00:00Z,,given-request x,1\n",
+         "loop.csv:3: flags: what a person gave stands inside its segment, in order of time"),
+        ("time,mv,flags,segment\n2026-03-01T08:00:00Z,,given-request,1\n",
+         "loop.csv:2: flags: a mark needs a segment number and known labels"),
         ("time,mv,segment\n2026-03-01T08:00:00Z,1,two\n", "loop.csv:2: segment: 'two' is no segment number"),
     ],
-)
+)  # fmt: skip
 def test_a_wrong_file_is_told_by_name_line_and_column(text: str, told: str) -> None:
     with pytest.raises(RecordingError) as caught:
         read(text)

@@ -185,22 +185,14 @@ def _own(**changes: object) -> Buffer:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (
-            lambda: buffer("iupac-2002", "borax").ph(60.0),
-            "temperature_c of buffer borax (iupac-2002): 60 °C is outside 0 to 50 °C",
-        ),
-        (
-            lambda: buffer("iupac", "borax"),
-            "set_name: no buffer set 'iupac'. Sets: iupac-2002, nbs-1962, ph-eur",
-        ),
-        (
-            lambda: buffer("iupac-2002", "borate"),
-            "buffer_name: no buffer 'borate' in set iupac-2002. Buffers: tartrate, citrate",
-        ),
-        (
-            lambda: buffer("iupac-2002", "borax", bottle_standard_uncertainty_ph=-0.1),
-            "bottle_standard_uncertainty_ph: -0.1 is outside 0 to 0.5",
-        ),
+        (lambda: buffer("iupac-2002", "borax").ph(60.0),
+         "temperature_c of buffer borax (iupac-2002): 60 °C is outside 0 to 50 °C"),
+        (lambda: buffer("iupac", "borax"),
+         "set_name: no buffer set 'iupac'. Sets: iupac-2002, nbs-1962, ph-eur"),
+        (lambda: buffer("iupac-2002", "borate"),
+         "buffer_name: no buffer 'borate' in set iupac-2002. Buffers: tartrate, citrate"),
+        (lambda: buffer("iupac-2002", "borax", bottle_standard_uncertainty_ph=-0.1),
+         "bottle_standard_uncertainty_ph: -0.1 is outside 0 to 0.5"),
         (lambda: _own(values_ph=(7.0,)), "buffer own: 2 temperatures and 1 values"),
         (lambda: _own(temperatures_c=(), values_ph=()), "buffer own: 0 temperatures and 0 values"),
         (lambda: _own(temperatures_c=(25.0, 20.0)), "buffer own: temperatures (25.0, 20.0) °C do not rise"),
@@ -208,7 +200,7 @@ def _own(**changes: object) -> Buffer:
         (lambda: _own(standard_uncertainty_ph=0.9), "standard_uncertainty_ph: 0.9 is outside 0 to 0.5"),
         (lambda: _own(beyond_c=40.0), "beyond_c: 40 °C is outside 0 to 10 °C"),
     ],
-)
+)  # fmt: skip
 def test_wrong_use_names_argument_value_unit_and_range(call: object, message: str) -> None:
     assert callable(call)
     with pytest.raises(DomainError) as caught:

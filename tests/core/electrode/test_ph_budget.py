@@ -254,49 +254,29 @@ def test_more_to_go_wrong_never_makes_u_smaller(mv: float, temperature_c: float)
     [
         (lambda: Measured(mv=float("nan"), temperature_c=25.0), "mv: nan mV is outside -2000 to 2000 mV"),
         (lambda: Measured(mv=0.0, temperature_c=130.0), "temperature_c: 130 °C is outside 0 to 100 °C"),
-        (
-            lambda: Measured(mv=0.0, temperature_c=25.0, repeatability_mv=-1.0),
-            "repeatability_mv: -1 mV is outside 0 to 1000 mV",
-        ),
-        (
-            lambda: Measured(mv=0.0, temperature_c=25.0, remaining_ph=(0.1, 0.0)),
-            "upper remaining_ph: 0 pH is outside 0.1 to 14 pH",
-        ),
-        (
-            lambda: Measured(mv=0.0, temperature_c=25.0, conductivity_us_cm=-0.1),
-            "conductivity_us_cm: -0.1 µS/cm is outside 0 to 1e+06 µS/cm",
-        ),
-        (
-            lambda: Measured(mv=0.0, temperature_c=25.0, flow_ml_min=-1.0),
-            "flow_ml_min: -1 mL/min is outside 0 to 1e+06 mL/min",
-        ),
-        (
-            lambda: Influences(hysteresis_mv_per_c=-0.1),
-            "hysteresis_mv_per_c: -0.1 mV/°C is outside 0 to 10 mV/°C",
-        ),
-        (
-            lambda: Influences(low_ionic_junction_mv=(0.0, -6.0)),
-            "upper low_ionic_junction_mv: -6 mV is outside 0 to 100 mV",
-        ),
-        (
-            lambda: LowIonicCheck(bias_ph=5.0, standard_uncertainty_ph=0.01),
-            "bias_ph: 5 pH is outside -2 to 2 pH",
-        ),
-        (
-            lambda: KnownLine.from_figures(LINE, zero_standard_uncertainty_mv=-1.0),
-            "zero_standard_uncertainty_mv: -1 mV is outside 0 to 500 mV",
-        ),
-        (
-            lambda: KnownLine.from_figures(LINE, slope_zero_correlation=0.5),
-            "slope_zero_correlation: 0.5 has no meaning while slope or zero uncertainty is not stated",
-        ),
+        (lambda: Measured(mv=0.0, temperature_c=25.0, repeatability_mv=-1.0),
+         "repeatability_mv: -1 mV is outside 0 to 1000 mV"),
+        (lambda: Measured(mv=0.0, temperature_c=25.0, remaining_ph=(0.1, 0.0)),
+         "upper remaining_ph: 0 pH is outside 0.1 to 14 pH"),
+        (lambda: Measured(mv=0.0, temperature_c=25.0, conductivity_us_cm=-0.1),
+         "conductivity_us_cm: -0.1 µS/cm is outside 0 to 1e+06 µS/cm"),
+        (lambda: Measured(mv=0.0, temperature_c=25.0, flow_ml_min=-1.0),
+         "flow_ml_min: -1 mL/min is outside 0 to 1e+06 mL/min"),
+        (lambda: Influences(hysteresis_mv_per_c=-0.1),
+         "hysteresis_mv_per_c: -0.1 mV/°C is outside 0 to 10 mV/°C"),
+        (lambda: Influences(low_ionic_junction_mv=(0.0, -6.0)),
+         "upper low_ionic_junction_mv: -6 mV is outside 0 to 100 mV"),
+        (lambda: LowIonicCheck(bias_ph=5.0, standard_uncertainty_ph=0.01),
+         "bias_ph: 5 pH is outside -2 to 2 pH"),
+        (lambda: KnownLine.from_figures(LINE, zero_standard_uncertainty_mv=-1.0),
+         "zero_standard_uncertainty_mv: -1 mV is outside 0 to 500 mV"),
+        (lambda: KnownLine.from_figures(LINE, slope_zero_correlation=0.5),
+         "slope_zero_correlation: 0.5 has no meaning while slope or zero uncertainty is not stated"),
         (lambda: KnownLine.from_figures(LINE, age_d=-1.0), "age_d: -1 d is outside 0 d and above"),
-        (
-            lambda: ph_budget(KNOWN, Measured(mv=1500.0, temperature_c=25.0)),
-            "mv: 1500 mV at 25 °C means pH -18.79, outside -2 to 16",
-        ),
+        (lambda: ph_budget(KNOWN, Measured(mv=1500.0, temperature_c=25.0)),
+         "mv: 1500 mV at 25 °C means pH -18.79, outside -2 to 16"),
     ],
-)
+)  # fmt: skip
 def test_wrong_use_names_argument_value_unit_and_range(call: object, message: str) -> None:
     assert callable(call)
     with pytest.raises(DomainError) as caught:

@@ -84,25 +84,16 @@ def test_what_is_assumed_or_not_known_is_named() -> None:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (
-            lambda: Component(name="one", standard_uncertainty_ph=-0.1),
-            "standard_uncertainty_ph of one: -0.1 pH is outside 0 pH and above",
-        ),
-        (
-            lambda: Component(name="one", standard_uncertainty_ph=0.1, bias_ph=float("inf")),
-            "bias_ph of one: inf pH is outside the finite numbers",
-        ),
-        (
-            lambda: Component.between("one", 0.1, 0.0),
-            "high_ph of one: 0 pH is outside 0.1 pH and above",
-        ),
+        (lambda: Component(name="one", standard_uncertainty_ph=-0.1),
+         "standard_uncertainty_ph of one: -0.1 pH is outside 0 pH and above"),
+        (lambda: Component(name="one", standard_uncertainty_ph=0.1, bias_ph=float("inf")),
+         "bias_ph of one: inf pH is outside the finite numbers"),
+        (lambda: Component.between("one", 0.1, 0.0), "high_ph of one: 0 pH is outside 0.1 pH and above"),
         (lambda: budget().averaged(0), "determinations: 0 is outside 1 and above"),
-        (
-            lambda: budget(Component(name="one", standard_uncertainty_ph=0.1)).component("two"),
-            "name: no component 'two'. Components: one",
-        ),
+        (lambda: budget(Component(name="one", standard_uncertainty_ph=0.1)).component("two"),
+         "name: no component 'two'. Components: one"),
     ],
-)
+)  # fmt: skip
 def test_wrong_use_names_argument_value_unit_and_range(call: object, message: str) -> None:
     assert callable(call)
     with pytest.raises(DomainError) as caught:
