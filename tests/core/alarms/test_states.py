@@ -6,10 +6,12 @@ import pytest
 
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError
 from quietcell.core.alarms.moment import Moment
-from quietcell.core.alarms.states import BY_PERSON, TRANSITIONS, AlarmEvent, AlarmState
+from quietcell.core.alarms.states import TRANSITIONS, AlarmEvent, AlarmState
 from tests.core.alarms.alarm_builders import SOMEONE, UTC_MS, at, engine, rule, see
 
 S, E = AlarmState, AlarmEvent
+BY_PERSON = {E.ACKNOWLEDGED, E.SHELVED, E.UNSHELVED}
+"""Only a person can bring these about; where the table lacks them they are refused."""
 
 
 def test_only_what_people_or_a_shelf_do_can_be_out_of_place() -> None:

@@ -38,8 +38,6 @@ class AlarmEvent(StrEnum):
     RELEASED = "released"
 
 
-BY_PERSON: Final = frozenset({AlarmEvent.ACKNOWLEDGED, AlarmEvent.SHELVED, AlarmEvent.UNSHELVED})
-"""Events only a person can bring about; where the table lacks them they are refused."""
 SHOWN: Final = frozenset(AlarmState) - {AlarmState.NORMAL, AlarmState.SUPPRESSED}
 """States a person gets to see."""
 
