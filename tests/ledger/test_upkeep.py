@@ -8,6 +8,7 @@ from contextlib import closing
 from itertools import count
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from quietcell.core.engine import Engine
@@ -209,6 +210,24 @@ async def test_a_damaged_month_is_given_up_too(tmp_path: Path) -> None:
     assert (last["months"], last["readings"]) == (["2026-08"], 0)
     assert ledger.readings.months() == ["2026-09"]
     await ledger.close()
+
+
+async def test_nothing_is_judged_again_from_a_checkpoint_whose_next_readings_were_given_up(
+    tmp_path: Path,
+) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    silent_at_first = readings(60)
+    silent_at_first.mv[:30] = np.nan  # a checkpoint there rests on no readings
+    await record_run(ledger, engine, silent_at_first, segment=1, marks=(30,))
+    later_ms = ANCHOR_UTC_MS + 61 * 86_400_000
+    await record_run(ledger, engine, readings(30, seed=2), segment=2, utc_ms=later_ms)
+    await expire(ledger, DaemonIds(9), keep=1, utc_ms=DECEMBER_MS)
+    await ledger.close()
+    with Journal(tmp_path) as journal, closing(ReadingsFiles(tmp_path, read_only=True)) as files:
+        again = recompute(journal, files, CELL)
+    assert again.different == 0
+    assert list(again.not_recomputable) == ["readings expired"]
+    assert again.same > 3
 
 
 async def test_a_clock_that_jumps_ahead_empties_no_ledger(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles, month_of
 from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.ledger.verify import given_up
-from quietcell.service.checkpoint import checkpoint, restored
+from quietcell.service.checkpoint import checkpoint, place_of, restored
 from quietcell.service.stored_input import Step, StoredInput
 
 TOLD = 5
@@ -180,6 +180,9 @@ class _Recomputation:
             state = checkpoint(self._engine, id="", at="").as_json()["state"]
             self._compare(record.seq, canonical(step.body["state"]), canonical(state))
             return
+        place = place_of(record)
+        if place is not None and month_of(place.anchor_utc_ms + place.fed_ms) in self._expired:
+            return  # it may rest on no readings, but what comes next does
         try:
             self._engine = restored(self._journal, self._readings, record)
         except (ReadingsMissingError, StateUnknownError):
