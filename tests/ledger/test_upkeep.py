@@ -4,13 +4,16 @@ import asyncio
 import os
 import shutil
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from quietcell.cli import export
 from quietcell.core.engine import Engine
 from quietcell.core.records import Json
 from quietcell.errors import LedgerError, LedgerTooNewError
@@ -25,6 +28,7 @@ from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.store import open_file
 from quietcell.ledger.upcast import upcast
 from quietcell.ledger.verify import Verified, verify
+from quietcell.service.export import recording_lines
 from quietcell.service.recompute import Recomputed, recompute
 from quietcell.service.records import DaemonIds
 from quietcell.service.retention import expire
@@ -199,6 +203,59 @@ async def test_old_months_are_given_up_and_said_so(tmp_path: Path) -> None:
     assert again.different == 0
     assert list(again.not_recomputable) == ["readings expired"]
     assert again.same > 5
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_an_export_names_the_months_it_lacks_also_when_they_go_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, at_once: bool
+) -> None:
+    recorded(tmp_path / "state", seconds=30)
+    later_ms = ANCHOR_UTC_MS + 61 * 86_400_000
+    words = ("export", "--ledger", tmp_path / "state", "--out", tmp_path / "out.csv")
+
+    async def give_up() -> None:
+        ledger = open_ledger(tmp_path / "state")
+        await record_run(ledger, Engine(cell_settings()), readings(30), segment=3, utc_ms=later_ms)
+        await expire(ledger, DaemonIds(9), keep=1, utc_ms=DECEMBER_MS)
+        await ledger.close()
+
+    def meanwhile(*arguments: Any) -> Iterator[str]:
+        lines = list(recording_lines(*arguments))
+        monkeypatch.undo()
+        asyncio.run(give_up())
+        return iter(lines)
+
+    if at_once:
+        asyncio.run(give_up())
+    else:
+        monkeypatch.setattr(export, "recording_lines", meanwhile)
+    told = ran(*words).err
+    assert "Given up before, and not in it: readings of 2026-09" in told
+    rows = (tmp_path / "out.csv").read_text().splitlines()[1:]
+    assert [row[:7] for row in rows if row.split(",")[1]] == ["2026-11"] * 30
+
+
+async def test_a_kill_amid_giving_up_leaves_a_sound_ledger_and_the_next_look_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    for segment, later_ms in enumerate((0, 61 * 86_400_000), 1):
+        utc_ms = ANCHOR_UTC_MS + later_ms
+        await record_run(ledger, engine, readings(30, seed=segment), segment=segment, utc_ms=utc_ms)
+
+    def killed(_month: str) -> None:
+        raise InterruptedError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(ledger.readings, "remove", killed)
+        with pytest.raises(InterruptedError):
+            await expire(ledger, DaemonIds(9), keep=1, utc_ms=DECEMBER_MS)
+    found = checked(tmp_path)
+    assert (found.readings, found.readings_expired) == (30, 30)
+    await expire(ledger, DaemonIds(10), keep=1, utc_ms=DECEMBER_MS)
+    assert ledger.readings.months() == ["2026-11"]
+    await ledger.close()
+    assert checked(tmp_path).readings_expired == 30
 
 
 async def test_a_damaged_month_is_given_up_too(tmp_path: Path) -> None:

@@ -1,13 +1,16 @@
 """``quietcell export``: write readings of the ledger as a recording."""
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import click
 
 from quietcell.cli.options import Place, ledger_options, outside
-from quietcell.errors import LedgerDamagedError, UsageError
+from quietcell.errors import LedgerDamagedError, LedgerError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.verify import given_up
 from quietcell.service.export import recording_lines
 
 
@@ -21,8 +24,9 @@ def command(place: Place, cell: str | None, out: Path) -> None:
     """Write the readings of a cell as a recording (CSV).
 
     `quietcell replay` of it, with the same configuration, gives the same records again, apart from what
-    people asked for meanwhile. The daemon may go on running. Where a file is damaged, what can be read is
-    written, and the exit status is 1.
+    people asked for meanwhile. The daemon may go on running. Readings that were given up
+    (`keep_readings_months`) are not in it; their months are named. Where a file is damaged, what can be
+    read is written, and the exit status is 1.
     """
     folder = place.folder()
     outside(out, folder)
@@ -32,20 +36,37 @@ def command(place: Place, cell: str | None, out: Path) -> None:
             cell = cells[0]
         if cell not in cells:
             raise UsageError(f"name a cell with --cell; the ledger has {', '.join(cells) or 'none'}")
-        readings = ReadingsFiles(folder, read_only=True)
-        try:
-            rows = 0
-            with out.open("w", encoding="utf-8", newline="\n") as file:
-                for line in recording_lines(journal, readings, cell):
-                    file.write(line + "\n")
-                    rows += 1
-            damaged = readings.damaged()  # of a broken file rows may just not turn up
-        finally:
-            readings.close()
-    click.echo(f"{out}: {rows - 1} rows of {cell}", err=True)
+        rows, damaged, gone = _written(journal, folder, cell, out)
+    click.echo(f"{out}: {rows} rows of {cell}", err=True)
+    if gone:
+        click.echo(f"Given up before, and not in it: readings of {', '.join(sorted(gone))}", err=True)
     if damaged:
         raise LedgerDamagedError(
             "rows may be missing: the file is damaged",
             subject=", ".join(damaged),
             hint="`quietcell verify` says what is lost; the last backup may have it",
         )
+
+
+def _written(journal: Journal, folder: Path, cell: str, out: Path) -> tuple[int, list[str], set[str]]:
+    """Write the recording; return how many rows it has, damaged files, and months given up."""
+    while True:
+        gone = given_up(journal)
+        try:
+            rows, damaged = _write(journal, folder, cell, out)
+        except (LedgerError, sqlite3.Error):
+            if given_up(journal) == gone:
+                raise
+            continue  # readings went while they were read
+        if given_up(journal) == gone:
+            return rows, damaged, gone
+
+
+def _write(journal: Journal, folder: Path, cell: str, out: Path) -> tuple[int, list[str]]:
+    with closing(ReadingsFiles(folder, read_only=True)) as readings:
+        rows = -1  # one is the header
+        with out.open("w", encoding="utf-8", newline="\n") as file:
+            for line in recording_lines(journal, readings, cell):
+                file.write(line + "\n")
+                rows += 1
+        return rows, readings.damaged()  # of a broken file rows may just not turn up

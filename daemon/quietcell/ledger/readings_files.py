@@ -344,8 +344,8 @@ class ReadingsFiles:
         """Remove the file of a month."""
         self._close(month)
         path = self._folder / f"{_PREFIX}{month}.sqlite"
-        for each in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
-            each.unlink(missing_ok=True)
+        for end in ("-wal", "-shm", ""):  # a kill leaves no log behind that a new file of the name would take
+            path.with_name(path.name + end).unlink(missing_ok=True)
 
     def remove_segment(self, month: str, cell: str, segment: int) -> None:
         """Remove the readings of one segment from the file of a month."""

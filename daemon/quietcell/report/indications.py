@@ -141,12 +141,13 @@ def read(want: Wanted, tell: Callable[[int], None] = lambda _: None) -> Indicati
     excursions, done_ms = Excursions(), want.span.from_ms
     files = ReadingsFiles(want.folder, read_only=True)
     try:
-        found.missing = sorted(_measured(want) - set(files.months()))
         for piece in want.pieces:
             for step in _steps(files, want, piece, found.envelopes["ph"]):
                 _look(files, found, excursions, want, step)
                 tell((step.span.to_ms - done_ms) // 1000)
                 done_ms = step.span.to_ms
+        # At the end, for some may have been given up meanwhile.
+        found.missing = sorted(_measured(want) - set(files.months()))
     finally:
         files.close()
     found.excursions = sorted(excursions.found, key=lambda one: (one.from_ms, one.limit))
