@@ -3,9 +3,9 @@
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar
+from typing import Any
 
 import pytest
 
@@ -15,9 +15,10 @@ from quietcell.core.alarms.engine import AlarmEngine
 from quietcell.core.alarms.moment import Moment
 from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
 from quietcell.core.indication import Indication
-from quietcell.core.records import ABSENT, Absent, Body, Json, SegmentBody
+from quietcell.core.records import Json, SegmentBody
 from quietcell.core.times import rfc3339
 from quietcell.ledger.chain import Stored
+from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet
 from quietcell.service import alarms as alarms_module
 from quietcell.service.alarm_memory import last_of_alarms, standing_facts
@@ -28,7 +29,7 @@ from quietcell.service.parking import Parking
 from quietcell.service.records import DaemonIds, DriverFaultBody
 from tests.support.clocks import SteppedClock
 from tests.support.interface import faults_of_answer
-from tests.support.ledgers import note, open_ledger
+from tests.support.ledgers import ResultBody, note, open_ledger
 from tests.support.steady_driver import SteadyDriver
 from tests.support.streams import ANCHOR_UTC_MS
 from tests.support.until import until
@@ -119,6 +120,12 @@ def acknowledging(owner: str, alarm: str) -> dict[str, Json]:
     return {"via": "socket", "cell": owner, "alarm": alarm, "reason": "seen", "operator": "someone"}
 
 
+@pytest.fixture(autouse=True)
+def short_looks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody waits for looks that only spare the processor."""
+    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+
+
 async def test_what_a_removed_cell_left_returns_and_can_be_acknowledged(tmp_path: Path) -> None:
     here = Watching(tmp_path)
     await here.raised("second", "flow-stopped")
@@ -174,40 +181,34 @@ async def test_what_someone_acknowledges_during_a_reload_stays_acknowledged(tmp_
         assert here.steps("first")[1:] == ["co2-ingress acknowledged acknowledged"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResultBody(Body):
-    """As much of a determination as alarms rest on."""
+async def determined(ledger: Ledger, *told: dict[str, Any]) -> None:
+    """Record determinations of the first cell."""
+    for number, each in enumerate(told, 1):
+        await ledger.record([ResultBody(id=f"first.1.{number}", cell="first", at=rfc3339(0), **each)])
 
-    kind: ClassVar[str] = "determination"
 
-    verdict: str
-    reasons: tuple[str, ...] = ()
-    grab: str | Absent = ABSENT
+def learn_again(facts: Facts, ledger: Ledger) -> None:
+    """Learn what a restart finds."""
+    for each in standing_facts(ledger.journal, "first"):
+        facts.learn(each)
 
 
 async def test_a_restart_remembers_the_loop_s_own_result_behind_a_sample_s(tmp_path: Path) -> None:
     ledger = open_ledger(tmp_path)
-    told = (("accepted", False), ("accepted", True), ("refused", False), ("qualified", True))
-    for number, (verdict, brought) in enumerate(told, 1):
-        grab = "beaker" if brought else ABSENT
-        body = ResultBody(id=f"first.1.{number}", cell="first", at=rfc3339(0), verdict=verdict, grab=grab)
-        await ledger.record([body])
+    brought = {"grab": "beaker"}
+    told = ({"verdict": "accepted"}, {"verdict": "accepted", **brought}, {"verdict": "refused"})
+    await determined(ledger, *told, {"verdict": "qualified", **brought})
     facts = Facts()
-    for each in standing_facts(ledger.journal, "first"):
-        facts.learn(each)
+    learn_again(facts, ledger)
     assert facts.result is not None
     assert facts.result["id"] == "first.1.1"
     facts.continuous = False  # at a bench a sample is what is measured
-    for each in standing_facts(ledger.journal, "first"):
-        facts.learn(each)
+    learn_again(facts, ledger)
     assert facts.result["id"] == "first.1.4"
     await ledger.close()
 
 
-async def test_what_a_broker_refused_is_told_of_once_until_all_of_it_was_taken(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+async def test_what_a_broker_refused_is_told_of_once_until_all_of_it_was_taken(tmp_path: Path) -> None:
     here = Watching(tmp_path)
     outlet = RefusingOutlet()
     here.outlets.append(outlet)
@@ -234,10 +235,7 @@ async def test_what_a_broker_refused_is_told_of_once_until_all_of_it_was_taken(
         assert here.steps("daemon") == [*told, "publish-parked returned normal"]
 
 
-async def test_a_cell_is_told_of_its_sanitisation_until_it_ends_over_a_restart_too(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+async def test_a_cell_is_told_of_its_sanitisation_until_it_ends_over_a_restart_too(tmp_path: Path) -> None:
     here, asked = Watching(tmp_path), {"via": "socket", "cell": "first", "reason": "hot cycle"}
     async with here.watched(config(tmp_path, "first", "second")) as alarms:
         await alarms.sanitisation({**asked, "for_s": 3600.0})
@@ -267,10 +265,7 @@ async def test_a_sanitised_cell_is_told_so_at_a_restart_before_a_disk_that_fails
         await until(lambda: again.sanitised.get("first") is True)
 
 
-async def test_a_reload_forgives_no_lack_of_results_and_begins_no_wait_anew(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+async def test_a_reload_forgives_no_lack_of_results_and_begins_no_wait_anew(tmp_path: Path) -> None:
     here, told = Watching(tmp_path), ["no-result raised unacknowledged"]
     here.live = [
         Indication(
@@ -299,31 +294,17 @@ async def test_a_restart_remembers_what_the_last_judged_determination_said_behin
     tmp_path: Path,
 ) -> None:
     ledger = open_ledger(tmp_path)
-    told = (
-        ("accepted", ()),
-        ("refused", ("max-wait", "conductivity-contradiction")),
-        ("refused", ("stopped",)),
-    )
-    for number, (verdict, reasons) in enumerate(told, 1):
-        await ledger.record(
-            [
-                ResultBody(
-                    id=f"first.1.{number}", cell="first", at=rfc3339(0), verdict=verdict, reasons=reasons
-                )
-            ]
-        )
+    contradicted = {"verdict": "refused", "reasons": ("max-wait", "conductivity-contradiction")}
+    stopped = {"verdict": "refused", "reasons": ("stopped",)}
+    await determined(ledger, {"verdict": "accepted"}, contradicted, stopped)
     facts = Facts()
-    for each in standing_facts(ledger.journal, "first"):
-        facts.learn(each)
+    learn_again(facts, ledger)
     assert facts.determination is not None
     assert facts.determination["id"] == "first.1.2"
     await ledger.close()
 
 
-async def test_a_restart_takes_no_fault_of_the_last_run_for_one_of_this_meter(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(alarms_module, "LOOK_S", 0.001)
+async def test_a_restart_takes_no_fault_of_the_last_run_for_one_of_this_meter(tmp_path: Path) -> None:
     here = Watching(tmp_path)
     fault = DriverFaultBody(id="daemon.1.9", cell="first", at=rfc3339(0), driver="steady", text="hung up")
     await here.ledger.record([fault])

@@ -2,31 +2,19 @@
 
 import asyncio
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, ClassVar, Self
+from typing import Any, Self
 
-from quietcell.core.records import Body
 from quietcell.core.times import rfc3339
 from quietcell.ledger.cursors import Cursors
 from quietcell.outlets.follower import Backoff
 from quietcell.outlets.mqtt import MqttOutlet
 from quietcell.outlets.mqtt_library import Broker
-from tests.support.ledgers import open_ledger
+from tests.support.ledgers import ResultBody, open_ledger
 from tests.support.streams import ANCHOR_UTC_MS
 from tests.support.until import PATIENCE_S, until
 
 SITE = "merrow-sound"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResultBody(Body):
-    """The least of a determination that an outlet looks at."""
-
-    kind: ClassVar[str] = "determination"
-
-    verdict: str
-    text: str
 
 
 class HeldBackoff(Backoff):

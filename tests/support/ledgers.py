@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
-from quietcell.core.records import Body
+from quietcell.core.records import ABSENT, Absent, Body
 from quietcell.core.times import rfc3339
 from quietcell.ledger.ledger import Ledger, Stamp
 from tests.support.streams import ANCHOR_UTC_MS
@@ -24,6 +24,18 @@ class NoteBody(Body):
     kind: ClassVar[str] = "note"
 
     text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResultBody(Body):
+    """As much of a determination as outlets and alarms look at."""
+
+    kind: ClassVar[str] = "determination"
+
+    verdict: str
+    reasons: tuple[str, ...] = ()
+    text: str | Absent = ABSENT
+    grab: str | Absent = ABSENT
 
 
 def note(number: int, text: str = "tubing changed") -> NoteBody:
