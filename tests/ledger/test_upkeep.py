@@ -9,6 +9,7 @@ from contextlib import closing
 from itertools import count
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -24,18 +25,21 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.ledger.file_system import NETWORK, type_of
 from quietcell.ledger.journal import FILE_NAME, Journal
-from quietcell.ledger.readings_files import ReadingsFiles
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
 from quietcell.ledger.store import open_file
 from quietcell.ledger.upcast import upcast
 from quietcell.ledger.verify import Verified, verify
+from quietcell.service import retention
+from quietcell.service.digests import record_digest
 from quietcell.service.export import recording_lines
 from quietcell.service.recompute import Recomputed, recompute
 from quietcell.service.records import DaemonIds
-from quietcell.service.retention import expire
+from quietcell.service.retention import expire, expire_hourly
+from tests.support.clocks import HeldClock
 from tests.support.command import ran
 from tests.support.ledgers import note, open_ledger
 from tests.support.recorded import CELL, record_run, recorded
-from tests.support.streams import ANCHOR_UTC_MS, cell_settings, readings
+from tests.support.streams import ANCHOR_UTC_MS, began, cell_settings, readings
 
 DATA = Path(__file__).parents[1] / "data" / "ledgers"
 DECEMBER_MS = 1_796_083_200_000  # 2026-12-01T00:00:00Z
@@ -69,22 +73,32 @@ async def test_a_backup_of_a_ledger_at_work_is_a_sound_ledger(tmp_path: Path) ->
     await copy.close()
 
 
-async def test_no_outlet_of_a_backup_is_ahead_of_its_journal(tmp_path: Path) -> None:
+async def test_nothing_in_a_backup_is_ahead_of_its_journal(tmp_path: Path) -> None:
     folder, loop = tmp_path / "state", asyncio.get_running_loop()
     ledger, engine = open_ledger(folder), Engine(cell_settings())
     await record_run(ledger, engine, readings(30), segment=1)
     with closing(Cursors(folder)) as cursors:
         cursors.put("mqtt", Cursor(ledger.seq, {}))
 
+        async def go_on() -> None:
+            await ledger.record(engine.take(began(2, utc_ms=ANCHOR_UTC_MS + 60_000)))
+            part = SegmentReadings(
+                cell=CELL, segment=2, anchor_utc_ms=ANCHOR_UTC_MS + 60_000, block=readings(9)
+            )
+            ledger.keep(part)
+            await ledger.flush()
+
         def deliver(told: str) -> None:
             if told.startswith("copying readings"):  # the journal is copied
-                asyncio.run_coroutine_threadsafe(ledger.record([note(900)]), loop).result(20)
+                asyncio.run_coroutine_threadsafe(go_on(), loop).result(20)
                 cursors.put("mqtt", Cursor(ledger.seq, {}))
 
         copied = await asyncio.to_thread(backup, folder, tmp_path / "copy", tell=deliver)
     await ledger.close()
     with closing(Cursors(tmp_path / "copy")) as cursors:
-        assert cursors.get("mqtt").seq == copied.records == ledger.seq - 1
+        assert cursors.get("mqtt").seq == copied.records < ledger.seq
+    with closing(ReadingsFiles(tmp_path / "copy", read_only=True)) as files:
+        assert files.segments("2026-09") == [(CELL, 1)]
 
 
 def test_a_ledger_in_a_folder_that_cannot_be_written_is_read(
@@ -258,6 +272,22 @@ async def test_a_kill_amid_giving_up_leaves_a_sound_ledger_and_the_next_look_goe
     assert checked(tmp_path).readings_expired == 30
 
 
+async def test_a_segment_that_outlives_a_month_given_up_is_checked_from_then_on(tmp_path: Path) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    await ledger.record(engine.take(began()))
+    for start_ms in (0, 69 * 86_400_000, 70 * 86_400_000):
+        block = readings(10, start_ms=start_ms)
+        ledger.keep(SegmentReadings(cell=CELL, segment=1, anchor_utc_ms=ANCHOR_UTC_MS, block=block))
+        await ledger.flush()
+        await record_digest(
+            ledger, DaemonIds(start_ms), CELL, utc_ms=ANCHOR_UTC_MS, complete=(1, int(block.ms[-1]))
+        )
+    await expire(ledger, DaemonIds(9), keep=1, utc_ms=DECEMBER_MS)
+    await ledger.close()
+    found = checked(tmp_path)
+    assert (found.readings, found.readings_expired) == (10, 20)
+
+
 async def test_a_damaged_month_is_given_up_too(tmp_path: Path) -> None:
     (tmp_path / "readings-2026-08.sqlite").write_bytes(b"x" * 8192)
     await asyncio.to_thread(recorded, tmp_path, seconds=30)
@@ -285,6 +315,22 @@ async def test_nothing_is_judged_again_from_a_checkpoint_whose_next_readings_wer
     assert again.different == 0
     assert list(again.not_recomputable) == ["readings expired"]
     assert again.same > 3
+
+
+async def test_retention_looks_every_hour_and_keeps_all_where_nothing_is_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    looks: list[tuple[int, int]] = []
+
+    async def look(*_: object, keep: int, utc_ms: int) -> None:
+        looks.append((keep, utc_ms))
+
+    monkeypatch.setattr(retention, "expire", look)
+    clock, keep = HeldClock(), [None, 24, 3]
+    with pytest.raises(IndexError):  # behind the last look
+        await expire_hourly(Mock(), DaemonIds(9), clock, keep=lambda: keep.pop(0))
+    hour_ms = 3_600_000
+    assert looks == [(24, ANCHOR_UTC_MS + hour_ms), (3, ANCHOR_UTC_MS + 2 * hour_ms)]
 
 
 async def test_a_clock_that_jumps_ahead_empties_no_ledger(tmp_path: Path) -> None:

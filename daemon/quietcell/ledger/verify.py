@@ -50,8 +50,6 @@ class _Cell:
     """How far digests cover each segment."""
     open_end: int = 0
     """First segment that may hold readings no digest covers yet."""
-    expired: set[int] = field(default_factory=set)
-    """Segments of which readings were given up."""
 
 
 def verify(
@@ -180,7 +178,6 @@ class _Verification:
             month_of(anchor_ms + span["after_ms"] + 1) <= month <= month_of(anchor_ms + span["upto_ms"])
             for month in self._expired
         ):
-            cell.expired.add(segment)
             self._found.readings_expired += span["readings"]
             return
         found = digest_of(
@@ -231,7 +228,7 @@ class _Verification:
         for month in self._files.months():
             outside += self._files.count(month, name, segment, upto_ms=-1)
             behind += self._files.count(month, name, segment, after_ms=cell.upto_ms.get(segment, -1))
-        if segment not in cell.anchors or (segment < cell.open_end and segment not in cell.expired):
+        if segment not in cell.anchors or segment < cell.open_end:
             outside += behind
         if outside:
             raise LedgerDamagedError(

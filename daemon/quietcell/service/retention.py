@@ -44,7 +44,7 @@ def old_months(months: list[str], *, keep: int, utc_ms: int) -> list[str]:
     year, month = (int(part) for part in month_of(utc_ms).split("-"))
     count = 12 * year + month - 1 - keep
     oldest_kept = f"{count // 12:04d}-{count % 12 + 1:02d}"
-    return [each for each in sorted(months)[: -keep or None] if each < oldest_kept]
+    return [each for each in sorted(months)[:-keep] if each < oldest_kept]
 
 
 async def expire(ledger: Ledger, ids: DaemonIds, *, keep: int, utc_ms: int) -> None:
