@@ -252,6 +252,23 @@ async def test_readings_stored_before_a_record_that_fails_are_stored_once_and_no
     await ledger.close()
 
 
+async def test_who_only_submits_waits_for_no_failing_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledger_module, "RETRY_S", 3600.0)
+    ledger = opened(tmp_path)
+    with monkeypatch.context() as fault:
+        fault.setattr(ledger.journal, "append", Mock(side_effect=OSError(5, "Input/output error")))
+        async with asyncio.timeout(20):
+            await ledger.submit([note(1)])  # until it fails
+            await ledger.submit([note(2)])
+        assert ledger.failing
+    await ledger.close()  # tries once more
+    with Journal(tmp_path) as journal:
+        stored = [record.body() for record in journal.all()]
+    assert [body["record"] for body in stored] == ["storage", "note", "note"]
+
+
 async def test_no_digest_is_taken_while_readings_wait_for_a_failing_disk(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

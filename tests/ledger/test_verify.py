@@ -53,10 +53,10 @@ def changed(folder: Path, file: str, *statements: Statement) -> Iterator[bool]:
     database = sqlite3.connect(path, isolation_level=None)
     try:
         database.execute("PRAGMA synchronous = OFF")
-        rows = sum(database.execute(statement, values).rowcount for statement, values in statements)
+        rows = [database.execute(statement, values).rowcount for statement, values in statements]
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         database.close()
-        yield rows > 0
+        yield max(rows) > 0
     finally:
         database.close()
         path.write_bytes(before)
@@ -213,6 +213,20 @@ def test_a_damaged_file_is_named(folder: Path, tmp_path: Path, file: str) -> Non
     (tmp_path / file).write_bytes(stored)
     with pytest.raises(LedgerDamagedError, match=r"file is damaged"):
         check(tmp_path)
+
+
+def test_a_journal_whose_index_tells_otherwise_than_its_records_is_found(folder: Path) -> None:
+    with closing(sqlite3.connect(folder / FILE_NAME)) as database:  # else held open while it changes
+        (version,) = database.execute("PRAGMA schema_version").fetchone()
+    other_cells = "UPDATE sqlite_master SET sql = replace(sql, '$.body.cell', '$.body.id')"
+    assert_found(
+        folder,
+        FILE_NAME,
+        ("PRAGMA writable_schema = ON", ()),
+        (f"{other_cells} WHERE name = 'journal'", ()),
+        (f"PRAGMA schema_version = {version + 1}", ()),
+        match="the file is damaged",
+    )
 
 
 async def test_readings_behind_the_last_digest_are_counted_and_no_damage(tmp_path: Path) -> None:

@@ -210,9 +210,16 @@ async def test_a_run_killed_while_its_readings_were_dropped_ends_behind_them_and
 
 
 @pytest.mark.usefixtures("frequent")
-@pytest.mark.parametrize("asked_at_s", [15.0, 45.0])  # before the last checkpoint, and behind it
+@pytest.mark.parametrize(
+    ("asked_at_s", "mode"),
+    [
+        (15.0, "continuous"),
+        (45.0, "continuous"),
+        (45.0, "on-request"),
+    ],  # before and behind the last checkpoint
+)
 async def test_a_run_that_cannot_be_judged_again_ends_behind_its_readings_and_answers_who_asked(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, asked_at_s: float
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, asked_at_s: float, mode: str
 ) -> None:
     bench, ids = Bench(tmp_path), DaemonIds(97)
     asked: list[str] = []
@@ -222,7 +229,7 @@ async def test_a_run_that_cannot_be_judged_again_ends_behind_its_readings_and_an
         told = await requests.request({"via": "socket", "cell": CELL, "sample_id": "S"})
         asked.append(told["request"])
 
-    patient = cell_settings(replace(SHORT, min_wait_s=600.0, max_wait_s=900.0))
+    patient = cell_settings(replace(SHORT, min_wait_s=600.0, max_wait_s=900.0), mode=mode)
     await bench.run(meter_readings(60), 60, settings=patient, events={asked_at_s: ask})
     bench.ledger.journal._database.execute(  # what a kill left: the stop and all behind it is missing
         "DELETE FROM journal WHERE seq >= (SELECT seq FROM journal WHERE record LIKE '%\"stopped\"%')"
