@@ -190,7 +190,7 @@ async def test_daemon_tells_ready_alive_reloading_and_stopping(tmp_path: Path) -
     await until(lambda: seen("READY=1"))
     await until(lambda: seen("WATCHDOG=1", 2))
     daemon.reload_asked.set()
-    await until(lambda: seen("READY=1", 2))
+    await until(lambda: seen("READY=1\nSTATUS=the changed configuration was not taken over, see the log; m"))
     rereads.append(configuration('[cells.larval-hall]\ndriver = "steady"\nsettings = {}\n' + CALIBRATED))
     daemon.reload_asked.set()
     await until(lambda: seen("READY=1\nSTATUS=measuring live-feed-room, larval-hall"))

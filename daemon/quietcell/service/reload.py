@@ -182,6 +182,7 @@ class Reloader:
             raise CommandError("this daemon has no configuration file to read again", subject="reload")
         async with self._one:
             self._notifier.reloading()
+            refused = "the changed configuration was not taken over, see the log; "
             try:
                 new = await asyncio.to_thread(self._reread)
                 await self._plan(new)  # raises before anything is changed
@@ -190,11 +191,12 @@ class Reloader:
                 change = difference(self._cells, await self._plan(new), self._config, new, renewed)
                 self._config = new
                 await self._apply(change)
+                refused = ""
             except ConfigError as error:
                 log.error("configuration not taken over", faults=error.faults)  # noqa: TRY400 # faults say it all
                 raise
             finally:
-                self._notifier.ready(f"measuring {', '.join(self._cells)}")
+                self._notifier.ready(f"{refused}measuring {', '.join(self._cells)}")
             log.info("configuration taken over", **asdict(change))
             return change
 
