@@ -74,7 +74,8 @@ class BrokerConnection:
             raise BrokerLostError(
                 f"no answer for {ANSWER_S:.0f} s",
                 subject=str(self._broker),
-                hint=f"Check that an MQTT {self._broker.protocol} broker listens there",
+                hint=f"Check that an MQTT {self._broker.protocol} broker listens there, and what lets the "
+                "service reach it: a firewall, IPAddressAllow= of its unit",
             ) from error
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             raise BrokerLostError(

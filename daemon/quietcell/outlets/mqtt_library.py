@@ -251,6 +251,7 @@ class LibraryClient(aiomqtt.Client):
         TimeoutError
             If it does not answer.
         """
+        self._client.connect_timeout = answer_s
         await _in_own_thread(self._client_connect, undo=self.drop)
         if isinstance(sock := self._client.socket(), socket.socket):
             # Else a result waits until the broker's machine has confirmed the packet before it: some 40 ms.
