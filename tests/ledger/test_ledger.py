@@ -276,3 +276,9 @@ def test_a_file_that_cannot_be_opened_is_not_called_damaged(tmp_path: Path) -> N
     (tmp_path / FILE_NAME).mkdir()
     with pytest.raises(LedgerError, match=r"cannot open: .* Look at the folder's rights"):
         open_ledger(tmp_path)
+
+
+def test_a_folder_that_cannot_be_made_says_what_to_do(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(LedgerError, match=r"state: nothing can be written: Not a dir.*daemon's user"):
+        open_ledger(tmp_path / "file" / "state")

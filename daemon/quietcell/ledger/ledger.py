@@ -79,7 +79,6 @@ class Ledger:
         readings_commit_s: float = 5.0,
         reserve_bytes: int = RESERVE_BYTES,
     ) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
         refuse_network(folder)
         self.folder = folder
         self._stamp = stamp
@@ -383,8 +382,16 @@ class Ledger:
 
 
 def _lock(folder: Path) -> int:
-    """Take the ledger for this process alone."""
-    descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    """Make the folder if there is none, and take it for this process alone."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    except OSError as error:
+        raise LedgerError(
+            f"nothing can be written: {error.strerror}",
+            subject=str(folder),
+            hint="[store] folder must be one that the daemon's user and its service may write",
+        ) from error
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
