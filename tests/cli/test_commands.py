@@ -151,7 +151,8 @@ def test_a_check_looks_for_the_files_of_secrets_and_certificates(
         'tls = { ca = "ca.pem", cert = "cert.pem", key = "key.pem" }\n'
     )
     check = ("config", "check", "--config", str(path))
-    told = ran(*check, status=78).err.splitlines()
+    credential, *told = ran(*check, status=78).err.splitlines()
+    assert credential.startswith(f"{path}:8: panel.token: credential token is handed over at a start")
     keys = ["password", "tls.ca", "tls.cert", "tls.key"]
     for line, key, number, file in zip(told, keys, (12, 13, 13, 13), beside.values(), strict=True):
         assert line.startswith(f"{path}:{number}: outlets.mqtt.{key}: {file} cannot be read: No such file")
@@ -182,6 +183,19 @@ def test_a_check_finds_folders_that_cannot_be_used(tmp_path: Path, monkeypatch: 
     assert store.startswith(f"{path}:4: store.folder: ")
     assert "lies on a network file system (nfs4)" in store
     assert results == f"{path}:8: outlets.files.folder: {tmp_path}/results is a file; must be a folder"
+
+
+def test_a_check_names_folders_closed_to_whoever_checks_which_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "quietcell.toml"
+    path.write_text(
+        '[site]\nname = "x"\n[store]\nfolder = "closed/state"\n[cells.hall]\ndriver = "simulated"\n'
+    )
+    (tmp_path / "closed").mkdir()
+    monkeypatch.setattr("os.access", lambda name, _mode: Path(name).name != "closed")
+    told = ran("config", "check", "--config", path).err
+    assert told.startswith(f"{path}:4: store.folder: in {tmp_path}/closed nothing can be written by you")
 
 
 def test_a_check_names_ports_that_are_not_there_which_is_no_fault(tmp_path: Path) -> None:

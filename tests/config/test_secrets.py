@@ -43,8 +43,15 @@ def test_a_secret_is_masked_when_shown(secret_file: Path) -> None:
 def test_a_credential_that_nobody_hands_over_says_how_to() -> None:
     with pytest.raises(ConfigError, match=r"CREDENTIALS_DIRECTORY is not set; start the daemon with Load"):
         read_secret(KEY, credential="mqtt", file=None, environ={})
-    with pytest.raises(ConfigError, match=r"password: /nowhere/mqtt cannot be read: No such file"):
+    with pytest.raises(ConfigError, match=r"password: credential mqtt was not handed .* were: none\. "):
         read_secret(KEY, credential="mqtt", file=None, environ={"CREDENTIALS_DIRECTORY": "/nowhere"})
+
+
+def test_a_credential_of_another_name_is_told_with_those_that_were_handed_over(tmp_path: Path) -> None:
+    for name in ("unit_page-token", "unit_mqtt"):
+        (tmp_path / name).write_text("limpet")
+    with pytest.raises(ConfigError, match=r"mqtt was not .*: unit_mqtt, unit_page-token\. .* a restart, not"):
+        read_secret(KEY, credential="mqtt", file=None, environ={"CREDENTIALS_DIRECTORY": str(tmp_path)})
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o620, 0o700, 0o666])

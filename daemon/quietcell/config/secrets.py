@@ -43,13 +43,21 @@ def read_secret(
     folder = environ.get("CREDENTIALS_DIRECTORY", "")
     if credential is not None and folder:
         path = Path(folder) / credential
-        if path.exists() or file is None:
+        if path.exists():
             return _one_line(key, path, _read(key, path))
+        if file is None:
+            raise ConfigError([f"{key}: {_not_handed_over(credential, Path(folder))}"])
     if file is not None:
         return _one_line(key, file, _read(key, file, private=True))
     wrong = f"credential {credential} cannot be had: CREDENTIALS_DIRECTORY is not set"
     hint = f'start the daemon with LoadCredential={credential}:PATH, or add file = "PATH"'
     raise ConfigError([f"{key}: {wrong}; {hint}"])
+
+
+def _not_handed_over(credential: str, folder: Path) -> str:
+    there = ", ".join(sorted(path.name for path in folder.iterdir())) if folder.is_dir() else ""
+    hint = "One added since comes with a restart, not with a reload"
+    return f"credential {credential} was not handed over at the start; these were: {there or 'none'}. {hint}"
 
 
 def check_private(key: str, path: Path) -> None:

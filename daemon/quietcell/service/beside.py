@@ -121,7 +121,8 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     faults : list of str
         What would keep the daemon from its start, each behind its key.
     unseen : list of str
-        What this user may not read, and ports and recordings that are not there now, each behind its key.
+        What this user may not read or write, credentials, and ports and recordings that are not there now,
+        each behind its key.
     """
     mqtt = config.outlets.mqtt
     tls = None if mqtt is None else mqtt.tls
@@ -131,7 +132,8 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
         if reference.credential is None  # else handed over at the start, and the file stands in for it
     }
     files |= {} if tls is None else {f"{_TLS}.{name}": path for name, path in _certificates(tls)}
-    faults, unseen = _wrong_folders(config), [*_ports_away(config), *_files_away(config)]
+    faults = _wrong_folders(config)
+    unseen = [*_closed_folders(config), *_handed_over(config), *_ports_away(config), *_files_away(config)]
     for key, path in files.items():
         if path is None:
             continue
@@ -147,12 +149,38 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     return faults, unseen
 
 
-def _wrong_folders(config: Config) -> list[str]:
+def _folders(config: Config) -> dict[str, Path]:
     files = config.outlets.files
     folders = {"store.folder": config.store.folder}
     if files is not None:
         folders |= {"outlets.files.folder": files.folder}
         folders |= {"outlets.files.drop_folder": files.drop_folder} if files.drop_folder else {}
+    return folders
+
+
+def _closed_folders(config: Config) -> list[str]:
+    """Name the folders this user can neither write nor make."""
+    nearest = {
+        key: next(each for each in (path, *path.absolute().parents) if os.path.isdir(each))  # noqa: PTH112 # the method raises where one may not look
+        for key, path in _folders(config).items()
+    }
+    return [
+        f"{key}: in {path} nothing can be written by you; the daemon's user must be able to"
+        for key, path in nearest.items()
+        if not os.access(path, os.W_OK | os.X_OK)
+    ]
+
+
+def _handed_over(config: Config) -> list[str]:
+    return [
+        f"{key}: credential {reference.credential} is handed over at a start, and not looked at here"
+        for key, reference in _secrets(config).items()
+        if reference.credential is not None
+    ]
+
+
+def _wrong_folders(config: Config) -> list[str]:
+    folders = _folders(config)
     files_there = [key for key, path in folders.items() if os.path.isfile(path)]  # noqa: PTH113 # the method raises where one may not look
     wrong = [f"{key}: {folders[key]} is a file; must be a folder" for key in files_there]
     try:
