@@ -22,7 +22,7 @@ from quietcell.service.cell import CellTask
 from quietcell.service.checkpoint import CheckpointBody, checkpoint
 from quietcell.service.recompute import recompute
 from quietcell.service.records import DaemonIds
-from quietcell.service.recovery import recover
+from quietcell.service.recovery import Recovered, recover
 from quietcell.service.requests import Requests
 from tests.support.cell_bench import Bench, assert_recomputable, meter_readings, recovered
 from tests.support.leak import leaking
@@ -86,14 +86,25 @@ async def leak_killed(folder: Path) -> Ledger:
     return open_ledger(folder)
 
 
-async def test_an_episode_open_at_a_kill_is_open_in_the_next_run(tmp_path: Path) -> None:
-    ledger = await leak_killed(tmp_path)
+def judged_again(ledger: Ledger) -> Recovered:
+    """Judge the last run as the daemon does at its start."""
     found = recover(ledger.journal, ledger.readings, CELL)
     assert found is not None
+    return found
+
+
+async def finished(ledger: Ledger) -> tuple[Recovered, CheckpointBody]:
+    """Judge the last run and record what the journal lacks of it; returns what its engine knows, too."""
+    found = judged_again(ledger)
     known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
     await ledger.record([*found.missing, known])
-    again = recover(ledger.journal, ledger.readings, CELL)
-    assert again is not None
+    return found, known
+
+
+async def test_an_episode_open_at_a_kill_is_open_in_the_next_run(tmp_path: Path) -> None:
+    ledger = await leak_killed(tmp_path)
+    await finished(ledger)
+    again = judged_again(ledger)
     assert again.missing == ()
     after = leaking(200, LEAK, seed=9)
     later = began(2, utc_ms=ANCHOR_UTC_MS + 900_000)
@@ -112,8 +123,7 @@ async def test_a_killed_run_is_not_judged_again_by_less_than_it_was(
     last = (await ledger.record(engine.take(block)))[-1].body()["id"]
     delete = "DELETE FROM reading WHERE ms BETWEEN ? AND ?"
     await ledger.run(lambda: ledger.readings._month("2026-09").execute(delete, lost))
-    found = recover(ledger.journal, ledger.readings, CELL)
-    assert found is not None
+    found = judged_again(ledger)
     (end,) = (body.as_json() for body in found.missing)
     assert (end["state"], end["cause"]) == ("ended", "interrupted")
     assert end["id"] == f"{CELL}.1.{int(last.split('.')[2]) + 1}"
@@ -124,14 +134,10 @@ async def test_what_another_engine_knew_is_carried_over_though_not_judged_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ledger = await leak_killed(tmp_path)
-    found = recover(ledger.journal, ledger.readings, CELL)
-    assert found is not None
-    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
-    await ledger.record([*found.missing, known])
+    found, known = await finished(ledger)
     await ledger.record(found.engine.take(began(2, utc_ms=ANCHOR_UTC_MS + 900_000)))
     monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
-    again = recover(ledger.journal, ledger.readings, CELL)
-    assert again is not None
+    again = judged_again(ledger)
     assert [body.as_json()["cause"] for body in again.missing] == ["interrupted"]
     assert again.engine.state()["ingress"]["open"] == known.state["ingress"]["open"] != {}
     await ledger.close()
@@ -141,17 +147,13 @@ async def test_an_episode_closed_behind_the_last_checkpoint_stays_closed_though_
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ledger = await leak_killed(tmp_path)
-    found = recover(ledger.journal, ledger.readings, CELL)
-    assert found is not None
-    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
-    await ledger.record([*found.missing, known])
+    found, _ = await finished(ledger)
     await ledger.record(found.engine.take(began(2, utc_ms=ANCHOR_UTC_MS + 900_000)))
     (episode,) = found.engine.open_episodes
     rejected = EpisodeVerdict(ms=5, id="daemon.2.2", episode=episode, verdict="reject")
     await ledger.record(found.engine.take(rejected))
     monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
-    again = recover(ledger.journal, ledger.readings, CELL)
-    assert again is not None
+    again = judged_again(ledger)
     assert again.engine.open_episodes == ()
     assert [body.kind for body in again.missing] == ["segment"]
     await ledger.close()
@@ -164,8 +166,7 @@ async def test_an_episode_nothing_more_is_known_of_is_closed_and_the_record_says
     told = [record.body() for record in ledger.journal.of_cell(CELL, kinds=("episode",))]
     last = [record.body()["id"] for record in ledger.journal.all()][-1]
     monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
-    found = recover(ledger.journal, ledger.readings, CELL)
-    assert found is not None
+    found = judged_again(ledger)
     assert found.engine.open_episodes == ()
     closed, end = (body.as_json() for body in found.missing)
     assert (closed["episode"], closed["diagnosis"], closed["state"]) == (
@@ -198,10 +199,7 @@ async def test_a_run_killed_while_its_readings_were_dropped_ends_behind_them_and
         readings=1,
     )
     await ledger.record([dropped])
-    found = recover(ledger.journal, ledger.readings, CELL)
-    assert found is not None
-    known = checkpoint(found.engine, id="daemon.2.1", at="2026-09-21T15:00:00.000Z")
-    await ledger.record([*found.missing, known])
+    found, known = await finished(ledger)
     assert utc_ms(found.missing[-1].at) == ANCHOR_UTC_MS + dropped.from_ms
     assert known.state["ended"]["utc_ms"] == ANCHOR_UTC_MS + dropped.from_ms
     again = recompute(ledger.journal, ledger.readings, CELL)
@@ -259,8 +257,7 @@ async def test_a_checkpoint_of_another_program_is_named_and_done_without(
     )
     (stored,) = await ledger.record([other])
     with structlog.testing.capture_logs() as logs:
-        found = recover(ledger.journal, ledger.readings, CELL)
-    assert found is not None
+        found = judged_again(ledger)
     assert found.engine.open_episodes == ()
     assert f"record {stored.seq} ({CELL}): the checkpoint cannot be restored" in str(logs[0]["why"])
     await ledger.close()

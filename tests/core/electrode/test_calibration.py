@@ -1,7 +1,7 @@
 """Calibration with one to five points: estimates, covariance by source, residuals."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from quietcell.core.electrode.buffers import CERTIFICATE, Buffer, buffer
 from quietcell.core.electrode.calibration import Calibration, CalibrationPoint, calibrate
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
-from quietcell.errors import DomainError
+from tests.support.wrong_use import assert_refused
 
 PHTHALATE, PHOSPHATE, BORAX = (buffer("iupac-2002", name) for name in ("phthalate", "phosphate", "borax"))
 
@@ -295,8 +295,5 @@ def _points(*pairs: tuple[Buffer, float]) -> list[CalibrationPoint]:
         ),
     ],
 )
-def test_wrong_use_names_argument_value_unit_and_range(call: object, message: str) -> None:
-    assert callable(call)
-    with pytest.raises(DomainError) as caught:
-        call()
-    assert str(caught.value).startswith(message)
+def test_wrong_use_names_argument_value_unit_and_range(call: Callable[[], object], message: str) -> None:
+    assert_refused(call, message)

@@ -1,6 +1,7 @@
 """The Nernst factor and the line of an electrode."""
 
 import csv
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietcell.core.electrode.nernst import Line, nernst_factor_mv
-from quietcell.errors import DomainError
+from tests.support.wrong_use import assert_refused
 
 DATA = Path(__file__).parents[2] / "data" / "electrode"
 TABLE = list(csv.DictReader((DATA / "nernst.csv").read_text(encoding="utf-8").splitlines()))
@@ -140,8 +141,5 @@ def test_a_stream_turns_missing_and_wild_readings_into_nan() -> None:
         ),
     ],
 )
-def test_wrong_use_names_argument_value_unit_and_range(call: object, message: str) -> None:
-    assert callable(call)
-    with pytest.raises(DomainError) as caught:
-        call()
-    assert str(caught.value).startswith(message)
+def test_wrong_use_names_argument_value_unit_and_range(call: Callable[[], object], message: str) -> None:
+    assert_refused(call, message)

@@ -149,11 +149,18 @@ def told(engine: Engine, *items: Json) -> list[dict[str, Json]]:
     return [body.as_json() for item in items for body in engine.take(item)]
 
 
-def test_a_rejected_episode_closes_and_qualifies_nothing_more() -> None:
+def leak_found() -> tuple[Engine, SegmentBegan, dict[str, Json], ReadingBlock, ReadingBlock]:
+    """An engine that has seen a slow leak; its segment, its episode, the readings so far and later ones."""
     scenario = slow_leak()
-    (began, *_), (early, late) = inputs_of(scenario), halves(scenario)
+    began, (early, late) = inputs_of(scenario)[0], halves(scenario)
+    assert isinstance(began, SegmentBegan)
     engine = Engine(settings_of(scenario))
     (first, *_) = episodes(told(engine, began, early))
+    return engine, began, first, early, late
+
+
+def test_a_rejected_episode_closes_and_qualifies_nothing_more() -> None:
+    engine, _, first, early, late = leak_found()
     ms = int(early.ms[-1])
     rejected = EpisodeVerdict(ms=ms, id="daemon.1.9", episode=first["id"], verdict="reject")
     (closed,) = episodes(told(engine, rejected))
@@ -164,10 +171,7 @@ def test_a_rejected_episode_closes_and_qualifies_nothing_more() -> None:
 
 
 def test_a_confirmed_episode_stays_open_and_says_so() -> None:
-    scenario = slow_leak()
-    (began, *_), (early, _) = inputs_of(scenario), halves(scenario)
-    engine = Engine(settings_of(scenario))
-    (first, *_) = episodes(told(engine, began, early))
+    engine, _, first, early, _ = leak_found()
     verdict = EpisodeVerdict(ms=int(early.ms[-1]), id="daemon.1.9", episode=first["id"], verdict="confirm")
     (again,) = episodes(told(engine, verdict))
     assert (again["state"], again["confirmed"]) == ("updated", True)
@@ -182,13 +186,9 @@ def test_a_verdict_on_an_episode_that_is_not_open_changes_nothing() -> None:
 
 
 def test_an_open_episode_outlives_the_segment_it_began_in() -> None:
-    scenario = slow_leak()
-    (began, *_), (early, late) = inputs_of(scenario), halves(scenario)
-    engine = Engine(settings_of(scenario))
-    (first, *_) = episodes(told(engine, began, early))
+    engine, began, first, early, late = leak_found()
     end_ms = int(early.ms[-1])
     told(engine, SegmentEnded(ms=end_ms, cause="reopened"))
-    assert isinstance(began, SegmentBegan)
     next_segment = replace(began, segment=2, utc_ms=began.utc_ms + end_ms, cause="reopened")
     moved = replace(late, ms=late.ms - end_ms)
     bodies = told(engine, next_segment, moved)
@@ -217,10 +217,7 @@ def test_what_is_known_survives_a_restart() -> None:
 
 
 def test_a_flow_test_that_finds_a_leak_places_the_open_episode_and_results_are_refused() -> None:
-    scenario = slow_leak()
-    (began, *_), (early, late) = inputs_of(scenario), halves(scenario)
-    engine = Engine(settings_of(scenario))
-    (first, *_) = episodes(told(engine, began, early))
+    engine, _, first, early, late = leak_found()
     assert first["place"] == "unlocated"
     ms = int(early.ms[-1])
     placed, *others = told(engine, FlowTested(ms=ms, id="daemon.1.9", verdict="leak"))
@@ -233,10 +230,7 @@ def test_a_flow_test_that_finds_a_leak_places_the_open_episode_and_results_are_r
 
 
 def test_a_flow_test_that_tells_nothing_leaves_the_episode_where_it_was() -> None:
-    scenario = slow_leak()
-    (began, *_), (early, _) = inputs_of(scenario), halves(scenario)
-    engine = Engine(settings_of(scenario))
-    told(engine, began, early)
+    engine, _, _, early, _ = leak_found()
     for verdict in ("streaming", "nothing-found", "cannot-tell"):
         assert told(engine, FlowTested(ms=int(early.ms[-1]), id="daemon.1.9", verdict=verdict)) == []
 
