@@ -1,9 +1,8 @@
 """A polled meter: one question, one answer, and no late answer taken for the next one's."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -39,13 +38,6 @@ class AskedMeter:
 
     def leave(self) -> None:
         asyncio.get_running_loop().remove_reader(self.terminal.master)
-
-
-@pytest.fixture
-async def terminal(tmp_path: Path) -> AsyncIterator[PseudoTerminal]:
-    terminal = PseudoTerminal(tmp_path)
-    yield terminal
-    terminal.unplug()
 
 
 def make(port: str, **changes: Any) -> LinePoll:

@@ -4,9 +4,8 @@ Each sends what a table of readings says, over a pseudo-terminal; what the drive
 """
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -187,21 +186,14 @@ async def read_all(driver: MeterDriver) -> list[Reading]:
     return readings
 
 
-@pytest.fixture
-async def line(tmp_path: Path) -> AsyncIterator[PseudoTerminal]:
-    terminal = PseudoTerminal(tmp_path)
-    yield terminal
-    terminal.unplug()
-
-
 @pytest.mark.parametrize("name", METERS)
-async def test_configuration_alone_reads_it(name: str, line: PseudoTerminal) -> None:
+async def test_configuration_alone_reads_it(name: str, terminal: PseudoTerminal) -> None:
     meter = METERS[name]
     driver_class = InstalledDrivers()[meter.driver]
-    settings = driver_class.settings_model.model_validate({"port": line.port, **meter.settings})
+    settings = driver_class.settings_model.model_validate({"port": terminal.port, **meter.settings})
     driver = driver_class(settings, MachineClock())
     await driver.open()
-    speaking = asyncio.create_task(speak(meter, line))
+    speaking = asyncio.create_task(speak(meter, terminal))
     try:
         readings = await read_all(driver)
     finally:

@@ -3,7 +3,7 @@
 import asyncio
 import itertools
 import os
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -229,34 +229,27 @@ async def test_an_exception_is_named_and_at_last_the_line_is_given_up(tmp_path: 
         await silent.close()
 
 
-@pytest.fixture
-def line(tmp_path: Path) -> Iterator[PseudoTerminal]:
-    terminal = PseudoTerminal(tmp_path)
-    yield terminal
-    terminal.unplug()
-
-
-async def test_pulling_the_plug_is_told_and_the_next_opening_reads_on(line: PseudoTerminal) -> None:
+async def test_pulling_the_plug_is_told_and_the_next_opening_reads_on(terminal: PseudoTerminal) -> None:
     loop = asyncio.get_running_loop()
 
     def answer() -> None:
-        asked = line.read()
+        asked = terminal.read()
         if asked:
-            line.write(frame(3, bytes([3, 2 * asked[5]]) + b"\x00\x07" * asked[5]))
+            terminal.write(frame(3, bytes([3, 2 * asked[5]]) + b"\x00\x07" * asked[5]))
 
-    driver = make(line.port, {"mv": {"address": 0, "type": "uint16"}})
+    driver = make(terminal.port, {"mv": {"address": 0, "type": "uint16"}})
     for _ in range(2):
-        loop.add_reader(line.master, answer)
+        loop.add_reader(terminal.master, answer)
         await driver.open()
         assert (await fetch(driver, 1))[0].mv == 7.0
-        loop.remove_reader(line.master)
-        line.unplug()
+        loop.remove_reader(terminal.master)
+        terminal.unplug()
         with pytest.raises(PortLostError, match="went away"):
             await fetch(driver, 1000)
         await driver.close()
         with pytest.raises(PortUnavailableError, match="there is no such port"):
             await driver.open()
-        line.plug()
+        terminal.plug()
 
 
 # --- a peer that misbehaves ----------------------------------------------------------------------
@@ -287,15 +280,15 @@ def test_only_the_first_reading_after_a_missing_answer_is_flagged() -> None:
     assert {flags for late, flags in apart if not late} == {Flag(0)}
 
 
-async def test_closing_in_the_middle_of_an_exchange_takes_no_answer_along(line: PseudoTerminal) -> None:
-    driver = make(line.port, {"mv": {"address": 0, "type": "uint16"}})
+async def test_closing_in_the_middle_of_an_exchange_takes_no_answer_along(terminal: PseudoTerminal) -> None:
+    driver = make(terminal.port, {"mv": {"address": 0, "type": "uint16"}})
     await driver.open()
     async with asyncio.timeout(PATIENCE_S):
-        while not line.read():  # noqa: ASYNC110 - the meter's end of the line has no event
+        while not terminal.read():  # noqa: ASYNC110 - the meter's end of the line has no event
             await asyncio.sleep(0.005)
     await driver.close()
     await driver.open()
-    line.write(frame(3, b"\x03\x02\x00\x09"))  # comes to nobody's question
+    terminal.write(frame(3, b"\x03\x02\x00\x09"))  # comes to nobody's question
     await asyncio.sleep(0.05)  # silence itself is what is tested
     assert len(driver._waiting) == 0
     await driver.close()
