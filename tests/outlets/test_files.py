@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
-from unittest.mock import patch
+from unittest.mock import Mock, patch
 
 import pytest
 import structlog
@@ -319,7 +319,8 @@ def test_the_drop_folder_gets_results_alone_under_names_that_sort_by_time(
     drop = DropFolder(tmp_path / "drop", cursors)
     drop.write([*stored([25] * 2), *stored([25], first=3, verdict="refused")])
     drop.write(stored([25], first=4, verdict="qualified"))
-    assert drop.seq == 4
+    drop.write(stored([25], first=5, record="note"))
+    assert (drop.seq, cursors.get(drop.name).seq) == (5, 5)  # or that were looked at without end
     assert sorted(path.name for path in (tmp_path / "drop").iterdir()) == [
         "20261125T090001000Z_live-feed-room_000000001.json",
         "20261125T090002000Z_live-feed-room_000000002.json",
@@ -333,6 +334,19 @@ def test_the_drop_folder_gets_doubts_about_results_too(tmp_path: Path, cursors: 
     (path,) = (tmp_path / "drop").iterdir()
     assert path.name == "20261125T100000000Z_live-feed-room_000000001.json"
     assert path.read_text() == doubt[0].text
+
+
+def test_a_dropped_file_that_was_taken_away_does_not_come_again_for_a_later_one_that_failed(
+    tmp_path: Path, cursors: Cursors
+) -> None:
+    drop, records = DropFolder(tmp_path / "drop", cursors), stored([25] * 2)
+    with patch.object(Path, "rename", side_effect=[Mock(), OSError(28, "full")]) as moved:
+        with pytest.raises(OSError, match="full"):
+            drop.write(records)
+        assert moved.call_count == 2
+    drop.write(records[drop.seq :])
+    (path,) = (tmp_path / "drop").glob("*.json")
+    assert path.read_text() == records[1].text
 
 
 def test_a_dropped_file_is_never_overwritten(tmp_path: Path, cursors: Cursors) -> None:

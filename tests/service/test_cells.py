@@ -5,6 +5,7 @@ import sqlite3
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 
@@ -179,6 +180,27 @@ async def test_cell_whose_engine_breaks_is_finished_and_begun_anew(
     assert ends == ["interrupted", "stopped"]
     assert [b["cause"] for b in side.bodies("good", "segment")] == ["started", "stopped"]
     assert side.bodies("good", "cell-fault") == []
+    await side.ledger.close()
+
+
+async def test_a_cell_that_broke_waits_before_it_begins_anew_and_holds_no_stop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cells_module, "RESTART_FIRST_S", 3600.0)
+    side = Side(tmp_path, {"bad": SteadyDriver})
+
+    async def broken() -> None:
+        await until(lambda: side.cells["bad"].steps > 2)
+        assert side.cells.steps()["bad"] is not None
+        with monkeypatch.context() as fault:
+            fault.setattr(Engine, "take", Mock(side_effect=ZeroDivisionError("in the engine")))
+            await until(lambda: bool(side.bodies("bad", "cell-fault")))
+        await until(lambda: len(side.bodies("bad", "segment")) == 2)
+        await asyncio.sleep(0.05)  # it would begin meanwhile
+        assert side.cells.steps() == {"bad": None}  # nobody waits for a step of it
+
+    await side.run(broken)
+    assert [b["cause"] for b in side.bodies("bad", "segment")] == ["started", "interrupted"]
     await side.ledger.close()
 
 

@@ -1,14 +1,17 @@
 """Whatever anybody sends to the topics of requests gets an error at most, and changes nothing."""
 
 import asyncio
+import base64
 import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import paho.mqtt.client as paho
 import pytest
+import structlog
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -193,18 +196,48 @@ async def test_what_cannot_be_done_is_answered_to_a_topic_named_in_the_message_t
 
 
 async def test_a_retained_request_is_ignored_and_one_without_a_response_topic_counts() -> None:
-    asked = []
+    asked, done = [], Mock()
 
     async def request(request: dict[str, Json]) -> dict[str, Json]:
         asked.append(request)
         raise QuietcellError("no matter")
 
     async with listening({"request": request}) as (requests, outlet):
-        requests.hear(heard({"sample_id": "S-0"}, retained=True))
+        requests.hear(heard({"sample_id": "S-0"}, retained=True, done=done))
+        done.assert_called_once()  # else the broker waits for it for ever
         requests.hear(heard({"sample_id": "S-1"}, response_topic=None))
         await until(lambda: bool(asked))
         assert [one["sample_id"] for one in asked] == ["S-1"]
         assert outlet.replies == []
+
+
+async def test_the_answer_to_a_request_that_counts_goes_where_and_with_what_its_message_says() -> None:
+    asked: list[dict[str, Json]] = []
+
+    async def request(request: dict[str, Json]) -> dict[str, Json]:
+        asked.append(request)
+        return {"repeated": False}
+
+    async with listening({"request": request}) as (requests, outlet):
+        requests.hear(heard({"sample_id": "S-1"}))
+        requests.hear(heard({"sample_id": "S-2"}, correlation=None))
+        await until(lambda: len(asked) == 2)
+        assert outlet.replies == []  # the journal brings it
+    told = [(one["response_topic"], one.get("correlation_data")) for one in asked]
+    assert told == [("lims/answers", base64.b64encode(b"7").decode()), ("lims/answers", None)]
+
+
+async def test_a_flood_of_wrong_messages_is_told_once_a_minute() -> None:
+    async with listening({}) as (requests, outlet):
+        with structlog.testing.capture_logs() as logs:
+            for number in range(1, 4):
+                requests.hear(heard(b"{"))
+                await until(lambda: len(outlet.replies) == number)  # noqa: B023 # at once
+            assert len(logs) == 1
+            requests._complained_s -= 60.0
+            requests.hear(heard(b"{"))
+            await until(lambda: len(outlet.replies) == 4)
+            assert len(logs) == 2
 
 
 async def test_an_alarm_is_acknowledged_by_message_with_who_and_why() -> None:
