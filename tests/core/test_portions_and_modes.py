@@ -6,12 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from quietcell.core.bench_records import Purpose
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.engine import Engine
-from quietcell.core.inputs import Attendance, EngineInput, Request, SegmentEnded, TimeMark
+from quietcell.core.inputs import Attendance, EngineInput, ReferenceRequest, Request, SegmentEnded, TimeMark
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.records import Json
+from quietcell.core.records import Json, SegmentEndCause
 from tests.core.test_engine import stopped
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
 
@@ -152,12 +153,17 @@ def test_a_steady_change_is_waters_own_where_it_flows_and_no_endpoint_in_a_vesse
     assert (body["verdict"], "still-relaxing" in body["reasons"]) == ("refused", True)
 
 
-@pytest.mark.parametrize(("work", "held"), [("calibration", True), ("check", True), ("measure", False)])
-def test_an_electrode_whose_work_in_buffers_was_cut_short_comes_from_buffer(work: str, held: bool) -> None:
+@pytest.mark.parametrize(("purpose", "held"), [("calibration", True), ("check", True), ("low-ionic", False)])
+@pytest.mark.parametrize("cause", ["stopped", "reloaded"])
+def test_an_electrode_whose_work_in_buffers_was_cut_short_comes_from_buffer(
+    purpose: Purpose, held: bool, cause: SegmentEndCause
+) -> None:
     engine = Engine(cell_settings())
-    come = Attendance(ms=5, id="daemon.1.9", state="began", work=work)  # type: ignore[arg-type] # one of its own
-    run(engine, [began(), come, readings(20), SegmentEnded(ms=21_000, cause="stopped")])
-    bodies = run(engine, [began(2, utc_ms=ANCHOR_UTC_MS + 30_000), readings(40), stopped(41_000)])
+    come = Attendance(ms=5, id="daemon.1.9", state="began", work="check")
+    dipped = ReferenceRequest(ms=6, id="daemon.1.10", purpose=purpose, solution="A", operator=None)
+    run(engine, [began(), come, dipped, readings(20), SegmentEnded(ms=21_000, cause=cause)])
+    again = began(2, utc_ms=ANCHOR_UTC_MS + 30_000, cause="started" if cause == "stopped" else "reloaded")
+    bodies = run(engine, [again, readings(40), stopped(41_000)])
     assert determinations(bodies)[0]["from_buffer"] is held
 
 

@@ -57,8 +57,8 @@ _ENDS_RUN = {
     "reloaded": Reason.RECONFIGURED,
 }
 """Ends of a segment behind which an open determination can't go on, and the reason it is refused."""
-_IN_SOLUTIONS = ("calibration", "check")
-"""Work behind which the electrode comes from a solution of many ions."""
+_IN_BUFFER = ("calibration", "check")
+"""What a solution of many ions is for; behind it the electrode comes from there, however the work ends."""
 
 
 class Engine:
@@ -329,6 +329,7 @@ class Engine:
         yield from self._see_readings(request.ms - 1)
         yield from self._refuse(request.ms, Reason.SUPERSEDED)
         self._reception.disturb(request.ms, Reason.GAP)  # someone has just changed the solution
+        self._attempts.from_buffer |= request.purpose in _IN_BUFFER
         self._attempts.begin(request.ms, reference=request)
 
     def _attend(self, attendance: Attendance) -> Iterator[Body]:
@@ -345,8 +346,6 @@ class Engine:
 
     def _leave(self, ms: int) -> Iterator[Body]:
         """Let nobody work at the cell."""
-        there = self._waters.attendance
-        self._attempts.from_buffer |= there is not None and there.work in _IN_SOLUTIONS
         self._attempts.reference_mv = None
         return self._waters.leave(ms)
 

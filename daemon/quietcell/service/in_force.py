@@ -8,6 +8,7 @@ from quietcell.core.calibration_record import line_error_at, with_calibration
 from quietcell.core.electrode.influences import LowIonicCheck
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
+from quietcell.core.times import utc_ms
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 
@@ -206,9 +207,6 @@ def results_since(journal: Journal, cell: str, since: str | None, until: str) ->
     until : str
         RFC 3339 UTC.
     """
-    found = []
-    for record in journal.of_cell(cell, kinds=("determination",)):
-        body = record.body()
-        if body["verdict"] in ("accepted", "qualified") and (since or "") <= body["ended"] <= until:
-            found.append(body["id"])
-    return found
+    from_ms, to_ms = 0 if since is None else utc_ms(since), utc_ms(until) + 1
+    bodies = (record.body() for record in journal.of_span(cell, "determination", from_ms, to_ms))
+    return [body["id"] for body in bodies if body["verdict"] in ("accepted", "qualified")]
