@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 import structlog
 
+from quietcell.core.bench_records import ReferenceRequestBody
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import EpisodeVerdict, SegmentEnded
 from quietcell.core.records import Json
@@ -179,6 +180,29 @@ async def test_an_episode_nothing_more_is_known_of_is_closed_and_the_record_says
     assert closed["evidence"] == told[-1]["evidence"]
     place, _, ordinal = last.rpartition(".")
     assert [closed["id"], end["id"]] == [f"{place}.{int(ordinal) + 1}", f"{place}.{int(ordinal) + 2}"]
+    await ledger.close()
+
+
+async def test_an_electrode_put_into_a_buffer_comes_from_there_though_nothing_is_judged_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    await ledger.record(engine.take(began()))
+    body = ReferenceRequestBody(
+        id="daemon.1.2",
+        cell=CELL,
+        at="2026-09-21T15:00:00.000Z",
+        segment=1,
+        ms=5,
+        purpose="check",
+        solution="A",
+        operator=None,
+    )
+    await ledger.record([body])
+    monkeypatch.setattr(recovery, "ENGINE_VERSION", 99)
+    found = recover(ledger.journal, ledger.readings, CELL)
+    assert found is not None
+    assert found.engine.state()["from_buffer"] is True
     await ledger.close()
 
 

@@ -6,7 +6,7 @@ decided or said and have ids of the run.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import ClassVar, Final, Literal
 
 from quietcell.core.electrode.condition import Signal
 from quietcell.core.electrode.known_line import Covariance
@@ -27,6 +27,9 @@ Work = Literal["calibration", "check", "measure", "flow-test", "sanitisation"]
 """What someone does at a cell, or what is done to it."""
 Purpose = Literal["calibration", "check", "low-ionic", "flow-test"]
 """Why a solution of known pH is measured, or the water at one flow of a flow test."""
+
+IN_BUFFER: Final = ("calibration", "check")
+"""What a solution of many ions is for; behind it the electrode comes from there, however the work ends."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from quietcell.core.attempts import Attempts
+from quietcell.core.bench_records import IN_BUFFER
 from quietcell.core.endpoint.machine import first_judged_ms
 from quietcell.core.engine_state import EngineState, SegmentEnd
 from quietcell.core.indication import Indication, bar, indication
@@ -57,8 +58,6 @@ _ENDS_RUN = {
     "reloaded": Reason.RECONFIGURED,
 }
 """Ends of a segment behind which an open determination can't go on, and the reason it is refused."""
-_IN_BUFFER = ("calibration", "check")
-"""What a solution of many ions is for; behind it the electrode comes from there, however the work ends."""
 
 
 class Engine:
@@ -329,7 +328,7 @@ class Engine:
         yield from self._see_readings(request.ms - 1)
         yield from self._refuse(request.ms, Reason.SUPERSEDED)
         self._reception.disturb(request.ms, Reason.GAP)  # someone has just changed the solution
-        self._attempts.from_buffer |= request.purpose in _IN_BUFFER
+        self._attempts.from_buffer |= request.purpose in IN_BUFFER
         self._attempts.begin(request.ms, reference=request)
 
     def _attend(self, attendance: Attendance) -> Iterator[Body]:
@@ -418,9 +417,19 @@ class Engine:
         self._waters.restore(known)
         self._due_ms = known.due_ms
 
-    def forget_episodes(self, closed: Collection[str]) -> None:
-        """Know no more, between segments, of episodes that records say are closed: ids of their openings."""
+    def take_over(self, *, closed: Collection[str], from_buffer: bool | None) -> None:
+        """Know, between segments, what records tell since of what could not be judged again.
+
+        Parameters
+        ----------
+        closed : collection of str
+            Episodes, by the ids of the records that opened them.
+        from_buffer : bool or None
+            Whether the electrode comes from a buffer; None where they do not tell.
+        """
         self._waters.forget_episodes(closed)
+        if from_buffer is not None:
+            self._attempts.from_buffer = from_buffer
 
     # --- views ---------------------------------------------------------------------------------
 

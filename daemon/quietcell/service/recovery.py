@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 
 import structlog
 
+from quietcell.core.bench_records import IN_BUFFER
 from quietcell.core.engine import Engine
 from quietcell.core.ingress.episode import EpisodeBody
-from quietcell.core.inputs import EngineInput, SegmentBegan, SegmentEnded
+from quietcell.core.inputs import EngineInput, ReferenceRequest, SegmentBegan, SegmentEnded
 from quietcell.core.plain import rebuilt
 from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
 from quietcell.core.settings import CellSettings
@@ -137,10 +138,15 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
             engine = Engine(settings_at(journal, began))
     steps = StoredInput(journal, None, cell, after=0 if began is None else began.seq, place=place)
     bare: list[Body] = []
+    from_buffer: bool | None = None
     for step in steps:
         if step.body.get("record") == "configuration" and engine is None:
             engine = Engine(CellSettings.from_json(step.body["settings"]))
         item = step.item
+        if isinstance(item, ReferenceRequest) and item.purpose in IN_BUFFER:
+            from_buffer = True
+        elif step.body.get("record") == "determination" and step.body["verdict"] != "refused":
+            from_buffer = False
         if isinstance(item, SegmentEnded) and step.record is None and steps.place is not None:
             item = replace(item, ms=max(item.ms, _last_ms(journal, readings, cell, steps.place)))
             end_utc_ms = steps.place.anchor_utc_ms + item.ms
@@ -151,7 +157,9 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
         return None
     last = journal.get(journal.last_seq(cell, "segment"))
     at = bare[-1].at if bare or last is None else last.body()["at"]
-    bodies = [*_let_go(journal, engine, at), *bare]
+    closed, ends = _episodes_apart(journal, engine, at)
+    engine.take_over(closed=closed, from_buffer=from_buffer)
+    bodies = [*ends, *bare]
     return Recovered(engine=engine, missing=_numbered(journal, cell, bodies))
 
 
@@ -164,14 +172,15 @@ def _told(engine: Engine, item: SegmentBegan | SegmentEnded) -> Engine:
     return engine
 
 
-def _let_go(journal: Journal, engine: Engine, at: str) -> list[Body]:
-    """Let an engine know of no episode that was closed; return the ends of those it does not know of."""
-    cell = engine.settings.cell
-    told = {body["episode"]: body for body in map(_body, journal.of_cell(cell, kinds=("episode",)))}
+def _episodes_apart(journal: Journal, engine: Engine, at: str) -> tuple[set[str], list[Body]]:
+    """Return which episodes an engine wrongly takes for open, and the ends of those it does not know of."""
+    told = {
+        body["episode"]: body
+        for body in map(_body, journal.of_cell(engine.settings.cell, kinds=("episode",)))
+    }
     still = {episode for episode, body in told.items() if body["state"] != "closed"}
     known = set(engine.open_episodes)
-    engine.forget_episodes(known - still)
-    return [_followed_no_further(told[each], at) for each in sorted(still - known)]
+    return known - still, [_followed_no_further(told[each], at) for each in sorted(still - known)]
 
 
 def _body(record: Stored) -> dict[str, Json]:
