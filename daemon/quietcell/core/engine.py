@@ -417,13 +417,13 @@ class Engine:
         self._waters.restore(known)
         self._due_ms = known.due_ms
 
-    def take_over(self, *, closed: Collection[str], from_buffer: bool | None) -> None:
-        """Know, between segments, what records tell since of what could not be judged again.
+    def take_over(self, *, closed: Collection[str] = (), from_buffer: bool | None = None) -> None:
+        """Know what records tell of what could not be judged again.
 
         Parameters
         ----------
         closed : collection of str
-            Episodes, by the ids of the records that opened them.
+            Episodes, by the ids of the records that opened them; between segments only.
         from_buffer : bool or None
             Whether the electrode comes from a buffer; None where they do not tell.
         """

@@ -138,15 +138,14 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
             engine = Engine(settings_at(journal, began))
     steps = StoredInput(journal, None, cell, after=0 if began is None else began.seq, place=place)
     bare: list[Body] = []
-    from_buffer: bool | None = None
     for step in steps:
         if step.body.get("record") == "configuration" and engine is None:
             engine = Engine(CellSettings.from_json(step.body["settings"]))
         item = step.item
-        if isinstance(item, ReferenceRequest) and item.purpose in IN_BUFFER:
-            from_buffer = True
-        elif step.body.get("record") == "determination" and step.body["verdict"] != "refused":
-            from_buffer = False
+        if engine is not None and isinstance(item, ReferenceRequest) and item.purpose in IN_BUFFER:
+            engine.take_over(from_buffer=True)
+        elif engine is not None and step.body.get("record") == "determination":
+            engine.take_over(from_buffer=None if step.body["verdict"] == "refused" else False)
         if isinstance(item, SegmentEnded) and step.record is None and steps.place is not None:
             item = replace(item, ms=max(item.ms, _last_ms(journal, readings, cell, steps.place)))
             end_utc_ms = steps.place.anchor_utc_ms + item.ms
@@ -158,7 +157,7 @@ def _closed(journal: Journal, readings: ReadingsFiles, cell: str, began: Stored 
     last = journal.get(journal.last_seq(cell, "segment"))
     at = bare[-1].at if bare or last is None else last.body()["at"]
     closed, ends = _episodes_apart(journal, engine, at)
-    engine.take_over(closed=closed, from_buffer=from_buffer)
+    engine.take_over(closed=closed)
     bodies = [*ends, *bare]
     return Recovered(engine=engine, missing=_numbered(journal, cell, bodies))
 
