@@ -45,9 +45,7 @@ def calibrate(
     flags = ("--operator", "Ada", "--expected-ph", "7", *more)
     child = terminal(folder, "calibrate", "live-feed-room", *flags, *given)
     for name in names:
-        child.expect("Press Enter")
-        meter.dip(ph_of(name))
-        child.sendline("")
+        meter.dip_when_asked(child, ph_of(name))
         child.expect("At rest")
     status = child.ended()
     print(child.before)  # noqa: T201 # shown when a test fails
@@ -57,30 +55,22 @@ def calibrate(
 def guided(folder: Path, meter: BenchMeter, names: Sequence[str]) -> None:
     """Calibrate by answering prompts alone; the potential tells which buffer it is, or which it may be."""
     child = terminal(folder, "calibrate", "live-feed-room")
-    child.expect("Who works")
-    child.sendline("Ada")
+    child.answer("Who works", "Ada")
     child.expect("licensed people")  # the cautions
-    child.expect("Expected pH")
-    child.sendline("neutral")
+    child.answer("Expected pH", "neutral")
     child.expect("is no pH.*Expected pH")  # a slip at the keyboard costs nothing
     child.sendline("6.2:7.4")
     for name, last_day in zip(names, ("2099-12-31", ""), strict=True):
         child.expect("rinse the electrode with pure water, blot it.*Press Enter")
         meter.dip(ph_of(name))
         child.sendline("")
-        child.expect(rf"Which buffer is it\? By its potential {name}|\({name}, .*\): ")
-        child.sendline(name)
-        child.expect("Lot of the bottle")
-        child.sendline("M-1")
-        child.expect("Last day of use")
-        child.sendline("31.12.2099")
-        child.expect("is no day.*Last day of use")
-        child.sendline(last_day)
-    child.expect("Another buffer")
-    child.sendline("n")
+        child.answer(rf"Which buffer is it\? By its potential {name}|\({name}, .*\): ", name)
+        child.answer("Lot of the bottle", "M-1")
+        child.answer("Last day of use", "31.12.2099")
+        child.answer("is no day.*Last day of use", last_day)
+    child.answer("Another buffer", "n")
     child.expect(r"Slope 98\.\d\d ± ")
-    child.expect("Use this calibration from here on")
-    child.sendline("y")
+    child.answer("Use this calibration from here on", "y")
     child.expect("accepted: .*put it back into the cell.*Press Enter")
     # The electrode still stands in the last buffer, which is not to be taken for the water.
     assert [body["state"] for body in bodies(folder, "attendance")] == ["began", "began"]

@@ -40,8 +40,7 @@ def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:
             child.expect("Press Enter")
             if number == 2:  # somebody forgets to turn the valve
                 child.sendline("")
-                child.expect("must differ from the others.*Set it again")
-                child.sendline("y")
+                child.answer("must differ from the others.*Set it again", "y")
                 child.expect("Press Enter")
             turn(meter, step)
             child.sendline("")

@@ -40,13 +40,10 @@ def test_three_portions_that_agree_make_a_result_that_tells_how_the_sample_came(
             ("Its temperature", "20"),
             ("Does air get at it", "y"),
         ):
-            child.expect(question)
-            child.sendline(answer)
+            child.answer(question, answer)
         child.expect("result will be of the beaker")
         for ph in (6.52, 6.51, 6.50):
-            child.expect("Press Enter")
-            meter.dip(ph, 1.1)
-            child.sendline("")
+            meter.dip_when_asked(child, ph, 1.1)
         child.expect(r"S-17: pH 6\.50 ± \d.\d\d .*qualified")
         assert child.ended() == 0
     portions = bodies(tmp_path, "determination")
@@ -108,8 +105,6 @@ def test_portions_that_never_agree_end_without_a_result(tmp_path: Path) -> None:
     with BenchMeter(tmp_path, GOOD) as meter:
         child = terminal(tmp_path, "measure", "live-feed-room", *TOLD, "--portions", "2")
         for ph in (6.5, 6.7):
-            child.expect("Press Enter")
-            meter.dip(ph, 1.1)
-            child.sendline("")
+            meter.dip_when_asked(child, ph, 1.1)
         child.expect("S-17: no result after 2 portions")
         assert child.ended() == 1

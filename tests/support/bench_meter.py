@@ -74,6 +74,12 @@ class BenchMeter(TalkingMeter):
         self.temperature_c = temperature_c
         self._mv, self._conductivity = self.electrode.mv(ph, temperature_c), conductivity_us_cm
 
+    def dip_when_asked(self, child: Terminal, ph: float, conductivity_us_cm: float = 0.1) -> None:
+        """Put the electrode into what the program asks for, and say so."""
+        child.expect("Press Enter")
+        self.dip(ph, conductivity_us_cm)
+        child.sendline("")
+
     def line(self) -> str:
         flow = "" if self.flow_ml_min is None else f";{self.flow_ml_min:.2f}"
         mv = self._mv + self._rng.gauss(0, 0.02)

@@ -46,6 +46,11 @@ class Terminal(fdspawn):  # type: ignore[misc] # untyped
         self._process = started(words, far, terminal=True)
         super().__init__(near, timeout=60, encoding="utf-8")
 
+    def answer(self, question: str, words: str) -> None:
+        """Wait for a question and answer it."""
+        self.expect(question)
+        self.sendline(words)
+
     def interrupt(self) -> None:
         """Press Ctrl-C."""
         self.send("\x03")
