@@ -88,6 +88,8 @@ class _Courses:
     weight: Array
     gap_mv: Array
     variance: Array
+    scale: Array
+    """One over the square root of twice the variance, the same for every limit."""
 
     @property
     def remaining_mv(self) -> float:
@@ -96,13 +98,12 @@ class _Courses:
 
     def exceeding(self, limit_mv: float) -> tuple[float, float]:
         """Return the probability that the gap exceeds a limit on either side, and its density there, 1/mV."""
-        scale = 1.0 / ((np.sqrt(self.variance) + 1e-9) * math.sqrt(2.0))
-        x = (limit_mv - np.array((self.gap_mv, -self.gap_mv))) * scale
+        x = (limit_mv - np.array((self.gap_mv, -self.gap_mv))) * self.scale
         bell = np.exp(-x * x)
         upper = _erfc_over_bell(np.abs(x)) * bell
         weight = 0.5 * self.weight
         beyond = float((weight * np.where(x >= 0.0, upper, 2.0 - upper)).sum())
-        return beyond, float((weight * scale * bell).sum()) * 2.0 / math.sqrt(math.pi)
+        return beyond, float((weight * self.scale * bell).sum()) * 2.0 / math.sqrt(math.pi)
 
     def bound(self, confidence: float) -> float:
         """Return the limit the gap exceeds with probability 1 - confidence, to a thousandth."""
@@ -408,8 +409,12 @@ def _weigh(
     elif top > len(basis):
         pair = top - 1 - len(basis)
         amplitudes[first_of[pair]], amplitudes[second_of[pair]] = first[pair], second[pair]
+    variance = np.maximum(gap_variance[kept], 0.0) * misfit
     courses = _Courses(
-        weight=weights[kept], gap_mv=gap[kept], variance=np.maximum(gap_variance[kept], 0.0) * misfit
+        weight=weights[kept],
+        gap_mv=gap[kept],
+        variance=variance,
+        scale=1.0 / ((np.sqrt(variance) + 1e-9) * math.sqrt(2.0)),
     )
     return courses, misfit, amplitudes[:SHAPES]
 
