@@ -7,6 +7,7 @@ import random
 import signal
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from multiprocessing.context import ForkServerProcess
 from pathlib import Path
@@ -59,7 +60,7 @@ def wait_until(true: Callable[[], bool], what: str) -> None:
         time.sleep(0.1)
 
 
-class TalkingMeter:
+class TalkingMeter(ABC):
     """A meter outside the daemon that sends a line again and again; a subclass says which."""
 
     def __init__(self, folder: Path, every_s: float) -> None:
@@ -71,9 +72,9 @@ class TalkingMeter:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._send, daemon=True)
 
+    @abstractmethod
     def line(self) -> str:
         """Return what to send now."""
-        raise NotImplementedError
 
     def __enter__(self) -> Self:
         self._thread.start()
