@@ -232,7 +232,7 @@ async def test_a_flood_of_wrong_messages_is_told_once_a_minute() -> None:
         with structlog.testing.capture_logs() as logs:
             for number in range(1, 4):
                 requests.hear(heard(b"{"))
-                await until(lambda: len(outlet.replies) == number)  # noqa: B023 # at once
+                await until(lambda: len(outlet.replies) == number)  # noqa: B023 # awaited before the number changes
             assert len(logs) == 1
             requests._complained_s -= 60.0
             requests.hear(heard(b"{"))

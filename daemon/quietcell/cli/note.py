@@ -29,7 +29,7 @@ ACIDS = "Cleaning acids burn: gloves, goggles, acid into water. Glass breaks. Fo
 @click.option("--retired", is_flag=True, help="What is taken out will not come back.")
 @click.option("--history", help="Show every record of the thing of this name.")
 @json_option
-def command(  # one argument a flag
+def command(
     place: Place,
     cell: str,
     text: str | None,

@@ -180,7 +180,7 @@ class Cells(Mapping[str, CellTask]):
             await kept.task.reconfigure(settings, meter=driver)
         except LedgerError:
             raise
-        except Exception:  # noqa: BLE001 # as above
+        except Exception:  # noqa: BLE001 # whatever broke it, it begins anew
             return
 
     def _driver(self, meter: Meter) -> MeterDriver:
