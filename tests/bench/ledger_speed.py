@@ -90,7 +90,7 @@ def journal_appends(folder: Path, batch: int, commits: int) -> float:
     with closing(Journal(folder, new_id=str(uuid4()))) as journal:
         began = seconds()
         for bodies in batches:
-            journal.append([(canonical_body(body), body.schema) for body in bodies], envelope(journal.ledger))
+            journal.append(((canonical_body(body), body.schema) for body in bodies), envelope(journal.ledger))
         return batch * commits / (seconds() - began)
 
 

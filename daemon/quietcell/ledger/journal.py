@@ -1,7 +1,8 @@
 """The journal: one SQLite file with one row a record, appended to by one writer, kept for ever."""
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -91,12 +92,12 @@ class Journal:
         """Close the file."""
         close_file(self._database)
 
-    def append(self, bodies: Sequence[tuple[str, int]], envelope: Envelope) -> list[Stored]:
+    def append(self, bodies: Iterable[tuple[str, int]], envelope: Envelope) -> list[Stored]:
         """Commit records in order, all or none; durable when this returns.
 
         Parameters
         ----------
-        bodies : sequence of (text, schema)
+        bodies : iterable of (text, schema)
             Bodies in canonical form and the schema version of each.
         envelope : Envelope
             What is said about all of them.
@@ -121,7 +122,7 @@ class Journal:
         """Insert in one statement: what runs beside this thread can hold it up only between two."""
         self._database.execute(
             f"INSERT INTO journal (seq, record) VALUES {','.join(['(?,?)'] * len(records))}",  # noqa: S608 # only question marks are put in
-            [value for record in records for value in record],
+            list(chain.from_iterable(records)),
         )
 
     def save_space(self, *, tight: bool) -> None:
