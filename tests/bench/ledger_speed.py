@@ -29,7 +29,7 @@ from quietcell.ledger.waiting import Batch, Waiting
 from tests.support.ledgers import NoteBody, note
 from tests.support.streams import ANCHOR_UTC_MS
 
-ROUNDS = 15
+ROUNDS = 45
 BATCHES = ((1, 500), (20, 150), (300, 20))
 """Records a commit, and commits."""
 _TABLE = "CREATE TABLE journal (seq INTEGER PRIMARY KEY, record TEXT NOT NULL) STRICT"

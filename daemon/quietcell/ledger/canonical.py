@@ -110,7 +110,7 @@ def _object(record: Any) -> str:
     for name, key, places in _members(record.__class__):
         value = getattr(record, name)
         if type(value) is str:
-            members.append(key + _string(value))
+            members.append(key + (_quoted(value) if len(value) < _LONG else _string(value)))
         elif value is not ABSENT:
             members.append(key + _text(value, places))
     return f"{{{','.join(members)}}}"
