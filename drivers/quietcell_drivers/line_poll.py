@@ -100,6 +100,7 @@ class LinePoll:
         self._in_doubt = False
         self._unasked = 0
         self._asked_s = 0.0
+        self._why = ""
 
     async def open(self) -> None:
         """Open the port; see `MeterDriver.open`."""
@@ -137,9 +138,9 @@ class LinePoll:
                 unanswered += 1
                 if unanswered >= settings.give_up_after:
                     raise ReplyTimeoutError(
-                        f"{unanswered} questions without an answer",
+                        f"{unanswered} questions without a reading, the last because of: {self._why}",
                         subject=settings.port,
-                        hint="Is the meter on? Are question, baud and terminator right?",
+                        hint="Is the meter on? Are question, baud, terminator and columns right?",
                     )
                 await self._until_silent(settings.quiet_s)
             spent_s = (self._clock.boot_ms() - asked_ms) / 1000
@@ -159,6 +160,7 @@ class LinePoll:
                 boot_ms, item = await self._answer
         except TimeoutError:
             self.counts.count(NO_ANSWER)
+            self._why = NO_ANSWER
             self._reader.flag_next(Flag.AFTER_TIMEOUT)
             self._in_doubt = True
             return False
@@ -171,9 +173,11 @@ class LinePoll:
             await self._until_silent(max(settings.quiet_s, min(1.5 * since_last_s, longest_s)))
             if self._unasked > unasked:
                 self.counts.count(LATE_ANSWER)
+                self._why = LATE_ANSWER
                 return False
         reading = self._reader.reading(item, boot_ms)
         if reading is None:
+            self._why = self._reader.why
             return False
         self._in_doubt = False
         self._waiting.put(reading)

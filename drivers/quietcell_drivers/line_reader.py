@@ -39,6 +39,8 @@ class LineReader:
     def __init__(self, settings: LineFormatSettings) -> None:
         self._decoder = LineDecoder(settings)
         self.counts = LineCounts()
+        self.why = ""
+        """Why the last item that was no reading was none."""
         self._next_flag = NO_FLAG
 
     def flag_next(self, flag: Flag) -> None:
@@ -81,6 +83,7 @@ class LineReader:
         """Return the reading that `item` is as a row, or count it and return None."""
         if isinstance(item, Discarded):
             self.counts.discarded_bytes += item.size
+            self.why = item.reason
             if item.reason != HEAD:
                 self.counts.count(item.reason)
                 self.flag_next(Flag.AFTER_ERROR)
@@ -92,6 +95,7 @@ class LineReader:
                 return None  # a blank line says nothing and hides nothing
             self.counts.discarded_bytes += len(content)
             self.counts.count(values.reason, printable(content))
+            self.why = f"{values.reason}: {printable(content)}"
             self.flag_next(Flag.AFTER_ERROR)
             return None
         self.counts.readings += 1

@@ -159,10 +159,20 @@ async def test_a_meter_that_stays_silent_gives_the_port_up_with_a_hint(terminal:
     meter = AskedMeter(terminal, lambda _: b"")
     driver = make(terminal.port, give_up_after=2, reply_timeout_s=0.05)
     await driver.open()
-    with pytest.raises(ReplyTimeoutError, match=r"2 questions without an answer.*Is the meter on"):
+    with pytest.raises(ReplyTimeoutError, match=r"2 questions without a reading.*no answer.*Is the meter on"):
         await asyncio.wait_for(driver.read(), PATIENCE_S)
     await driver.close()
     assert meter.questions == 2
+    meter.leave()
+
+
+async def test_a_meter_whose_answers_are_no_readings_is_not_called_silent(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda _: b"E27 what?\r\n")
+    driver = make(terminal.port, give_up_after=2)
+    await driver.open()
+    with pytest.raises(ReplyTimeoutError, match=r"2 questions without a reading.*E27 what\?.*columns right"):
+        await asyncio.wait_for(driver.read(), PATIENCE_S)
+    await driver.close()
     meter.leave()
 
 

@@ -229,6 +229,22 @@ async def test_an_exception_is_named_and_at_last_the_line_is_given_up(tmp_path: 
         await silent.close()
 
 
+async def test_questions_keep_their_distance(terminal: PseudoTerminal) -> None:
+    def answer() -> None:
+        asked = terminal.read()
+        if asked:
+            terminal.write(frame(3, bytes([3, 2 * asked[5]]) + b"\x00\x07" * asked[5]))
+
+    asyncio.get_running_loop().add_reader(terminal.master, answer)
+    registers = {"mv": {"address": 0, "type": "uint16"}}
+    driver = make(terminal.port, registers, interval_s=0.2, latest_reply_s=0.05, reply_timeout_s=0.05)
+    await driver.open()
+    came_ms = [reading.boot_ms for reading in await fetch(driver, 3)]
+    await driver.close()
+    asyncio.get_running_loop().remove_reader(terminal.master)
+    assert came_ms[2] - came_ms[0] >= 2 * 200 - 100  # of questions; answers may come a little later
+
+
 async def test_pulling_the_plug_is_told_and_the_next_opening_reads_on(terminal: PseudoTerminal) -> None:
     loop = asyncio.get_running_loop()
 
