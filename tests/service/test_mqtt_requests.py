@@ -5,6 +5,7 @@ import base64
 import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest.mock import Mock
@@ -229,10 +230,14 @@ async def test_the_answer_to_a_request_that_counts_goes_where_and_with_what_its_
 
 async def test_a_flood_of_wrong_messages_is_told_once_a_minute() -> None:
     async with listening({}) as (requests, outlet):
+
+        def replied(times: int) -> bool:
+            return len(outlet.replies) == times
+
         with structlog.testing.capture_logs() as logs:
             for number in range(1, 4):
                 requests.hear(heard(b"{"))
-                await until(lambda: len(outlet.replies) == number)  # noqa: B023 # awaited before the number changes
+                await until(partial(replied, number))
             assert len(logs) == 1
             requests._complained_s -= 60.0
             requests.hear(heard(b"{"))

@@ -81,7 +81,7 @@ class Place:
             raise UsageError("name the ledger with either --config FILE or --ledger FOLDER")
         if self.config is not None:
             from quietcell.config import load_config  # noqa: PLC0415 # commands pay only for what they use
-            from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # as above
+            from quietcell.service.drivers import InstalledDrivers  # noqa: PLC0415 # commands pay only for what they use
 
             try:
                 ledger = load_config(self.config, InstalledDrivers()).store.folder

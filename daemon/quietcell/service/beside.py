@@ -195,7 +195,7 @@ def _ports_away(config: Config) -> list[str]:
     return [
         f"cells.{name}.settings: port {port} is not there now; `quietcell ports` lists those that are"
         for name, port in ports.items()
-        if port is not None and port.startswith("/") and not os.path.exists(port)  # noqa: PTH110 # the method raises where one may not look
+        if port is not None and port.startswith("/") and not _is_there(port)
     ]
 
 
@@ -204,8 +204,12 @@ def _files_away(config: Config) -> list[str]:
         f"cells.{name}.settings: there is no file {path} now"
         for name, cell in config.cells.items()
         for path in (cell.settings.files() if cell.settings else ())
-        if not os.path.exists(path)  # noqa: PTH110 # the method raises where one may not look
+        if not _is_there(path)
     ]
+
+
+def _is_there(path: str | Path) -> bool:
+    return os.path.exists(path)  # noqa: PTH110 # the method raises where one may not look
 
 
 def _secrets(config: Config) -> dict[str, SecretReference]:

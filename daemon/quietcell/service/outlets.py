@@ -104,7 +104,7 @@ def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> "MqttOutlet
 
 
 def _broker(settings: MqttSettings, site: str) -> "Broker":
-    from quietcell.outlets.mqtt_library import Broker  # noqa: PLC0415 # as above
+    from quietcell.outlets.mqtt_library import Broker  # noqa: PLC0415 # who has no broker starts sooner
 
     password = None
     if settings.password is not None:
