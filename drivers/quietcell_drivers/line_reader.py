@@ -94,8 +94,9 @@ class LineReader:
             if not content.strip():
                 return None  # a blank line says nothing and hides nothing
             self.counts.discarded_bytes += len(content)
-            self.counts.count(values.reason, printable(content))
-            self.why = f"{values.reason}: {printable(content)}"
+            said_by_meter = printable(content)
+            self.counts.count(values.reason, said_by_meter)
+            self.why = f"{values.reason}: {said_by_meter}"
             self.flag_next(Flag.AFTER_ERROR)
             return None
         self.counts.readings += 1

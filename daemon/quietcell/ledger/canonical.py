@@ -109,7 +109,7 @@ def _object(record: Any) -> str:
     members = []
     for name, key, places in _members(record.__class__):
         value = getattr(record, name)
-        if type(value) is str:
+        if type(value) is str:  # as most are, and short: written without a call of our own
             members.append(key + (_quoted(value) if len(value) < _LONG else _string(value)))
         elif value is not ABSENT:
             members.append(key + _text(value, places))
