@@ -229,13 +229,14 @@ async def test_an_exception_is_named_and_at_last_the_line_is_given_up(tmp_path: 
         await silent.close()
 
 
-async def test_questions_keep_their_distance(terminal: PseudoTerminal) -> None:
-    def answer() -> None:
-        asked = terminal.read()
-        if asked:
-            terminal.write(frame(3, bytes([3, 2 * asked[5]]) + b"\x00\x07" * asked[5]))
+def answer_sevens(terminal: PseudoTerminal) -> None:
+    asked = terminal.read()
+    if asked:
+        terminal.write(frame(3, bytes([3, 2 * asked[5]]) + b"\x00\x07" * asked[5]))
 
-    asyncio.get_running_loop().add_reader(terminal.master, answer)
+
+async def test_questions_keep_their_distance(terminal: PseudoTerminal) -> None:
+    asyncio.get_running_loop().add_reader(terminal.master, answer_sevens, terminal)
     registers = {"mv": {"address": 0, "type": "uint16"}}
     driver = make(terminal.port, registers, interval_s=0.2, latest_reply_s=0.05, reply_timeout_s=0.05)
     await driver.open()
@@ -248,14 +249,9 @@ async def test_questions_keep_their_distance(terminal: PseudoTerminal) -> None:
 async def test_pulling_the_plug_is_told_and_the_next_opening_reads_on(terminal: PseudoTerminal) -> None:
     loop = asyncio.get_running_loop()
 
-    def answer() -> None:
-        asked = terminal.read()
-        if asked:
-            terminal.write(frame(3, bytes([3, 2 * asked[5]]) + b"\x00\x07" * asked[5]))
-
     driver = make(terminal.port, {"mv": {"address": 0, "type": "uint16"}})
     for _ in range(2):
-        loop.add_reader(terminal.master, answer)
+        loop.add_reader(terminal.master, answer_sevens, terminal)
         await driver.open()
         assert (await fetch(driver, 1))[0].mv == 7.0
         loop.remove_reader(terminal.master)
