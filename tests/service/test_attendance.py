@@ -31,6 +31,16 @@ async def test_who_began_just_before_a_reload_is_told_and_whoever_came_after_sta
         assert await attendances.leave(left) == {}
 
 
+async def test_a_sample_brought_to_work_that_has_ended_is_not_measured(tmp_path: Path) -> None:
+    async with Measuring(tmp_path) as measuring:
+        attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))
+        began = await attendances.attend({"via": "page", "cell": CELL, "work": "measure"})
+        await measuring.cell.reconfigure(cell_settings(every_s=30.0))
+        with pytest.raises(CommandError, match="your work here has ended"):
+            await measuring.ask(sample_id="S-17", attendance=began["attendance"], grab={"portion": 2})
+        assert measuring.bodies("request") == []
+
+
 async def test_a_sanitised_cell_measures_nothing_for_anybody_and_goes_on_behind_it(tmp_path: Path) -> None:
     async with Measuring(tmp_path) as measuring:
         attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))

@@ -22,7 +22,7 @@ from quietcell.core.settings import CellSettings
 from quietcell.errors import CommandError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
-from quietcell.service.commands import Commands, OfCell, checked, no_cell
+from quietcell.service.commands import Commands, OfCell, checked, no_cell, work_ended
 from quietcell.service.in_force import InForce, in_force
 from quietcell.service.records import DaemonIds
 
@@ -134,7 +134,7 @@ class Attendances:
             self._places.pop(asked.cell, None)
             raise
         if self._places.get(asked.cell) is not place:
-            raise _ended(asked.cell)  # before it was durable
+            raise work_ended(asked.cell)  # before it was durable
         self._heard(asked.cell)
         return {"attendance": stored.body()["id"], **await self._situation(task)}
 
@@ -349,7 +349,7 @@ class Attendances:
         task = self.cell(asked.cell)
         place = self._place(task)
         if place is None or place.attendance != asked.attendance:
-            raise _ended(asked.cell)
+            raise work_ended(asked.cell)
         self._heard(asked.cell)
         return task
 
@@ -395,12 +395,3 @@ class Attendances:
             return self.cells[name]
         except KeyError:
             raise no_cell(name, self.cells) from None
-
-
-def _ended(cell: str) -> CommandError:
-    return CommandError(
-        "your work here has ended: the cell was reconfigured, the daemon restarted, or nobody was heard of "
-        "for two minutes",
-        subject=cell,
-        hint="Begin again; what was measured is kept",
-    )

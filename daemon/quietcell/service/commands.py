@@ -100,3 +100,13 @@ def _place(location: tuple[int | str, ...]) -> str:
     """Return where a fault is; what a hostile key holds is not passed on."""
     text = ".".join(str(part) for part in location) or "request"
     return text[:40] if text.isprintable() else "a key"
+
+
+def work_ended(cell: str) -> CommandError:
+    """Return what is told to whoever works on at a cell under an attendance that is over."""
+    return CommandError(
+        "your work here has ended: the cell was reconfigured, the daemon restarted, or nobody was heard of "
+        "for two minutes",
+        subject=cell,
+        hint="Begin again; what was measured is kept",
+    )

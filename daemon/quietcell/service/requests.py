@@ -15,7 +15,7 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
 from quietcell.service.command_records import RequestBody
-from quietcell.service.commands import Commands, OfCell, checked, no_cell
+from quietcell.service.commands import Commands, OfCell, checked, no_cell, work_ended
 from quietcell.service.records import DaemonIds
 
 LONGEST_WAIT_S = 60.0
@@ -115,13 +115,16 @@ class Requests:
         Raises
         ------
         CommandError
-            If an argument is wrong, or the cell is not measuring.
+            If an argument is wrong, the asker's work at the cell has ended, or the cell is not measuring.
         """
         asked = checked(RequestArguments, request)
         task = self._cell(asked.cell)
         async with self._one_at_a_time:  # else two repeats at once would both be the first
             if asked.reference is not None and (before := await self._known(asked)) is not None:
                 return await self._told(before, repeated=True)
+            there = task.attendance
+            if asked.attendance is not None and (there is None or there.id != asked.attendance):
+                raise work_ended(task.name)  # else whatever stands in the cell would pass for their sample
             stored, *made = await task.give(lambda segment, ms, at: self._asked(asked, segment, ms, at))
         return _answer(stored, _ended(stored, made), repeated=False)
 
