@@ -28,7 +28,7 @@ class Asked:
             self.heard_twice.set()
         if request["command"] == "status":
             return {"ok": True, "cells": [{"cell": "live-feed-room", **self.shown.pop(0)}]}
-        return {"ok": True, "attendance": "daemon.1.3"}
+        return {"ok": True, "attendance": "daemon.1.3", "continuous": False}
 
 
 @pytest.fixture

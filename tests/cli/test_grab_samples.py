@@ -17,6 +17,7 @@ from tests.support.bench_meter import (
     interrupt,
     terminal,
 )
+from tests.support.live import wait_until
 
 pytestmark = pytest.mark.live
 AGREEING = "agreeing = { portions = 3, within_ph = 0.03 }"
@@ -108,3 +109,44 @@ def test_portions_that_never_agree_end_without_a_result(tmp_path: Path) -> None:
             meter.dip_when_asked(child, ph, 1.1)
         child.expect("S-17: no result after 2 portions")
         assert child.ended() == 1
+
+
+def test_a_beaker_is_not_taken_for_the_loop_while_the_daemon_is_restarted(tmp_path: Path) -> None:
+    config = configure(tmp_path, more=FIXED)
+    config.write_text(config.read_text().replace("min_wait_s = 0.4", "min_wait_s = 6.0", 1))
+    with BenchMeter(tmp_path, GOOD) as meter:
+        with daemon(tmp_path):
+            child = terminal(tmp_path, "measure", "live-feed-room", *TOLD)
+            child.expect("Portion 1.*Press Enter")
+            meter.dip(6.2, 0.5)
+        with daemon(tmp_path):  # while they rinse
+            wait_until(lambda: len(bodies(tmp_path, "attendance")) == 2, "them to be heard of")
+            meter.silent = True
+            child.sendline("")
+            child.expect("mV, 25.0 °C")
+        meter.silent = False
+        with daemon(tmp_path):  # while they wait
+            child.expect("Portion 1 was refused: stopped")
+            meter.dip_when_asked(child, 6.2, 0.5)
+            child.expect(r"S-17: pH 6\.20")
+            child.expect("put it back into the cell.*Press Enter")
+            meter.dip(7.0)
+            child.sendline("")
+            assert child.ended() == 0
+    of_loop = [b for b in bodies(tmp_path, "determination") if b["mode"] == "continuous"]
+    assert not [body["ph"] for body in of_loop if body["verdict"] != "refused"]
+    assert_recomputable(tmp_path)
+
+
+def test_whoever_stops_half_way_is_at_work_until_the_electrode_is_back(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED)
+    with BenchMeter(tmp_path, GOOD) as meter, daemon(tmp_path):
+        child = terminal(tmp_path, "measure", "live-feed-room", *TOLD)
+        child.expect("Portion 1.*Press Enter")
+        meter.dip(6.2, 0.5)
+        interrupt(child, "what is in force has not changed")
+        child.expect("put it back into the cell.*Press Enter")
+        assert [b["state"] for b in bodies(tmp_path, "attendance")] == ["began"]
+        child.sendline("")
+        assert child.ended() == 130
+        assert [b.get("outcome") for b in bodies(tmp_path, "attendance")] == [None, "aborted"]

@@ -14,9 +14,8 @@ import click
 
 from quietcell.config import Config, load_config
 from quietcell.config.outlets import OutletSettings
-from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.records import Json
-from quietcell.errors import DomainError, QuietcellError, UsageError
+from quietcell.errors import QuietcellError, UsageError
 from quietcell.report.wording import REASONS
 from quietcell.service.clock import SystemClock
 from quietcell.service.control import ask, taken
@@ -29,7 +28,7 @@ SILENT_S = 5.0
 STALE_S = 60.0
 """On an older one nobody goes on working: the meter will not come by itself."""
 START_S = 20.0
-HEARD_EVERY_S, AWAY_MS = 20.0, 1_800_000
+HEARD_EVERY_S, AWAY_MS = 2.0, 1_800_000
 """The daemon hears of who works so often, until nothing was done here for so long."""
 _CLOCK = SystemClock()
 CAUTIONS = (
@@ -65,9 +64,15 @@ class Session:
         self.operator = operator
         self._supersede = supersede
         self.attendance: str | None = None
+        self._work = ""
+        self._continuous = False
+        self._lifted = False
+        """The electrode may stand elsewhere than in the cell's water."""
         self._recorded = False
         """What was worked for is in the ledger; only the electrode is not yet back."""
-        self._busy_ms = _CLOCK.boot_ms()
+        self._pause = True
+        self._one_at_a_time = threading.Lock()
+        self._busy_ms = self._answered_ms = _CLOCK.boot_ms()
 
     def _request(self, command: str, **arguments: Json) -> dict[str, Json]:
         who = {} if self.operator is None else {"operator": self.operator}
@@ -76,45 +81,78 @@ class Session:
     def ask(self, command: str, **arguments: Json) -> dict[str, Json]:
         """Ask the daemon; a QuietcellError when it says no."""
         self._busy_ms = _CLOCK.boot_ms()
-        return taken(asyncio.run(ask(self._folder, self._request(command, **arguments))))
+        return self._answered(command, **arguments)
+
+    def _answered(self, command: str, **arguments: Json) -> dict[str, Json]:
+        answer = taken(asyncio.run(ask(self._folder, self._request(command, **arguments))))
+        self._answered_ms = _CLOCK.boot_ms()
+        return answer
 
     @contextmanager
     def attending(self, work: str) -> Iterator[dict[str, Json]]:
         """Work at the cell; whatever ends it early leaves everything as it was."""
         situation = self.ask("attend", work=work, supersede=self._supersede)
-        self.attendance = situation["attendance"]
+        self.attendance, self._work = situation["attendance"], work
+        self._continuous = situation["continuous"]
+        outcome = "aborted"
         try:
             with self._heard_of():
-                yield situation
-        except BaseException:
-            self._leave("done" if self._recorded else "aborted")
-            if not self._recorded:
-                told = "Ended early: what is in force has not changed; what was measured is kept."
-                click.echo(told, err=True)
-            raise
-        self._leave("done")
+                try:
+                    yield situation
+                except BaseException as error:
+                    self._end_early(error)
+                    raise
+            outcome = "done"
+        finally:
+            self._leave("done" if self._recorded else outcome)
 
-    def put_back(self, situation: Mapping[str, Json], *, work: str, pause: bool) -> None:
+    def _end_early(self, error: BaseException) -> None:
+        """Say what holds, and stay until the electrode is back from wherever it stands."""
+        if self._recorded:
+            return
+        if isinstance(error, QuietcellError) and self._lifted:
+            click.echo(str(error), err=True)  # why, before anybody is asked
+        click.echo("Ended early: what is in force has not changed; what was measured is kept.", err=True)
+        if self._lifted and self._continuous:
+            with suppress(click.Abort):
+                ready(PUT_BACK, pause=self._pause)
+
+    def ready(self, text: str, *, pause: bool) -> None:
+        """Have the electrode put elsewhere: say where, and wait until it is there."""
+        self._lifted, self._pause = True, pause
+        ready(text, pause=pause)
+
+    def put_back(self, *, pause: bool) -> None:
         """Stay at the cell until its electrode is back in its water: what it reads before is not of that.
+
+        What was worked for is recorded by now.
 
         Parameters
         ----------
-        situation : mapping
-            As `attending` gave it.
-        work : str
-            What was done, and is recorded by now.
         pause : bool
             Wait for Enter.
         """
         self._recorded = True
-        if not situation["continuous"]:
-            return
-        try:
-            self.ask("attended", attendance=self.attendance)
-        except QuietcellError:  # what is in force has changed, which ended the work
-            # Whoever asked for the water in between would be given the last buffer's value.
-            self.attendance = self.ask("attend", work=work, supersede=True)["attendance"]
-        ready(PUT_BACK, pause=pause)
+        if self._continuous:
+            self.attended()
+            ready(PUT_BACK, pause=pause)
+
+    def attended(self, **asked: Json) -> dict[str, Json]:
+        """Tell the daemon that someone works here, and return how it stands."""
+        self._busy_ms = _CLOCK.boot_ms()
+        return self._attended(**asked)
+
+    def _attended(self, **asked: Json) -> dict[str, Json]:
+        """Do so; work that a restart or other settings ended begins anew, for the electrode is still away.
+
+        Whoever asked for the water in between would be given the value of a beaker.
+        """
+        with self._one_at_a_time:
+            try:
+                return self._answered("attended", attendance=self.attendance, **asked)
+            except QuietcellError:
+                self.attendance = self._answered("attend", work=self._work, supersede=True)["attendance"]
+                return self._answered("attended", attendance=self.attendance, **asked)
 
     @contextmanager
     def _heard_of(self) -> Iterator[None]:
@@ -124,7 +162,7 @@ class Session:
         def tell() -> None:
             while not over.wait(HEARD_EVERY_S) and _CLOCK.boot_ms() - self._busy_ms < AWAY_MS:
                 with suppress(QuietcellError):
-                    asyncio.run(ask(self._folder, self._request("attended", attendance=self.attendance)))
+                    self._attended()
 
         telling = threading.Thread(target=tell, name="heard of", daemon=True)
         telling.start()
@@ -139,15 +177,29 @@ class Session:
             self.ask("leave", attendance=self.attendance, outcome=outcome)
 
     def wait(self, request: str) -> dict[str, Json]:
-        """Show the live reading until what was asked for has ended, and return its body."""
+        """Show the live reading until what was asked for has ended, and return its body.
+
+        A daemon that is restarted tells it when it is back.
+        """
         while True:
-            answer = self.ask("attended", attendance=self.attendance, measurement=request)
+            answer = self._told_of(request)
             if answer["ended"] is not None:
                 show("")
                 body: dict[str, Json] = answer["ended"]
                 return body
             show(live(answer["indication"]))
             time.sleep(LOOK_S)
+
+    def _told_of(self, request: str) -> dict[str, Json]:
+        """Return how it stands with what was asked for, as soon as a daemon answers."""
+        while True:
+            try:
+                return self.attended(measurement=request)
+            except QuietcellError as error:
+                if _CLOCK.boot_ms() - self._answered_ms > 1000 * STALE_S:
+                    raise
+                show(f"{error.message}: waits for it")
+                time.sleep(LOOK_S)
 
     def indication(self) -> dict[str, Json]:
         """Return the live reading; waits a moment for the first.
@@ -168,13 +220,14 @@ class Session:
         if self.attendance is None:  # who only looks is not at work here
             cells: list[dict[str, Json]] = self.ask("status")["cells"]
             return next(each for each in cells if each["cell"] == self.cell)
-        indication: dict[str, Json] = self.ask("attended", attendance=self.attendance)["indication"]
+        indication: dict[str, Json] = self.attended()["indication"]
         return indication
 
     def brought_sample(
         self, sample_id: str, grab: dict[str, Json], *, from_buffer: bool = False
     ) -> dict[str, Json]:
         """Measure a portion of a sample and return the body of the outcome."""
+        self.attended()
         answer = self.ask(
             "request",
             sample_id=sample_id,
@@ -186,6 +239,7 @@ class Session:
 
     def known_solution(self, purpose: str, solution: str) -> dict[str, Json]:
         """Measure a solution of known pH and return the body of the outcome."""
+        self.attended()
         request = self.ask("reference", attendance=self.attendance, purpose=purpose, solution=solution)
         return self.wait(request["request"])
 
@@ -353,38 +407,3 @@ def bench_options(command: Callable[..., Any]) -> Callable[..., Any]:
     ):
         command = option(command)
     return command
-
-
-def buffer_from(text: str) -> dict[str, Json]:
-    """Read a buffer from a flag: ``SET/NAME`` or ``NAME``, then ``,ph=``, ``,u=``, ``,lot=``, ``,expires=``.
-
-    Raises
-    ------
-    UsageError
-        If it cannot be read, or does not describe a buffer.
-
-    Examples
-    --------
-    >>> buffer_from("iupac-2002/phthalate,lot=M-117,expires=2027-01-31")
-    {'set': 'iupac-2002', 'name': 'phthalate', 'lot': 'M-117', 'expires': '2027-01-31'}
-    >>> buffer_from("near-neutral,ph=7.00,u=0.01")
-    {'name': 'near-neutral', 'ph': 7.0, 'standard_uncertainty_ph': 0.01}
-    """
-    head, *rest = text.split(",")
-    group, _, name = head.rpartition("/")
-    found: dict[str, Json] = {"set": group, "name": name} if group else {"name": name}
-    keys = {"ph": "ph", "u": "standard_uncertainty_ph", "lot": "lot", "expires": "expires"}
-    try:
-        for part in rest:
-            key, value = part.split("=", 1)
-            found[keys[key.strip()]] = float(value) if key.strip() in ("ph", "u") else value.strip()
-    except (ValueError, KeyError):
-        hint = "Write SET/NAME,lot=...,expires=YYYY-MM-DD, or NAME,ph=7.00,u=0.01,lot=..."
-        raise UsageError(f"--buffer {text!r} cannot be read", hint=hint) from None
-    if not group and "ph" not in found:
-        found["set"] = "iupac-2002"
-    try:
-        described_buffer(found)  # before anything is measured in it
-    except DomainError as error:
-        raise UsageError(f"--buffer {text!r}: {error.message}", hint=error.hint) from None
-    return found

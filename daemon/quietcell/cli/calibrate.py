@@ -11,15 +11,14 @@ from quietcell.cli.bench_session import (
     CAUTIONS,
     Session,
     bench_options,
-    buffer_from,
     confirmed,
     in_doubt,
     in_words,
-    ready,
     session,
     told,
     who_works,
 )
+from quietcell.cli.buffer_flag import buffer_from
 from quietcell.cli.options import Number, print_json
 from quietcell.core.electrode.buffers import BUFFER_SETS, buffer
 from quietcell.core.electrode.described_buffer import described_buffer
@@ -136,7 +135,7 @@ def command(
             wanted = confirmed(use, "Use this calibration from here on", flag="--use")
         kept = here.ask("calibrate", **asked, use=wanted)
         _tell_outcome(kept, as_json=as_json)
-        here.put_back(found, work="calibration", pause=not no_pause)
+        here.put_back(pause=not no_pause)
     return 0 if kept["body"]["verdict"] == "accepted" else 1
 
 
@@ -191,7 +190,7 @@ def _point(
     here: Session, found: dict[str, Json], number: int, given: str, buffer_set: str, *, pause: bool
 ) -> dict[str, Json]:
     """Measure one buffer and return it as the daemon wants it."""
-    ready(
+    here.ready(
         f"Buffer {number}: rinse the electrode with pure water, blot it (do not rub), put it into fresh "
         "buffer at the temperature of the others and stir gently.",
         pause=pause,

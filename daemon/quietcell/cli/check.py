@@ -8,14 +8,13 @@ from quietcell.cli.bench_session import (
     CAUTIONS,
     Session,
     bench_options,
-    buffer_from,
     in_doubt,
     in_words,
-    ready,
     session,
     told,
     who_works,
 )
+from quietcell.cli.buffer_flag import buffer_from
 from quietcell.cli.flow_test import Flows, flow_tested
 from quietcell.cli.options import Number, print_json
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, known_solution
@@ -135,7 +134,7 @@ def command(  # noqa: PLR0917 # one argument a flag
                 outcome = here.ask("check", **asked, attendance=here.attendance, measurements=ids)
                 status = _told(outcome, as_json=as_json)
                 if not low_ionic:  # its solutions flow through the cell, the electrode stays where it is
-                    here.put_back(found, work="check", pause=not no_pause)
+                    here.put_back(pause=not no_pause)
                 return status
     return _told(outcome, as_json=as_json)
 
@@ -160,7 +159,7 @@ def _require_one(ways: int, solutions: tuple[str, ...] | None) -> None:
 def _measured(here: Session, purpose: str, name: str, *, pause: bool) -> str:
     """Measure one solution and return the id of its record."""
     where = "let it flow as usual" if purpose == "low-ionic" else "stir gently"
-    ready(f"{name}: rinse with pure water, blot, put the electrode into it and {where}.", pause=pause)
+    here.ready(f"{name}: rinse with pure water, blot, put the electrode into it and {where}.", pause=pause)
     body = here.known_solution(purpose, name)
     if body["verdict"] != "accepted":
         raise QuietcellError(f"{name} did not come to rest: {in_words(body['reasons'])}")

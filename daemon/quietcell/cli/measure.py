@@ -11,7 +11,6 @@ from quietcell.cli.bench_session import (
     bench_options,
     confirmed,
     in_words,
-    ready,
     session,
     told,
     who_works,
@@ -32,9 +31,7 @@ OPEN_WARNING = (
     "the result will be of the beaker, not of the source, and says so. Cover it, or let it flow."
 )
 KCL_DOSE = " Add 0.3 mL of saturated potassium chloride solution to each 100 mL of it."
-NO_USE = frozenset(
-    {"not-calibrated", "calibration-expired", "check-failed", "busy", "superseded", "reconfigured", "stopped"}
-)
+NO_USE = frozenset({"not-calibrated", "calibration-expired", "check-failed", "busy", "superseded"})
 """Reasons another portion does not cure."""
 
 
@@ -132,12 +129,12 @@ def command(  # one argument a flag
         bodies: list[dict[str, Json]] = []
         while len(bodies) < portions and not (bodies and _is_result(bodies[-1])):
             number = len(bodies) + 1
-            ready(_what_to_do(number, kcl=grab["kcl_adjusted"]), pause=not no_pause)
+            here.ready(_what_to_do(number, kcl=grab["kcl_adjusted"]), pause=not no_pause)
             grab |= {"portion": number, "age_min": (clock.boot_ms() - filled_ms) / 60_000.0}
             bodies.append(here.brought_sample(sample_id, grab, from_buffer=from_buffer and number == 1))
             _tell(number, bodies[-1])
         status = _told(sample_id, bodies, decimals=found["ph_decimals"], as_json=as_json)
-        here.put_back(found, work="measure", pause=not no_pause)
+        here.put_back(pause=not no_pause)
     return status
 
 
