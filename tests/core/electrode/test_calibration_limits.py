@@ -63,9 +63,13 @@ def test_swapped_buffers_show_as_a_slope_of_the_wrong_sign() -> None:
             CalibrationPoint(buffer=BORAX, mv=at(electrode, PHTHALATE).mv, temperature_c=25.0),
         ]
     )
-    found = refusals(swapped)
-    assert found[0].reason == "slope-sign"
-    assert "swapped" in found[0].text
+    first, *_ = refusals(swapped)
+    assert first.reason == "slope-sign"
+    assert "swapped" in first.text
+    # Taken for a meter whose mV rise, they show by the zero alone.
+    (found,) = refusals(swapped, CalibrationLimits(rising_mv=True))
+    assert found.reason == "zero-out-of-limits"
+    assert "swapped" in found.text
 
 
 def test_a_meter_whose_mv_rise_with_ph_passes_when_it_is_said() -> None:

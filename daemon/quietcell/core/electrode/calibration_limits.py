@@ -297,10 +297,12 @@ def _against_fit(calibration: Calibration, limits: CalibrationLimits) -> list[Re
             )
         )
     if abs(calibration.zero_mv) > limits.max_zero_mv:
+        # Swapped ones whose mean is not pH 7 move the zero: 50 mV with phthalate and borax.
+        swapped = "Check that no two buffers were swapped. " if calibration.slope_pct < 0.0 else ""
         found.append(
             Refusal(
                 reason="zero-out-of-limits",
-                text=f"The zero is {calibration.zero_mv:+.1f} mV, limit {limits.max_zero_mv:g} mV. "
+                text=f"The zero is {calibration.zero_mv:+.1f} mV, limit {limits.max_zero_mv:g} mV. {swapped}"
                 "Look at the reference: electrolyte, junction, cable",
             )
         )
