@@ -185,3 +185,18 @@ async def test_who_looks_after_the_end_sees_the_last_of_the_segment(tmp_path: Pa
     assert last >= 19_800  # what was kept back until the end is stored
     assert tasks[0].glance().age_s == tasks[0].indication().age_s
     await bench.ledger.close()
+
+
+async def test_what_is_kept_goes_into_the_segment_that_ends(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, Patient)
+
+    async def put_the_clock_right(_: CellTask) -> None:
+        bench.clock.utc += 3_600_000
+
+    await bench.run(fast_readings(40), 41, events={30.4: put_the_clock_right})
+    before, after = (list(bench.ledger.readings.of_segment("live-feed-room", n)) for n in (1, 2))
+    assert before[-1].ms[-1] >= 30_400  # nothing that was kept waits for the segment that begins
+    assert not any(block.flags.any() for block in [*before, *after])
+    assert sum(len(block) for block in [*before, *after]) == 5 * 40
+    assert_recomputable(bench)
+    await bench.ledger.close()
