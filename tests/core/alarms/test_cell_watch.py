@@ -564,19 +564,27 @@ def test_a_failed_check_speaks_of_the_electrode_it_was_made_with() -> None:
     assert put_in("glass-1") == ["check-failed raised"]  # it is still the one that failed
 
 
+def calibration_refused(reason: str) -> dict[str, Any]:
+    return {"record": "calibration", "verdict": "refused", "refusals": [{"reason": reason, "text": "…"}]}
+
+
 @pytest.mark.parametrize(
-    ("reason", "told"),
-    [("slope-out-of-limits", ["check-failed raised", "check-due returned"]), ("expected-value-outside", [])],
+    ("done", "told"),
+    [
+        (calibration_refused("slope-out-of-limits"), ["check-failed raised", "check-due returned"]),
+        (calibration_refused("expected-value-outside"), []),
+        ({"record": "calibration", "verdict": "declined"}, []),
+        ({"method": "temperature", "verdict": "passed"}, []),
+    ],
 )
-def test_a_calibration_refused_for_its_buffers_is_none_and_says_nothing_against_the_electrode(
-    reason: str, told: list[str]
+def test_what_was_refused_for_its_buffers_declined_or_of_the_thermometer_is_no_check_of_the_electrode(
+    done: dict[str, Any], told: list[str]
 ) -> None:
     watched = Watched(check_every_d=1.0)
     assert watched.run(1) == ["check-due raised"]
-    refused = {"record": "calibration", "verdict": "refused", "refusals": [{"reason": reason, "text": "…"}]}
-    watched.learn({**FAILED_CHECK, **refused, "electrode": None})
+    watched.learn({**FAILED_CHECK, **done, "electrode": None})
     assert watched.run(1) == told
-    assert not told or watched.bodies[-2].text.endswith(f"did not pass: {reason}")
+    assert not told or watched.bodies[-2].text.endswith("did not pass: slope-out-of-limits")
 
 
 def test_a_limit_of_ph_says_at_what_temperature_the_ph_is() -> None:
