@@ -14,6 +14,7 @@ from quietcell.outlets import follower
 from quietcell.outlets.files import DailyFiles
 from quietcell.outlets.follower import Backoff, FileOutlet, supervise
 from quietcell.service.outlets import json_sheet
+from tests.support.delivery import HeldBackoff
 from tests.support.ledgers import note, open_ledger
 from tests.support.streams import ANCHOR_UTC_MS
 from tests.support.until import cancelled, until
@@ -73,24 +74,30 @@ async def test_a_stop_lets_a_write_come_to_its_end(tmp_path: Path) -> None:
     await ledger.close()
 
 
-async def test_an_outlet_that_breaks_is_logged_and_starts_anew(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(follower, "Backoff", lambda: Backoff(QUICK_S, QUICK_S))
-    starts = 0
+async def test_an_outlet_that_breaks_is_logged_and_starts_anew_after_ever_longer_pauses(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    backoff = HeldBackoff()
+    monkeypatch.setattr(follower, "Backoff", lambda: backoff)
+    pauses: list[int] = []
 
     async def run() -> None:
-        nonlocal starts
-        starts += 1
-        if starts < 3:
+        pauses.append(backoff.in_a_row)
+        if len(pauses) < 3:
+            raise RuntimeError("a mistake")
+        if len(pauses) == 3:  # breaks after it has run for long
+            monkeypatch.setattr(follower, "RETRY_LONGEST_S", -1.0)
             raise RuntimeError("a mistake")
         await asyncio.Event().wait()
 
     with structlog.testing.capture_logs() as logs:
         keeping = asyncio.create_task(supervise(run, "broken"))
-        await until(lambda: starts == 3)
+        await until(lambda: len(pauses) == 4)
         await cancelled(keeping)
+    assert pauses == [0, 1, 2, 1]
     assert [(log["event"], log["outlet"]) for log in logs] == [
         ("outlet broke, starting it anew", "broken")
-    ] * 2
+    ] * 3
 
 
 async def test_pauses_grow_to_a_cap_and_shrink_when_something_worked(
