@@ -129,6 +129,21 @@ async def test_a_broker_that_falls_silent_has_nothing_parked(
         await delivery.all_delivered()
 
 
+async def test_a_broker_that_ends_connections_while_nothing_waits_has_nothing_parked(tmp_path: Path) -> None:
+    async def no_head(peer: Peer, publish: Publish) -> None:
+        if publish.topic.endswith("/head"):
+            peer.close()
+        else:
+            peer.acknowledge(publish)
+
+    async with ScriptedBroker(on_publish=no_head) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await until(lambda: delivery.backoff.in_a_row > SUSPECT_LOSSES + 1)
+        broker.on_publish = acknowledge
+        await delivery.record(2)
+        await delivery.all_delivered()
+        assert (delivery.outlet.parked, broker.records()) == ([], [1, 2])
+
+
 async def test_a_span_sent_again_never_overtakes_what_has_not_been_delivered_yet(tmp_path: Path) -> None:
     held: list[tuple[Peer, Publish]] = []
 
