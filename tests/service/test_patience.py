@@ -173,6 +173,26 @@ async def test_who_looks_sees_what_is_still_kept(tmp_path: Path) -> None:
     await bench.ledger.close()
 
 
+async def test_the_first_of_a_segment_is_wanted_at_once_and_the_next_in_few_portions(tmp_path: Path) -> None:
+    returned = []
+
+    class Counted(Patient):
+        async def read(self) -> Sequence[Reading]:
+            portion = await super().read()
+            returned.append(len(portion))
+            return portion
+
+    bench, ages = Bench(tmp_path, Counted), []
+
+    async def look(task: CellTask) -> None:
+        ages.append(task.glance().age_s)
+
+    await bench.run(fast_readings(20), 20, events={0.4: look})
+    assert ages[0] is not None
+    assert len(returned) <= 20
+    await bench.ledger.close()
+
+
 async def test_who_looks_after_the_end_sees_the_last_of_the_segment(tmp_path: Path) -> None:
     bench, tasks = Bench(tmp_path, Patient), []
 
