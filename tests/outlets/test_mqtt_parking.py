@@ -1,7 +1,7 @@
 """What the broker does not take is set aside and told; what is sent again stands in nobody's way."""
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -14,6 +14,7 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor
 from quietcell.outlets import mqtt_client
 from quietcell.outlets.mqtt import SUSPECT_LOSSES
+from quietcell.service.command_records import RequestBody
 from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import (
     NOT_AUTHORISED,
@@ -54,6 +55,32 @@ async def test_a_refused_record_is_parked_and_reported_and_the_rest_flows(
     assert [seq for seq, _ in reported] == [2, 4]
     assert "live-feed-room/result: the broker answers Not authorized" in reported[0][1]
     assert [log["seq"] for log in logs if log["event"] == "record parked"] == [2, 4]
+
+
+async def test_an_answer_the_broker_refuses_its_asker_is_told_and_parks_nothing(
+    tmp_path: Path, logs: list[dict[str, object]]
+) -> None:
+    async def no_answers(peer: Peer, publish: Publish) -> None:
+        peer.acknowledge(publish, NOT_AUTHORISED if publish.topic == "lims/answers" else 0)
+
+    asked = RequestBody(
+        id="daemon.1.1",
+        cell="live-feed-room",
+        at=rfc3339(0),
+        segment=1,
+        ms=0,
+        sample_id=None,
+        operator=None,
+        from_buffer=False,
+        via="mqtt",
+        response_topic="lims/answers",
+    )
+    async with ScriptedBroker(on_publish=no_answers) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.ledger.record([asked, replace(asked, id="daemon.1.2")])
+        await delivery.all_delivered()
+        assert delivery.outlet.parked == []
+    told = [log["text"] for log in logs if log["event"] == "an answer could not be sent"]
+    assert told == ["lims/answers: the broker answers Not authorized"]
 
 
 async def test_a_record_too_large_for_the_broker_is_parked_unsent(tmp_path: Path) -> None:
