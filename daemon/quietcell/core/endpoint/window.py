@@ -13,6 +13,7 @@ the stream was cut.
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from statistics import NormalDist
 from typing import Protocol
 
 import numpy as np
@@ -283,8 +284,9 @@ def t_quantile(probability: float, dof: float) -> float:
 
     Notes
     -----
-    The tail is I_x(dof/2, 1/2) / 2 with x = dof / (dof + t²); solved by Newton steps inside a bracket.
-    Source: Abramowitz and Stegun, 26.5.27 and 26.5.8 (continued fraction).
+    The tail is I_x(dof/2, 1/2) / 2 with x = dof / (dof + t²); solved by Newton steps inside a bracket, from
+    the expansion about the normal quantile on.
+    Source: Abramowitz and Stegun, 26.5.27, 26.5.8 (continued fraction) and 26.7.5 (expansion).
 
     Examples
     --------
@@ -298,21 +300,23 @@ def t_quantile(probability: float, dof: float) -> float:
     tail = 1.0 - probability
     if tail == 0.5:
         return 0.0
-    low, high = 0.0, 1.0
-    while _t_tail(high, dof) > tail:
-        low, high = high, 2.0 * high
+    z = NormalDist().inv_cdf(probability)
+    square = z * z
+    first, second = (square + 1.0) / 4.0, (3.0 + square * (16.0 + 5.0 * square)) / 96.0
+    third = (-15.0 + square * (17.0 + square * (19.0 + 3.0 * square))) / 384.0
+    t = z * (1.0 + max(0.0, first + (second + third / dof) / dof) / dof)
+    low, high = 0.0, math.inf
     log_peak = math.lgamma(0.5 * (dof + 1.0)) - math.lgamma(0.5 * dof) - 0.5 * math.log(dof * math.pi)
-    t = 0.5 * (low + high)
-    for _ in range(100):
+    for _ in range(1000):
         too_much = _t_tail(t, dof) - tail
         low, high = (t, high) if too_much > 0.0 else (low, t)
         density = math.exp(log_peak - 0.5 * (dof + 1.0) * math.log1p(t * t / dof))
-        following = t + too_much / density if density > 0.0 else low
-        if not low < following < high:
-            following = 0.5 * (low + high)
-        if abs(following - t) <= 1e-13 * following:
+        step = too_much / density if density > 0.0 else -math.inf
+        if not low <= t + step <= high:
+            step = 0.5 * (low + min(high, 3.0 * t)) - t
+        t += step
+        if abs(step) <= 1e-9 * t:  # the next would be of the order of its square
             break
-        t = following
     return t
 
 
