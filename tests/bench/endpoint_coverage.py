@@ -46,9 +46,7 @@ def main() -> None:
                 mv = make(np.random.default_rng([5, seed]), HISTORY_S + TEST_S)
                 ms = np.arange(len(mv), dtype=np.int64) * 1000
                 history = NoiseHistory()
-                for number in range(HISTORY_S // BIN_S):
-                    rows = slice(number * BIN_S, (number + 1) * BIN_S)
-                    history.learn(number, [(ms[rows], mv[rows])])
+                history.learn(0, HISTORY_S // BIN_S, ms, mv)
                 for begin in range(HISTORY_S, len(mv) - n, n):
                     tries += 1
                     for learnt in (False, True):

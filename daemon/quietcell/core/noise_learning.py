@@ -48,16 +48,15 @@ class NoiseLearning:
         first_bin, behind = self._next_bin, ms // BIN_MS
         times, mv = history.potentials(first_bin * BIN_MS - 1, behind * BIN_MS - 1)
         edges = np.searchsorted(times, np.arange(first_bin, behind + 1) * BIN_MS).tolist()
-        bins = [(times[low:high], mv[low:high]) for low, high in pairwise(edges)]
-        for place, (_, values) in enumerate(bins):
-            n = len(values)
+        values = mv.tolist()
+        for number, (low, high) in enumerate(pairwise(edges), first_bin):
             before = self._level_mv
-            self._level_mv = float(np.partition(values, n // 2)[n // 2]) if n else None
+            self._level_mv = sorted(values[low:high])[(high - low) // 2] if high > low else None
             if before is not None and self._level_mv is not None and abs(self._level_mv - before) > MOVED_MV:
-                self.noise.learn(first_bin, bins[:place])
+                self.noise.learn(first_bin, number, times, mv)
                 self._stop()
                 return
-        self.noise.learn(first_bin, bins)
+        self.noise.learn(first_bin, behind, times, mv)
         self._next_bin = behind
 
     def disturbed(self, history: History, ms: int) -> None:

@@ -19,9 +19,7 @@ Array = NDArray[np.float64]
 def learnt(mv: Array, hours: float) -> NoiseHistory:
     history = NoiseHistory()
     ms = np.arange(len(mv), dtype=np.int64) * 1000
-    for number in range(int(hours * 3600) // BIN_S):
-        rows = slice(number * BIN_S, (number + 1) * BIN_S)
-        history.learn(number, [(ms[rows], mv[rows])])
+    history.learn(0, int(hours * 3600) // BIN_S, ms, mv)
     return history
 
 
@@ -124,7 +122,7 @@ def test_windows_never_bridge_a_disturbance() -> None:
         if number % 2 == 0:
             history.disturbed()
         level = 100.0 * (number // 2)
-        history.learn(number, [(steps + number * BIN_S * 1000, level + white(rng, BIN_S, 0.05))])
+        history.learn(number, number + 1, steps + number * BIN_S * 1000, level + white(rng, BIN_S, 0.05))
     assert history.slope_se(60.0) is None
 
 
@@ -135,9 +133,7 @@ def test_a_saved_state_goes_on_bit_for_bit() -> None:
     part = learnt(mv, 1.1)
     restored = NoiseHistory()
     restored.restore(json.loads(json.dumps(part.state())))
-    for number in range(int(1.1 * 3600) // BIN_S, 7200 // BIN_S):
-        rows = slice(number * BIN_S, (number + 1) * BIN_S)
-        restored.learn(number, [(ms[rows], mv[rows])])
+    restored.learn(int(1.1 * 3600) // BIN_S, 7200 // BIN_S, ms, mv)
     assert restored.state() == whole.state()
     assert restored.slope_se(60.0) == whole.slope_se(60.0)
 
@@ -145,8 +141,7 @@ def test_a_saved_state_goes_on_bit_for_bit() -> None:
 def test_a_slow_meter_is_learnt_from_longer_bins() -> None:
     history = NoiseHistory(30)
     rng = np.random.default_rng(7)
-    for number in range(24 * 120):
-        history.learn(number, [(np.array([number * 30_000], np.int64), white(rng, 1, 0.05))])
+    history.learn(0, 24 * 120, np.arange(24 * 120) * 30_000, white(rng, 24 * 120, 0.05))
     found = history.slope_se(480.0)
     assert found is not None
     assert found[0] == pytest.approx(0.05 * math.sqrt(12.0 / 16.0) / 8.0, rel=0.25)
@@ -155,7 +150,7 @@ def test_a_slow_meter_is_learnt_from_longer_bins() -> None:
 @pytest.mark.parametrize("n", [1, 7, 8, 15, 24, 25, 150])
 def test_many_bins_at_once_teach_the_same_as_one_by_one(n: int) -> None:
     rng = np.random.default_rng(n)
-    bins = []
+    times, potentials = [], []
     for number in range(40):
         ms = np.sort(rng.integers(0, BIN_S * 1000, n)) + number * BIN_S * 1000
         mv = np.round(8.0 + rng.normal(0.0, 0.05, n), 2)
@@ -163,9 +158,12 @@ def test_many_bins_at_once_teach_the_same_as_one_by_one(n: int) -> None:
             mv[rng.integers(0, n)] += 3.0
         if number % 7 == 0:
             mv[rng.integers(0, n)] = np.nan
-        bins.append((ms[:0], mv[:0]) if number == 17 else (ms, mv))
+        if number != 17:
+            times.append(ms)
+            potentials.append(mv)
+    ms, mv = np.concatenate(times), np.concatenate(potentials)
     at_once, one_by_one = NoiseHistory(), NoiseHistory()
-    at_once.learn(0, bins)
-    for number, each in enumerate(bins):
-        one_by_one.learn(number, [each])
+    at_once.learn(0, 40, ms, mv)
+    for number in range(40):
+        one_by_one.learn(number, number + 1, ms, mv)
     assert at_once.state() == one_by_one.state()

@@ -10,7 +10,7 @@ windows would be opposed.)
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from itertools import repeat, starmap
 from typing import NamedTuple
 
 import numpy as np
@@ -48,12 +48,12 @@ class _Window(NamedTuple):
         weight = self.n * later.n / n
         share = later.n / n
         return _Window(
-            number=self.number // 2,
-            n=n,
-            minute=self.minute + share * apart_min,
-            mv=self.mv + share * apart_mv,
-            sxx=self.sxx + later.sxx + weight * apart_min * apart_min,
-            sxy=self.sxy + later.sxy + weight * apart_min * apart_mv,
+            self.number // 2,
+            n,
+            self.minute + share * apart_min,
+            self.mv + share * apart_mv,
+            self.sxx + later.sxx + weight * apart_min * apart_min,
+            self.sxy + later.sxy + weight * apart_min * apart_mv,
         )
 
 
@@ -76,31 +76,30 @@ class NoiseHistory:
         self._slopes: list[deque[tuple[int, float]]] = [deque(maxlen=2) for _ in range(LEVELS)]
         self._variance: list[tuple[float, float] | None] = [None] * LEVELS
 
-    def learn(self, first_bin: int, bins: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> None:
+    def learn(self, first_bin: int, behind_bin: int, ms: NDArray[np.int64], mv: NDArray[np.float64]) -> None:
         """Take in bins that follow each other.
 
         Parameters
         ----------
-        first_bin : int
-            Segment time of the first divided by `bin_s`, whole.
-        bins : sequence of (int64 array, float array), shape (n,) each
-            Segment times of all readings of each bin, and potentials, mV; NaN = not measured.
+        first_bin, behind_bin : int
+            Segment time divided by `bin_s`, whole, of the first bin and of the one behind the last.
+        ms, mv : int64 array, float array, shape (n,)
+            Segment times of all readings of these bins, and potentials, mV; NaN = not measured.
         """
-        windows: list[_Window | None] = [None] * len(bins)
-        alike: dict[int, list[int]] = {}
-        for i, (_, mv) in enumerate(bins):
-            alike.setdefault(len(mv), []).append(i)
-        alike.pop(0, None)  # nothing was measured in them
-        for members in alike.values():
-            numbers = first_bin + np.array(members)
-            begins_ms = numbers * (self.bin_s * 1000)
-            minutes = (np.stack([bins[i][0] for i in members]) - begins_ms[:, np.newaxis]) / MS_PER_MIN
-            level = np.stack([bins[i][1] for i in members])
+        edges = np.searchsorted(ms, np.arange(first_bin, behind_bin + 1) * (self.bin_s * 1000))
+        count = np.diff(edges)
+        windows: list[_Window | None] = [None] * len(count)
+        for n in set(count.tolist()) - {0}:  # in bins of none nothing was measured
+            members = np.flatnonzero(count == n)
+            rows = edges[members, np.newaxis] + np.arange(n)
+            numbers = first_bin + members
+            minutes = (ms[rows] - numbers[:, np.newaxis] * (self.bin_s * 1000)) / MS_PER_MIN
+            level = mv[rows]
             clean = free_of_spikes(minutes, level)
             whole = iter(self._windows(numbers[clean], minutes[clean], level[clean]))
-            for row, i in enumerate(members):
+            for row, (i, none_left_out) in enumerate(zip(members.tolist(), clean.tolist(), strict=True)):
                 windows[i] = (
-                    next(whole) if clean[row] else self._window(first_bin + i, minutes[row], level[row])
+                    next(whole) if none_left_out else self._window(first_bin + i, minutes[row], level[row])
                 )
         for window in windows:
             if window is not None:
@@ -123,13 +122,14 @@ class NoiseHistory:
         t, y = minutes - minute[:, np.newaxis], above - mean[:, np.newaxis]
         rows = zip(
             numbers.tolist(),
+            repeat(n, len(numbers)),
             (minute + numbers * (self.bin_s / 60.0)).tolist(),
             (origin + mean).tolist(),
             (t * t).sum(axis=1).tolist(),
             (t * y).sum(axis=1).tolist(),
             strict=True,
         )
-        return [_Window(number, n, *moments) for number, *moments in rows]
+        return list(starmap(_Window, rows))
 
     def _merge(self, window: _Window) -> None:
         """Compare a bin with those before, and with each longer window it completes."""

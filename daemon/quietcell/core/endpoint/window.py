@@ -138,7 +138,8 @@ def drift(
     known = noise.slope_se(span_min * 60.0) if noise is not None else None
     if known is not None and HISTORY_OUTDATED * known[0] <= se <= HISTORY_EXCEEDED * known[0]:
         se, dof = known
-    hidden = step_mv / span_min / math.sqrt(1.0 + np.count_nonzero(np.diff(level))) if step_mv else 0.0
+    changes = np.count_nonzero(level[1:] != level[:-1]) if step_mv else 0
+    hidden = step_mv / span_min / math.sqrt(1.0 + changes)
     return Drift(
         slope_mv_per_min=slope,
         se_mv_per_min=se,
@@ -200,7 +201,9 @@ def free_of_spikes(minutes: Array, level: Array) -> NDArray[np.bool_]:
         return np.zeros(windows, np.bool_)
     first, second = _pairs(n)
     apart = minutes[:, second] - minutes[:, first]
-    apart[~(apart > 0.0)] = np.nan
+    later = apart > 0.0
+    if not later.all():
+        apart[~later] = np.nan
     slopes = (level[:, second] - level[:, first]) / apart
     slope = np.partition(slopes, slopes.shape[1] // 2, axis=1)[:, slopes.shape[1] // 2, np.newaxis]
     residual = level - level[:, :1] - slope * minutes
@@ -218,7 +221,7 @@ def _pairs(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 
 def step_of(mv: Array) -> float:
     """Return the smallest change from one reading to the next: at most a meter's step; 0 without any."""
-    steps = np.abs(np.diff(mv))
+    steps = np.abs(mv[1:] - mv[:-1])
     steps = steps[steps > 0.0]
     return float(steps.min()) if len(steps) else 0.0
 
@@ -232,8 +235,8 @@ def median(values: Array) -> float:
 
 def _resistant_residual(minutes: Array, level: Array) -> Array:
     """Return residuals from the median of all slopes between two readings (Theil and Sen)."""
-    apart = minutes - minutes[:, np.newaxis]
-    steps = level - level[:, np.newaxis]
+    first, second = _pairs(len(level))
+    apart, steps = minutes[second] - minutes[first], level[second] - level[first]
     later = apart > 0.0
     slopes = steps[later] / apart[later]
     slope = float(np.partition(slopes, len(slopes) // 2)[len(slopes) // 2]) if len(slopes) else 0.0
@@ -242,7 +245,9 @@ def _resistant_residual(minutes: Array, level: Array) -> Array:
 
 def _short_runs(far: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where `far` holds for no more than `SPIKE_RUN` readings in a row."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], far, [False]))))
+    padded = np.zeros(len(far) + 2, np.bool_)
+    padded[1:-1] = far
+    edges = np.flatnonzero(padded[1:] != padded[:-1])
     short = np.zeros(len(far), np.bool_)
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         short[begin:end] = end - begin <= SPIKE_RUN
