@@ -155,6 +155,30 @@ async def test_reading_from_the_past_is_moved_forward_and_flagged(tmp_path: Path
     await bench.ledger.close()
 
 
+class Slow(ScriptedDriver):
+    """Knows what it received only when nothing more has come for a while."""
+
+    async def read(self) -> Sequence[Reading]:
+        readings = await super().read()
+        await self._clock.sleep(0.4)
+        return readings
+
+
+async def test_marks_wait_for_a_meter_whose_readings_are_known_late(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.driver = Slow
+    script = [
+        Reading(boot_ms=each.boot_ms + 600 + n, mv=each.mv, temperature_c=each.temperature_c)
+        for n, each in enumerate(meter_readings(200))  # its phase wanders against that of the marks
+    ]
+    await bench.run(script, 200)
+    flags = np.concatenate([b.flags for b in bench.ledger.readings.of_segment("live-feed-room", 1)])
+    assert np.count_nonzero(flags) == 1
+    assert len(flags) == 199
+    assert_recomputable(bench)
+    await bench.ledger.close()
+
+
 async def test_readings_that_wait_for_a_slow_disk_are_not_late(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

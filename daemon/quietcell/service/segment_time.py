@@ -12,6 +12,8 @@ from quietcell.service.clock import time_quality
 LAG_MS = 250
 """A mark lies this far behind the clock (times its scale), so that a reading received before it but
 decoded after it is not late."""
+MOST_LAG_MS = 10_000
+"""Where readings were late all the same, as those of a meter whose lines end by silence: at most so far."""
 ASK_QUALITY_MS = 5_000
 """While UTC is not synchronised the kernel is asked so often whether it is now."""
 
@@ -29,7 +31,7 @@ class SegmentTime:
 
     def __init__(self, clock: Clock, *, scale: float) -> None:
         self._clock = clock
-        self._lag_ms = round(LAG_MS * scale)
+        self._lag_ms, self._most_lag_ms = round(LAG_MS * scale), round(MOST_LAG_MS * scale)
         self._anchor_boot_ms = 0
         self._ask_quality_boot_ms = 0
         self.anchor_utc_ms = 0
@@ -65,10 +67,16 @@ class SegmentTime:
         return self.of(boot_ms) - self._lag_ms
 
     def placed(self, rows: Sequence[Row]) -> ReadingBlock:
-        """Put readings on segment time, late ones moved up and flagged; none may come before them now."""
+        """Put readings on segment time, late ones moved up and flagged; none may come before them now.
+
+        Marks lie farther behind from then on: one meter's readings take about equally long.
+        """
         block = ReadingBlock.from_readings(ReadingRows(rows), anchor_boot_ms=self._anchor_boot_ms)
         times = [row[0] for row in rows]
-        if self.of(times[0]) < self.floor_ms or times != sorted(times):
+        late_ms = self.floor_ms - self.of(times[0])
+        if late_ms > 0:
+            self._lag_ms = min(max(self._lag_ms + late_ms, 2 * self._lag_ms), self._most_lag_ms)
+        if late_ms > 0 or times != sorted(times):
             in_order = np.maximum.accumulate(np.maximum(block.ms, self.floor_ms))
             block.flags[in_order != block.ms] |= int(Flag.LATE)
             block.ms[:] = in_order
