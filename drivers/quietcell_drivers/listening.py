@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -11,7 +12,7 @@ from pydantic import ValidationError
 from quietcell.errors import DriverError, PortUnavailableError, UsageError
 from quietcell_drivers.line_format import unescape
 from quietcell_drivers.machine_clock import MachineClock
-from quietcell_drivers.message_shape import messages
+from quietcell_drivers.message_shape import Chunks, messages
 from quietcell_drivers.port import open_port
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings
 from quietcell_drivers.proposal import Proposal, propose
@@ -37,8 +38,8 @@ class Heard:
 
     lines: tuple[str, ...]
     """The first messages, printable characters only."""
-    moving: tuple[str, ...]
-    """The numbers that move, in words."""
+    numbers: tuple[str, ...]
+    """The numbers that move or were given a meaning, in words."""
     section: str
     """What to paste into the configuration; empty if nothing could be proposed."""
     advice: str
@@ -127,21 +128,20 @@ async def listen(
         raise UsageError(f"baud {baud} is none of the usual", hint="Leave --baud out to try them all")
     settings, ear = await _try(candidates, asked, seconds, tell)
     if not ear.size:
-        return Heard(lines=(), moving=(), section="", advice=_nothing_came(question))
+        return Heard(lines=(), numbers=(), section="", advice=_nothing_came(question))
     tell(f"{_named(settings)}: listening on")
     proposal: Proposal | None = None
     for enough in (ENOUGH_MESSAGES, 3 * ENOUGH_MESSAGES):
         ear = await _hear(settings, asked, seconds, enough=enough) or ear
-        proposal = propose(ear.chunks)
+        proposal = propose(ear.chunks, asked)
         if proposal is not None and proposal.read >= 10:
             section = _section(proposal, settings, question)
-            return Heard(lines=_shown(proposal.lines), moving=proposal.moving, section=section, advice="")
-    found = "no numbers that could be readings" if proposal is None else f"only {proposal.read} lines"
+            return Heard(lines=_shown(proposal.lines), numbers=proposal.numbers, section=section, advice="")
     return Heard(
         lines=_shown(proposal.lines if proposal else tuple(ear.data().splitlines())),
-        moving=proposal.moving if proposal else (),
+        numbers=proposal.numbers if proposal else (),
         section="",
-        advice=f"Found {found} in {seconds:g} s. Listen longer with --seconds, or write the pattern by hand.",
+        advice=_too_little(ear, proposal, seconds),
     )
 
 
@@ -219,6 +219,22 @@ def _nothing_came(question: str) -> str:
     )
 
 
+def _too_little(ear: _Ear, proposal: Proposal | None, seconds: float) -> str:
+    """Say why nothing is proposed, and what to do."""
+    came = len(messages(ear.chunks)[0])
+    if came < (3 if proposal is None else ENOUGH_MESSAGES):
+        needed = 10 * math.ceil(1.5 * ENOUGH_MESSAGES * (_every_s(ear.chunks) or seconds) / 10)
+        return f"Only {came} whole messages in {seconds:g} s, too few to propose from: try --seconds {needed}"
+    found = "no numbers that could be readings" if proposal is None else f"only {proposal.read} readings"
+    return f"Found {found} in {seconds:g} s. Listen longer with --seconds, or write the pattern by hand."
+
+
+def _every_s(chunks: Chunks) -> float:
+    """Return the time from one message to the next, s; 0 where it cannot be told."""
+    came = len(messages(chunks)[0])
+    return (chunks[-1][0] - chunks[0][0]) / 1000 / came if came else 0.0
+
+
 def _shown(lines: tuple[bytes, ...]) -> tuple[str, ...]:
     """Return the first lines as a terminal may show them: nothing in them is acted upon."""
     return tuple(
@@ -256,7 +272,7 @@ def _section(proposal: Proposal, settings: PortSettings, question: str) -> str:
     rows = [
         f"# Proposed by listening: {proposal.read} of {proposal.seen} messages are read with these settings.",
         "# Compare the values below with the meter's display before you trust them, and rename the cell.",
-        *(f"#   {text}" for text in proposal.moving),
+        *(f"#   {text}" for text in proposal.numbers),
     ]
     if proposal.last is not None:
         rows.append(f"# Last message: {_reading_text(proposal)}")

@@ -13,7 +13,7 @@ Chunks = Sequence[tuple[int, bytes]]
 """What came, with the ms at which it came."""
 
 _TERMINATORS = (b"\n", b"\r", b"\x03", b"\x04", b"\x1e", b"\x00")
-_EDGE = bytes(range(0x21)) + b"\x7f"
+EDGE = bytes(range(0x21)) + b"\x7f"
 """What the decoder drops around a message, too."""
 _TIME = (
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d+)?Z?"
@@ -68,9 +68,14 @@ def messages(chunks: Chunks) -> tuple[list[bytes], dict[str, Any]]:
     data = b"".join(content for _, content in chunks)
     for terminator in _TERMINATORS:
         if data.count(terminator) >= 3:
-            found = [part.strip(_EDGE) for part in data.split(terminator)[1:-1]]
+            found = [part.strip(EDGE) for part in data.split(terminator)[1:-1]]
             shown = "" if terminator == b"\n" else terminator.decode("latin-1")
             return [part for part in found if part], {"terminator": shown} if shown else {}
+    return messages_by_pause(chunks)
+
+
+def messages_by_pause(chunks: Chunks) -> tuple[list[bytes], dict[str, Any]]:
+    """Part what came at its longer pauses, whatever characters are in it."""
     pauses = [b - a for (a, _), (b, _) in pairwise(chunks)]
     if not pauses:
         return [], {}
@@ -83,7 +88,7 @@ def messages(chunks: Chunks) -> tuple[list[bytes], dict[str, Any]]:
         if pause > gap_ms:
             groups.append(b"")
         groups[-1] += content
-    return [part.strip(_EDGE) for part in groups[1:] if part.strip(_EDGE)], {
+    return [part.strip(EDGE) for part in groups[1:] if part.strip(EDGE)], {
         "terminator": "",
         "gap_s": gap_ms / 1000,
     }

@@ -1,7 +1,7 @@
 """What the numbers of messages mean: by the unit behind, else the label before, else their size. Pure."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from itertools import pairwise, product
 
 from quietcell_drivers.line_format import IGNORED
@@ -20,6 +20,14 @@ _UNIT = r"[^\W\d_]?(?:S|[lL])/.+|[^\W\d_]?(?:[oO]hm|\u03a9|\u2126).*|[^\W\d_]V"
 """What looks like a unit, whether it is known or not."""
 
 
+def in_lines_apart(slots: Sequence[Slot]) -> bool:
+    """Whether one place has the labels of several quantities: each comes in a line of its own."""
+    return any(
+        slot.kind == "number" and len({_labelled(text) for text in _words_before(slots, place)} - {""}) > 1
+        for place, slot in enumerate(slots)
+    )
+
+
 def name_numbers(slots: list[Slot]) -> None:
     """Say of each number what it is: by its unit, its label, or its size."""
     for place, slot in enumerate(slots):
@@ -34,11 +42,9 @@ def name_numbers(slots: list[Slot]) -> None:
         label = _before(slots, place)
         if slot.kind != "number" or slot.quantity != IGNORED or slot.why or not label:
             continue
-        for quantity in _free(slots):
-            if re.fullmatch(_LABELS[quantity], label, re.IGNORECASE):
-                slot.quantity, slot.unit = quantity, _unit_by_size(quantity, slot)
-                slot.why = f"its label {label!r}"
-                break
+        if quantity := _labelled(label, _free(slots)):
+            slot.quantity, slot.unit = quantity, _unit_by_size(quantity, slot)
+            slot.why = f"its label {label!r}"
     unnamed = [
         slot
         for place, slot in enumerate(slots)
@@ -50,6 +56,9 @@ def name_numbers(slots: list[Slot]) -> None:
         and not re.fullmatch(_NOT_WANTED, _before(slots, place) or "-", re.IGNORECASE)
     ]
     _name_by_size(unnamed[:5], _free(slots))
+    for slot in unnamed:
+        if slot.quantity == "conductivity_us_cm" and _may_be_ph(slot, slots):
+            slot.quantity, slot.unit, slot.why = IGNORED, "", "it may be the pH"
 
 
 def _free(slots: list[Slot]) -> list[str]:
@@ -119,12 +128,30 @@ def _behind(slots: list[Slot], place: int) -> str:
     return text
 
 
-def _before(slots: list[Slot], place: int) -> str:
+def _before(slots: Sequence[Slot], place: int) -> str:
     """Return what may be the label before a number."""
+    return (_words_before(slots, place) or [""])[0]
+
+
+def _words_before(slots: Sequence[Slot], place: int) -> list[str]:
+    """Return the word before a number in each line."""
     place -= 1
     while place >= 0 and (slots[place].kind == "blank" or slots[place].texts[0] in "=:>#"):
         place -= 1
-    return slots[place].texts[0] if place >= 0 and slots[place].kind == "word" else ""
+    return slots[place].texts if place >= 0 and slots[place].kind == "word" else []
+
+
+def _labelled(label: str, quantities: Iterable[str] = _LABELS) -> str:
+    """Return the first quantity that has this label, or nothing."""
+    return next((each for each in quantities if re.fullmatch(_LABELS[each], label, re.IGNORECASE)), "")
+
+
+def _may_be_ph(slot: Slot, slots: Sequence[Slot]) -> bool:
+    """Whether a number is about the pH that its line's mV give with an electrode of usual slope and zero."""
+    mv = next((s for s in slots if s.quantity == "mv" and s.unit == "mV"), None)
+    return mv is not None and all(
+        abs(ph - 7.0 + potential / 58.0) < 1.0 for ph, potential in zip(slot.values, mv.values, strict=True)
+    )
 
 
 def _element(mean: float) -> str:

@@ -8,7 +8,7 @@ guess says which.
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pydantic import ValidationError
@@ -17,9 +17,21 @@ from quietcell.core.readings import Reading
 from quietcell_drivers.framing import Line
 from quietcell_drivers.line_format import IGNORED, STATUS, LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
-from quietcell_drivers.message_shape import Chunks, Slot, encoding_of, has_decimal_comma, laid_over, messages
-from quietcell_drivers.number_meaning import name_numbers
+from quietcell_drivers.message_shape import (
+    EDGE,
+    Chunks,
+    Slot,
+    encoding_of,
+    has_decimal_comma,
+    laid_over,
+    messages,
+    messages_by_pause,
+)
+from quietcell_drivers.number_meaning import in_lines_apart, name_numbers
 from quietcell_drivers.units import UNITS, find_unit
+
+_MOST = 0.75
+"""A smaller share of the messages means that a message may be more than a line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,19 +48,43 @@ class Proposal:
     """Of these, read with the settings."""
     lines: tuple[bytes, ...]
     """The messages."""
-    moving: tuple[str, ...]
-    """In words: the numbers that move."""
+    numbers: tuple[str, ...]
+    """In words: the numbers that move or were given a meaning."""
     last: Reading | None = field(default=None)
     """The last reading, as the settings read it."""
 
+    @property
+    def share(self) -> float:
+        """Return the share of the messages that is read."""
+        return self.read / self.seen
 
-def propose(chunks: Chunks) -> Proposal | None:
-    """Return settings that read what came, or None if there is nothing to be made of it."""
+
+def propose(chunks: Chunks, question: bytes = b"") -> Proposal | None:
+    """Return settings that read what came, or None if there is nothing to be made of it.
+
+    `question` is what was sent to get it, which the meter may have sent back.
+    """
     found, framing = messages(chunks)
+    if "gap_s" in framing:
+        return _proposed(found, framing, {"gap_s": "no character ends a message; a pause does"})
+    answers = [part for part in found if part != question.strip(EDGE)]
+    proposal = _proposed(answers, framing, {})
+    if len(answers) < len(found) and proposal is not None:
+        note = {"echo": "the question comes back before its answer"}
+        return replace(proposal, settings={"echo": True, **proposal.settings}, notes=proposal.notes | note)
+    if proposal is None or proposal.share < _MOST:
+        note = {"gap_s": "a message has several lines; a pause ends it"}
+        several = _proposed(*messages_by_pause(chunks), note)
+        if several is not None and (proposal is None or several.share > proposal.share):
+            return several
+    return proposal
+
+
+def _proposed(found: Sequence[bytes], framing: dict[str, Any], notes: dict[str, str]) -> Proposal | None:
+    """Return settings that read messages parted so, or None."""
     if len(found) < 3:
         return None
-    settings: dict[str, Any] = dict(framing)
-    notes = {"gap_s": "no character ends a message; a pause does"} if "gap_s" in framing else {}
+    settings = dict(framing)
     encoding = encoding_of(found)
     if encoding != "latin-1":
         settings["encoding"] = encoding
@@ -61,7 +97,7 @@ def propose(chunks: Chunks) -> Proposal | None:
         settings["decimal_comma"] = True
     slots, shaped = laid_over(texts, decimal_comma=decimal_comma)
     name_numbers(slots)
-    if not any(slot.quantity == "mv" for slot in slots):
+    if in_lines_apart(slots) or not any(slot.quantity == "mv" for slot in slots):
         return None
     candidates = []
     for layout in (_columns(slots, shaped, decimal_comma=decimal_comma), _pattern(slots, decimal_comma)):
@@ -80,7 +116,11 @@ def propose(chunks: Chunks) -> Proposal | None:
         seen=len(found),
         read=best[1],
         lines=tuple(found),
-        moving=tuple(_told(slot, decimal_comma) for slot in slots if slot.kind == "number" and slot.moves),
+        numbers=tuple(
+            _told(slot, decimal_comma)
+            for slot in slots
+            if slot.kind == "number" and (slot.moves or slot.quantity != IGNORED)
+        ),
         last=best[2],
     )
 
@@ -156,8 +196,7 @@ def _pattern(slots: list[Slot], decimal_comma: bool) -> dict[str, Any]:  # noqa:
         elif slot.kind == "blank":
             pattern += r"\s+"
         elif slot.kind == "word" and (slot.moves or (place == last_word == len(slots) - 1 and len(text) > 1)):
-            is_unit = place > 0 and any(find_unit(q, text) for q in UNITS)
-            if is_unit or (status_there and not slot.moves):
+            if _ends_unit(slots, place) or (status_there and not slot.moves):
                 pattern += re.escape(text)
             else:
                 pattern += r"\w+" if status_there else rf"(?P<{STATUS}>\w+)"
@@ -165,6 +204,13 @@ def _pattern(slots: list[Slot], decimal_comma: bool) -> dict[str, Any]:  # noqa:
         else:
             pattern += re.escape(text)
     return {"pattern": pattern}
+
+
+def _ends_unit(slots: list[Slot], place: int) -> bool:
+    """Whether a word is the end of the unit behind a number: the `cm` of `µS/cm`."""
+    first = max((p for p in range(place) if slots[p].kind == "number"), default=place) + 1
+    unit = "".join(slot.texts[0] for slot in slots[first : place + 1]).strip()
+    return any(find_unit(quantity, unit) for quantity in UNITS)
 
 
 def _status(layout: dict[str, Any], slots: list[Slot], texts: Sequence[str]) -> dict[str, Any]:
@@ -192,7 +238,7 @@ def _status(layout: dict[str, Any], slots: list[Slot], texts: Sequence[str]) -> 
 
 def _told(slot: Slot, decimal_comma: bool) -> str:  # noqa: FBT001 # one of two alike
     values = slot.values
-    span = f"{min(values):g} to {max(values):g}"
+    span = f"{min(values):g} to {max(values):g}" if slot.moves else f"always {values[0]:g}"
     what = "the line's count" if slot.counts else "not used" if slot.quantity == IGNORED else slot.quantity
     return f"{span.replace('.', ',') if decimal_comma else span}: {what}" + (
         f", {slot.why}" if slot.why else ""

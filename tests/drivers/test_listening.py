@@ -183,6 +183,26 @@ async def test_silence_ends_with_what_to_do(tmp_path: Path, monkeypatch: pytest.
         await heard("socket://serial-server")
 
 
+async def test_a_meter_that_speaks_seldom_is_to_be_listened_to_for_longer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(listening, "_TRIAL_S", 0.05)
+    terminal = PseudoTerminal(tmp_path)
+
+    async def say_now_and_then() -> None:
+        while True:
+            terminal.write(b"21.50;21.04\r\n")
+            await asyncio.sleep(0.2)
+
+    saying = asyncio.create_task(say_now_and_then())
+    found = await heard(terminal.port, seconds=0.3)
+    saying.cancel()
+    await asyncio.wait({saying})
+    terminal.unplug()
+    assert found.section == ""
+    assert "too few to propose from: try --seconds 10" in found.advice
+
+
 def test_a_section_is_toml_whatever_the_meter_says() -> None:
     for text in ("it's \\d", 'say "hi"', "tab\there", "µS/cm", "\x1b", "a\\b'c"):
         assert tomllib.loads(f"x = {_toml(text)}")["x"] == text

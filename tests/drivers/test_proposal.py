@@ -78,7 +78,7 @@ def test_no_label_and_no_size_makes_a_number_what_its_unit_denies(unit: str) -> 
     assert found.last is not None
     assert found.last.mv == pytest.approx(26.1)
     assert found.last.conductivity_us_cm is None
-    assert f"not used, its unit '{unit}' is none that is known here" in found.moving[1]
+    assert f"not used, its unit '{unit}' is none that is known here" in found.numbers[1]
 
 
 def test_a_word_that_was_always_there_is_taken_for_good_and_asked_about() -> None:
@@ -87,6 +87,56 @@ def test_a_word_that_was_always_there_is_taken_for_good_and_asked_about() -> Non
     assert found is not None
     assert found.settings["status"] == {"HOLD": ""}
     assert "is it?" in found.notes["status"]
+
+
+def test_the_end_of_a_unit_is_no_status() -> None:
+    lines = (f"E={25 + n / 10:.1f} mV L={61 + n / 10:.1f} nS/cm\r\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert "status" not in found.settings
+    assert found.settings["pattern"].endswith("nS/cm")
+
+
+def test_a_question_that_comes_back_is_told_as_echo() -> None:
+    lines = (f"MEAS?\r\n{25 + n / 10:.1f} {21 + n / 100:.2f}\r\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)], b"MEAS?\r\n")
+    assert found is not None
+    assert found.settings["echo"] is True
+    assert found.read == found.seen
+
+
+@pytest.mark.parametrize(
+    "block", ["mV {mv:.2f}\r\nTemp {t:.1f}\r\n", "E: {mv:.2f} mV\r\n{t:.1f} C\r\n"], ids=["alike", "unlike"]
+)
+def test_quantities_in_lines_of_their_own_are_read_together(block: str) -> None:
+    blocks = (block.format(mv=25 + n / 10, t=21 + n / 10) for n in range(13))
+    found = propose([(1000 * n, text.encode()) for n, text in enumerate(blocks)])
+    assert found is not None
+    assert found.settings["terminator"] == ""
+    assert found.read == found.seen
+    assert found.last is not None
+    assert (found.last.mv, found.last.temperature_c) == pytest.approx((26.2, 22.2))
+
+
+def test_lines_of_several_quantities_that_nothing_holds_together_give_no_proposal() -> None:
+    lines = (f"mV {25 + n / 10:.2f}\r\n" if n % 2 else f"Temp {21 + n / 10:.1f}\r\n" for n in range(24))
+    assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is None
+
+
+def test_a_number_that_goes_with_the_mv_as_a_ph_does_is_not_taken_for_a_conductivity() -> None:
+    lines = (f"{25 + n / 10:.1f}\t21.{n % 3}\t{7 - (25 + n / 10) / 59:.2f}\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.last is not None
+    assert found.last.conductivity_us_cm is None
+    assert "it may be the pH" in found.numbers[-1]
+
+
+def test_a_number_that_got_a_meaning_is_told_though_it_stands_still() -> None:
+    lines = (f"{25 + n / 10:.1f};21.0\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.numbers[1] == "always 21: temperature_c, a guess from its size and place"
 
 
 def test_nanosiemens_are_taken_for_what_they_are() -> None:

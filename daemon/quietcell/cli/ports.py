@@ -64,7 +64,7 @@ def command(*, as_json: bool, port: str | None, question: str, baud: int | None,
     Use by-id for an adaptor that may move between sockets, by-path where two adaptors are twins.
 
     With --listen: find out how an unknown meter speaks. Tries common line settings, shows what comes and
-    which numbers move, and proposes a section for the configuration. Only what --ask names is ever sent.
+    what its numbers may be, and proposes a section for the configuration. Only what --ask names is ever sent.
     """
     if port is not None:
         return _listen(port, question, baud, seconds, as_json=as_json)
@@ -100,8 +100,8 @@ def _listen(port: str, question: str, baud: int | None, seconds: float, *, as_js
         return 0 if heard.section else 1
     for line in heard.lines:
         click.echo(f"  | {line}")
-    for text in heard.moving:
-        click.echo(f"  numbers that move: {text}")
+    for text in heard.numbers:
+        click.echo(f"  number {text}")
     click.echo("")
     click.echo(heard.section or heard.advice)
     return 0 if heard.section else 1
