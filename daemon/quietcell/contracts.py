@@ -42,6 +42,10 @@ class DriverSettings(BaseModel):
         """Return the port that can serve one cell only; None if there is none, or cells may share it."""
         return None
 
+    def reads_every_s(self) -> float | None:
+        """Return the shortest time from one reading to the next, s; None if that is the meter's choice."""
+        return None
+
     def files(self) -> Sequence[str]:
         """Return the files that are read in place of a meter."""
         return ()

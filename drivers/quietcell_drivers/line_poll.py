@@ -61,6 +61,10 @@ class LinePollSettings(PortSettings, LineFormatSettings):
         default=5, ge=1, le=1000, description="Questions without answer after which the port is opened anew."
     )
 
+    def reads_every_s(self) -> float:
+        """Return the time from one question to the next, s."""
+        return self.interval_s
+
     @model_validator(mode="after")
     def _question_exists(self) -> Self:
         try:

@@ -44,6 +44,8 @@ class Heard:
     """What to paste into the configuration; empty if nothing could be proposed."""
     advice: str
     """What to do where nothing could be proposed."""
+    every_s: float | None = None
+    """Time from one message to the next, s, of a meter that sends by itself."""
 
 
 class _Ear:
@@ -136,7 +138,13 @@ async def listen(
         proposal = propose(ear.chunks, asked)
         if proposal is not None and proposal.read >= 10:
             section = _section(proposal, settings, question)
-            return Heard(lines=_shown(proposal.lines), numbers=proposal.numbers, section=section, advice="")
+            return Heard(
+                lines=_shown(proposal.lines),
+                numbers=proposal.numbers,
+                section=section,
+                advice="",
+                every_s=None if asked else _every_s(ear.chunks),
+            )
     return Heard(
         lines=_shown(proposal.lines if proposal else tuple(ear.data().splitlines())),
         numbers=proposal.numbers if proposal else (),

@@ -79,6 +79,10 @@ class ModbusRtuSettings(PortSettings, RegisterMap):
     def sole_port(self) -> None:
         """Return nothing: meters share a line."""
 
+    def reads_every_s(self) -> float:
+        """Return the time from one reading to the next, s."""
+        return max(self.interval_s, self.latest_reply_s)
+
     @model_validator(mode="after")
     def _coherent(self) -> Self:
         if self.latest_reply_s < self.reply_timeout_s:

@@ -209,6 +209,19 @@ def test_a_check_names_ports_that_are_not_there_which_is_no_fault(tmp_path: Path
     )
 
 
+def test_a_check_names_meters_asked_too_seldom_for_their_criterion(tmp_path: Path) -> None:
+    path = tmp_path / "quietcell.toml"
+    path.write_text(
+        '[site]\nname = "merrow-sound"\n[store]\nfolder = "state"\n[cells.hall]\ndriver = "line-poll"\n'
+        'settings = { port = "socket://127.0.0.1:1", columns = ["mv"], question = "?", interval_s = 3.5 }\n'
+    )
+    (told,) = ran("config", "check", "--config", path).err.splitlines()
+    assert told.startswith(
+        f"{path}:7: cells.hall.settings: a reading every 3.5 s never fills the window of buf"
+    )
+    assert 'buffer_criterion = "buffer": min_readings = 10 in window_s = 30' in told
+
+
 def test_a_check_names_recordings_that_are_not_there_which_is_no_fault(tmp_path: Path) -> None:
     path = tmp_path / "quietcell.toml"
     path.write_text(

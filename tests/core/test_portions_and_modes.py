@@ -11,7 +11,7 @@ from quietcell.core.electrode.nernst import Line
 from quietcell.core.endpoint.criterion import SHIPPED, Criterion
 from quietcell.core.engine import Engine
 from quietcell.core.inputs import Attendance, EngineInput, ReferenceRequest, Request, SegmentEnded, TimeMark
-from quietcell.core.readings import ReadingBlock
+from quietcell.core.readings import Flag, ReadingBlock
 from quietcell.core.records import Json, SegmentEndCause
 from tests.core.test_engine import stopped
 from tests.support.streams import ANCHOR_UTC_MS, SHORT, began, cell_settings, determinations, readings, run
@@ -103,6 +103,25 @@ def test_a_value_at_rest_is_said_to_wait_for_what_speaks_against_it_to_end() -> 
     run(engine, [began(), Request(ms=0), block, TimeMark(ms=80_000)])
     against = "an end of what speaks against the value at rest: conductivity-contradiction"
     assert engine.indication().waits_for == against
+
+
+@pytest.mark.parametrize(
+    ("every_ms", "flagged", "told"),
+    [
+        (4_500, None, "readings 14 of 15 in 60 s, for they come too seldom: give a criterion"),
+        (6_000, None, "window 4 of 60 s, anew since the meter was silent"),
+        (1_000, 90, "window 10 of 60 s, anew since a reading was flagged"),
+    ],
+)
+def test_it_is_said_why_a_window_does_not_fill(every_ms: int, flagged: int | None, told: str) -> None:
+    ms = np.arange(500, 100_000, every_ms)
+    flags = np.zeros(len(ms), dtype=np.int64)
+    if flagged is not None:
+        flags[flagged] = int(Flag.BURST)
+    block = replace(readings(len(ms)), ms=ms, flags=flags)
+    engine = Engine(cell_settings(Criterion(), mode="on-request"))
+    run(engine, [began(), Request(ms=0), block, TimeMark(ms=100_000)])
+    assert engine.indication().waits_for.startswith(told)
 
 
 def test_between_two_determinations_it_is_said_what_the_next_waits_for() -> None:

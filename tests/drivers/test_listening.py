@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from quietcell.cli.ports import with_criteria
 from quietcell.config import parse_config
 from quietcell.errors import PortUnavailableError, UsageError
 from quietcell.service.drivers import InstalledDrivers
@@ -201,6 +202,17 @@ async def test_a_meter_that_speaks_seldom_is_to_be_listened_to_for_longer(
     terminal.unplug()
     assert found.section == ""
     assert "too few to propose from: try --seconds 10" in found.advice
+
+
+@pytest.mark.parametrize(("every_s", "own"), [(1.0, 0), (3.5, 1), (5.0, 2), (30.0, 2), (120.0, 2)])
+def test_a_slow_meter_is_proposed_criteria_it_can_meet(every_s: float, own: int) -> None:
+    section = (
+        '[cells.my-cell]\ndriver = "line-stream"\nsettings = { port = "/dev/ttyS0", columns = ["mv"] }\n'
+    )
+    config = parse_config(SITE + with_criteria(section, every_s), "slow.toml", InstalledDrivers())
+    assert len(config.criteria) == own
+    for criterion in (config.criterion_of("my-cell"), config.buffer_criterion_of("my-cell")):
+        assert criterion.longest_interval_s > every_s
 
 
 def test_a_section_is_toml_whatever_the_meter_says() -> None:

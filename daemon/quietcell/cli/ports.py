@@ -1,7 +1,8 @@
 """``quietcell ports``: serial ports by names that stay, and what an unknown meter says."""
 
 import asyncio
-from dataclasses import asdict, dataclass
+import math
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import entry_points
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import click
 from serial.tools import list_ports
 
 from quietcell.cli.options import Number, json_option, print_json
+from quietcell.core.endpoint.criterion import SHIPPED
 from quietcell.errors import UsageError
 
 
@@ -95,6 +97,8 @@ def _listen(port: str, question: str, baud: int | None, seconds: float, *, as_js
             port, seconds=seconds, question=question, baud=baud, tell=lambda text: click.echo(text, err=True)
         )
     )
+    if heard.section and heard.every_s is not None:
+        heard = replace(heard, section=with_criteria(heard.section, heard.every_s))
     if as_json:
         print_json(asdict(heard))
         return 0 if heard.section else 1
@@ -105,3 +109,38 @@ def _listen(port: str, question: str, baud: int | None, seconds: float, *, as_js
     click.echo("")
     click.echo(heard.section or heard.advice)
     return 0 if heard.section else 1
+
+
+def with_criteria(section: str, every_s: float) -> str:
+    """Return a cell's section with criteria it can meet, where its meter is too slow for the shipped ones.
+
+    Parameters
+    ----------
+    section : str
+        As proposed by listening.
+    every_s : float
+        Time from one reading to the next, s.
+    """
+    named: list[str] = []
+    tables: list[str] = []
+    for key, base, name in (
+        ("criterion", "loop-water", "seldom"),
+        ("buffer_criterion", "buffer", "seldom-buffer"),
+    ):
+        shipped = SHIPPED[base]
+        if every_s <= shipped.longest_interval_s:
+            continue
+        window_s = math.ceil(shipped.min_readings * every_s * 4 / 3)
+        numbers = {"window_s": window_s, "max_gap_s": math.ceil(3 * every_s)}
+        longest_s = window_s
+        if shipped.long_window_s is not None:
+            longest_s = max(2 * window_s, round(shipped.long_window_s))
+            numbers["long_window_s"] = longest_s
+        numbers["max_wait_s"] = max(round(shipped.max_wait_s), 3 * (round(shipped.min_wait_s) + longest_s))
+        named.append(
+            f'{key} = "{name}"   # a reading every {every_s:.3g} s never fills the window of "{base}"\n'
+        )
+        table = "".join(f"{number} = {value}\n" for number, value in numbers.items())
+        tables.append(f'\n[criteria.{name}]\nbased_on = "{base}"\n{table}')
+    head = "[cells.my-cell]\n"
+    return section.replace(head, head + "".join(named), 1) + "".join(tables)

@@ -3,7 +3,7 @@
 import hashlib
 import os
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
@@ -121,8 +121,8 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     faults : list of str
         What would keep the daemon from its start, each behind its key.
     unseen : list of str
-        What this user may not read or write, credentials, and ports and recordings that are not there now,
-        each behind its key.
+        What this user may not read or write, credentials, ports and recordings that are not there now, and
+        meters asked too seldom, each behind its key.
     """
     mqtt = config.outlets.mqtt
     tls = None if mqtt is None else mqtt.tls
@@ -133,7 +133,13 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     }
     files |= {} if tls is None else {f"{_TLS}.{name}": path for name, path in _certificates(tls)}
     faults = _wrong_folders(config)
-    unseen = [*_closed_folders(config), *_handed_over(config), *_ports_away(config), *_files_away(config)]
+    unseen = [
+        *_closed_folders(config),
+        *_handed_over(config),
+        *_ports_away(config),
+        *_files_away(config),
+        *_read_too_seldom(config),
+    ]
     for key, path in files.items():
         if path is None:
             continue
@@ -206,6 +212,24 @@ def _files_away(config: Config) -> list[str]:
         for path in (cell.settings.files() if cell.settings else ())
         if not _is_there(path)
     ]
+
+
+def _read_too_seldom(config: Config) -> Iterator[str]:
+    """Name the cells whose meter is asked too seldom for what they shall meet."""
+    for name, cell in config.cells.items():
+        every_s = None if cell.settings is None else cell.settings.reads_every_s()
+        needed = {
+            "criterion": config.criterion_of(name),
+            "buffer_criterion": config.buffer_criterion_of(name),
+        }
+        for key, criterion in needed.items():
+            if every_s is not None and every_s > criterion.longest_interval_s:
+                yield (
+                    f"cells.{name}.settings: a reading every {every_s:g} s never fills the window of "
+                    f'{key} = "{getattr(cell, key)}": min_readings = {criterion.min_readings} in window_s = '
+                    f"{criterion.window_s:g}, max_gap_s = {criterion.max_gap_s:g}; ask more often, or give a "
+                    "criterion with longer ones"
+                )
 
 
 def _is_there(path: str | Path) -> bool:

@@ -38,7 +38,8 @@ CELL_ALARMS: Final = (
         name="readings-too-sparse", title="Readings too far apart", priority=_M, condition=_OUTSIDE,
         cause="The meter sends more seldom than the criterion's `max_gap_s` allows, or readings get lost.",
         consequence="No value can be accepted: what happens between two readings is not known.",
-        what_to_do="Let the meter send more often; or give a criterion with a longer `max_gap_s`.",
+        what_to_do="Let the meter send more often; or give a criterion with a longer `max_gap_s` and a "
+        "`window_s` that holds `min_readings` so far apart.",
         respond_within_s=_DAY, suppressed_by=(_SILENT, _HOT),
     ),
     AlarmRule(

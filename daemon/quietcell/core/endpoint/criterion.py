@@ -50,6 +50,11 @@ class Criterion:
     resolution_mv: float = 0.1
     """Smallest step of the meter's mV display, mV."""
 
+    @property
+    def longest_interval_s(self) -> float:
+        """Longest time from each reading to the next at which a window can still fill, s."""
+        return min(self.max_gap_s, self.window_s / self.min_readings)
+
     def digest(self) -> str:
         """Return the SHA-256 of all numbers, so that equal criteria are known as equal.
 

@@ -61,6 +61,10 @@ REASONS = {
     Missing.REMAINING: Reason.STILL_RELAXING,
 }
 """What each missing proof is called in the record."""
+_AGAIN = {
+    Reason.GAP: ", anew since the meter was silent",
+    Reason.FLAGGED_READINGS: ", anew since a reading was flagged",
+}
 
 
 def standing(
@@ -112,14 +116,18 @@ def standing(
         return Standing(phase=Phase.WAITING, lacks=(disturbance,), waits_for=silence or rinse)
     if silent:
         return Standing(phase=Phase.FILLING, lacks=(Reason.GAP,), waits_for=silence)
+    again = _AGAIN.get(disturbance, "") if disturbed_ms > began_ms else ""
     if quiet_ms < criterion.window_s * 1000 or len(window) < criterion.min_readings:
-        text = f"window {min(quiet_ms / 1000, criterion.window_s):.0f} of {criterion.window_s:.0f} s"
+        text = f"window {min(quiet_ms / 1000, criterion.window_s):.0f} of {criterion.window_s:.0f} s{again}"
         if quiet_ms >= criterion.window_s * 1000:
-            text = f"readings {len(window)} of {criterion.min_readings}"
+            text = (
+                f"readings {len(window)} of {criterion.min_readings} in {criterion.window_s:g} s, for they "
+                "come too seldom: give a criterion with a longer window_s"
+            )
         return Standing(phase=Phase.FILLING, lacks=(disturbance,), waits_for=text)
     long_s = criterion.long_window_s or 0.0
     if now_ms - disturbed_ms < long_s * 1000:
-        text = f"long window {(now_ms - disturbed_ms) / 1000:.0f} of {long_s:.0f} s"
+        text = f"long window {(now_ms - disturbed_ms) / 1000:.0f} of {long_s:.0f} s{again}"
         return Standing(phase=Phase.FILLING, lacks=(disturbance,), waits_for=text)
     found = judge(
         *since,
