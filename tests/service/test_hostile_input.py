@@ -8,6 +8,7 @@ import os
 import sys
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
 import structlog
@@ -201,6 +202,31 @@ def test_a_log_that_cannot_be_written_ends_nothing_else() -> None:
         structlog.reset_defaults()
         with pytest.raises(OSError, match="No space left"):
             full.close()
+
+
+@pytest.mark.parametrize("form", ["json", "text"])
+def test_the_journal_is_told_the_priority_of_each_line(
+    form: Literal["json", "text"], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    priorities = {}
+    for there in ("journal", "elsewhere"):
+        with (tmp_path / there).open("w+", encoding="utf-8") as out:
+            if there == "journal":
+                stat = os.fstat(out.fileno())
+                monkeypatch.setenv("JOURNAL_STREAM", f"{stat.st_dev}:{stat.st_ino}")
+            configure_logs(form, file=out)
+            structlog.get_logger().info("running")
+            structlog.get_logger().warning("meter fault")
+            try:
+                int("7 characters")
+            except ValueError:
+                structlog.get_logger().exception("broke")
+            structlog.reset_defaults()
+            out.seek(0)
+            priorities[there] = [line[:3] for line in out]
+    assert priorities["journal"][:2] == ["<6>", "<4>"]
+    assert set(priorities["journal"][2:]) == {"<3>"}
+    assert not any(each.startswith("<") for each in priorities["elsewhere"])
 
 
 def test_a_log_that_nobody_reads_holds_up_nobody(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,6 +15,8 @@ MOST_WAITING = 10_000
 """Pieces of the log that wait to be written; more are lost."""
 LAST_WORDS_S = 1.0
 """So long the end of the program waits for the log."""
+_PRIORITIES = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
+"""Of syslog(3), by level; the journal takes them from ``<N>`` before a line, as sd-daemon(3) says."""
 
 
 def configure_logs(
@@ -41,7 +43,7 @@ def configure_logs(
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
             _harmless,
-            renderer,
+            _prioritised(renderer) if _is_journal(stream) else renderer,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
         logger_factory=lambda *_: structlog.PrintLogger(cast("TextIO", sink)),
@@ -102,6 +104,25 @@ def _apart(stream: TextIO) -> _Apart | _Forbearing:
         return _Apart(stream.fileno())
     except (OSError, ValueError):  # no file of the machine
         return _Forbearing(stream)
+
+
+def _is_journal(stream: TextIO) -> bool:
+    """Whether what is written goes to the journal of systemd, which names its device and inode."""
+    try:
+        there = os.fstat(stream.fileno())
+    except (OSError, ValueError):
+        return False
+    return os.environ.get("JOURNAL_STREAM") == f"{there.st_dev}:{there.st_ino}"
+
+
+def _prioritised(renderer: structlog.typing.Processor) -> structlog.typing.Processor:
+    """Let each line begin with the priority of its level."""
+
+    def render(logger: structlog.typing.WrappedLogger, method: str, event: structlog.typing.EventDict) -> str:
+        priority = f"<{_PRIORITIES[event['level']]}>"
+        return "\n".join(priority + line for line in str(renderer(logger, method, event)).splitlines())
+
+    return render
 
 
 def _harmless(
