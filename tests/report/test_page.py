@@ -244,12 +244,17 @@ def test_calibrations_checks_doubts_episodes_and_settings_are_those_of_the_recor
             *[len(body["determinations"])] * 2,
         ]
     last = {b["episode"]: b for b in bodies(folder, "episode", cell)}
+    told = {b["episode"]: b["evidence"] for b in bodies(folder, "episode", cell) if b["state"] != "closed"}
     episodes = table(page, cell, "episodes")
     assert [row[2].value for row in episodes.rows] == sorted(b["began"] for b in last.values())
     for row, body in zip(episodes.rows, sorted(last.values(), key=lambda b: b["began"]), strict=True):
         assert row[3].value == body["closed_at"]
-        amount = body["evidence"]["co2_ug_per_l"]
+        # What was told while it was there, not what was left when it closed.
+        worst = told[body["episode"]]
+        amount = worst["co2_ug_per_l"]
         assert row[4].values == [amount["value"], amount["expanded_uncertainty"]]
+        assert row[5].values == [worst["ph_before"], worst["ph_now"]]
+        assert row[6].values == [worst["conductivity_before_us_cm"], worst["conductivity_now_us_cm"]]
     for row, body in zip(
         table(page, cell, "settings").rows, bodies(folder, "configuration", cell), strict=True
     ):

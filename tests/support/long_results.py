@@ -171,17 +171,18 @@ def episode(cell: LongCell, dip: Dip) -> Iterator[tuple[int, dict[str, Json]]]:
         ("closed", end),
     )
     for state, at_ms in steps:
+        left = 0.0 if state == "closed" else depth  # gone by then
         evidence = EpisodeEvidence(
             log_likelihood_ratios={"co2-ingress": 812.4, "acidic-ingress": 809.9},
-            co2_ug_per_l=amount,
-            co2_ug_per_l_from_ph=amount,
-            co2_ug_per_l_from_conductivity=amount,
-            co2_rise_ug_per_l=amount,
+            co2_ug_per_l=amount if left else None,
+            co2_ug_per_l_from_ph=amount if left else None,
+            co2_ug_per_l_from_conductivity=amount if left else None,
+            co2_rise_ug_per_l=amount if left else None,
             equilibrium_with_air_pct=2.9,
             ph_before=6.98,
-            ph_now=round(6.98 - depth, 3),
+            ph_now=round(6.98 - left, 3),
             conductivity_before_us_cm=0.052,
-            conductivity_now_us_cm=round(0.052 * (1 + 2 * depth), 5),
+            conductivity_now_us_cm=round(0.052 * (1 + 2 * left), 5),
             temperature_before_c=21.0,
             temperature_now_c=21.0,
             sample_age_s=7.2,

@@ -54,12 +54,13 @@ class Episode:
     closed_at: str | None
     confirmed: bool
     co2_ug_per_l: float | None
-    """Of the record with the most."""
+    """Of the record with the most that is sure: value less uncertainty."""
     co2_expanded_uncertainty_ug_per_l: float | None
     ph_before: float
-    ph_now: float
+    ph_furthest: float
+    """Of the record furthest from what was before."""
     conductivity_before_us_cm: float | None
-    conductivity_now_us_cm: float | None
+    conductivity_furthest_us_cm: float | None
     text: str
 
 

@@ -23,13 +23,15 @@ def episodes(part: Part) -> Html:
                 part.times(e.began),
                 part.times(e.closed_at) if e.closed_at else "open",
                 amount,
-                joined([number(e.ph_before, 3), " to ", number(e.ph_now, 3)]),
-                joined([number(e.conductivity_before_us_cm, 4), " to ", number(e.conductivity_now_us_cm, 4)]),
+                joined([number(e.ph_before, 3), " to ", number(e.ph_furthest, 3)]),
+                joined(
+                    [number(e.conductivity_before_us_cm, 4), " to ", number(e.conductivity_furthest_us_cm, 4)]
+                ),
             )
         )
     headers = (
-        "Number (id)", "Diagnosis, place", "Began", "Closed", "Most CO₂, µg/L (U, k = 2)", "pH",
-        "Conductivity, µS/cm"
+        "Number (id)", "Diagnosis, place", "Began", "Closed", "Most CO₂, µg/L (U, k = 2)",
+        "pH, before to furthest", "Conductivity, before to furthest, µS/cm"
     )  # fmt: skip
     texts = [
         tag("li", tag("strong", f"{i}: "), e.text) for i, e in enumerate(part.cell.episodes[:MOST_ROWS], 1)

@@ -232,9 +232,12 @@ def episodes(material: CellMaterial) -> tuple[Episode, ...]:
         last = bodies[-1]
         if last["closed_at"] is not None and utc_ms(last["closed_at"]) < material.span.from_ms:
             continue
-        amounts = [b["evidence"]["co2_ug_per_l"] for b in bodies]
-        most = max((a for a in amounts if a is not None), key=lambda a: a["value"], default=None)
-        evidence = last["evidence"]
+        told = [body["evidence"] for body in bodies]
+        amounts = [each["co2_ug_per_l"] for each in told if each["co2_ug_per_l"] is not None]
+        # The first tell the widest; the most that is sure says how bad it was.
+        most = max(amounts, key=lambda a: a["value"] - a["expanded_uncertainty"], default=None)
+        ph = max(told, key=lambda each: abs(each["ph_now"] - each["ph_before"]))
+        conductivity = max(told, key=_conductivity_change)
         found.append(
             Episode(
                 id=name,
@@ -245,14 +248,19 @@ def episodes(material: CellMaterial) -> tuple[Episode, ...]:
                 confirmed=last["confirmed"],
                 co2_ug_per_l=None if most is None else most["value"],
                 co2_expanded_uncertainty_ug_per_l=None if most is None else most["expanded_uncertainty"],
-                ph_before=evidence["ph_before"],
-                ph_now=evidence["ph_now"],
-                conductivity_before_us_cm=evidence["conductivity_before_us_cm"],
-                conductivity_now_us_cm=evidence["conductivity_now_us_cm"],
+                ph_before=ph["ph_before"],
+                ph_furthest=ph["ph_now"],
+                conductivity_before_us_cm=conductivity["conductivity_before_us_cm"],
+                conductivity_furthest_us_cm=conductivity["conductivity_now_us_cm"],
                 text=last["text"],
             )
         )
     return tuple(sorted(found, key=lambda e: (e.began, e.id)))
+
+
+def _conductivity_change(evidence: Mapping[str, Json]) -> float:
+    before, now = evidence["conductivity_before_us_cm"], evidence["conductivity_now_us_cm"]
+    return -1.0 if before is None or now is None else abs(now - before)
 
 
 def _excursions(
