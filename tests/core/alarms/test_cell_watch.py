@@ -64,11 +64,13 @@ class Watched:
         }  # fmt: skip
         self.watch.learn(body)
 
-    def episode(self, diagnosis: str, state: str, *, began: int = 0) -> None:
+    def episode(
+        self, diagnosis: str, state: str, *, began: int = 0, text: str = "Carbon dioxide is suspected."
+    ) -> None:
         self.watch.learn({
             "record": "episode", "episode": "live-feed-room.1.7", "diagnosis": diagnosis, "state": state,
             "began": rfc3339(UTC_MS + 1000 * began), "at": rfc3339(UTC_MS + 1000 * self.second),
-            "text": "Carbon dioxide is suspected.",
+            "text": text,
         })  # fmt: skip
 
     def learn(self, body: dict[str, Any], **more: Any) -> None:
@@ -157,8 +159,18 @@ def test_an_episode_is_an_alarm_until_it_closes() -> None:
     assert watched.run(60) == ["co2-ingress raised"]
     watched.episode("co2-ingress", "updated")
     assert watched.run(60) == []
-    watched.episode("co2-ingress", "closed")
+    watched.episode("co2-ingress", "closed", text="is gone")
     assert watched.run(60) == ["co2-ingress returned"]
+    assert watched.bodies[-1].text == "is gone"
+
+
+def test_flow_that_is_back_is_told_from_one_that_has_stopped() -> None:
+    watched = Watched()
+    watched.episode("flow-stopped", "opened")
+    watched.run(100, flow_ml_min=0.1)
+    watched.run(1, flow_ml_min=99.9)
+    (alarm,) = watched.watch.engine.shown()
+    assert alarm["text"] == "flow 99.9 mL/min, what stood is being flushed out"
 
 
 @pytest.mark.parametrize(

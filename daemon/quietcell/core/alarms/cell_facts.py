@@ -36,6 +36,8 @@ class Facts:
     """Determinations in a row that no carbon dioxide, however much, would have spoken against."""
     episodes: dict[str, Mapping[str, Json]] = field(default_factory=dict)
     """Those open, by the id of the record that opened them."""
+    gone: dict[str, str] = field(default_factory=dict)
+    """What was said of the last that closed, by diagnosis, until another opens."""
     changed_utc_ms: int = 0
     """When an episode last began or ended: the water before it is not the water after it."""
     sparse: Mapping[str, Json] | None = None
@@ -124,9 +126,11 @@ class Facts:
     def _learn_episode(self, body: Mapping[str, Json]) -> None:
         if body["state"] == "closed":
             self.episodes.pop(body["episode"], None)
+            self.gone[body["diagnosis"]] = body["text"]
             changed = body["at"]
         else:
             self.episodes[body["episode"]] = body
+            self.gone.pop(body["diagnosis"], None)
             changed = body["began"]
         self.changed_utc_ms = max(self.changed_utc_ms, utc_ms(changed))
 

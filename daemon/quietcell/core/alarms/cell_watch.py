@@ -183,7 +183,10 @@ class CellWatch:
             self.engine.observe(now, "sensor-fault", holds=holds, text=text)
         if flow is not None:
             stopped = flow < limits.flow_stopped_ml_min or "flow-stopped" in by_episode
-            self.engine.observe(now, "flow-stopped", holds=stopped, text=lambda: f"flow {flow:.1f} mL/min")
+            flushes = ", what stood is being flushed out" if flow >= limits.flow_stopped_ml_min else ""
+            self.engine.observe(
+                now, "flow-stopped", holds=stopped, text=lambda: f"flow {flow:.1f} mL/min{flushes}"
+            )
             self._look_at_level(
                 now,
                 "flow-out-of-band",
@@ -247,13 +250,15 @@ class CellWatch:
 
     def _look_at_episodes(self, now: Moment) -> None:
         opened = {ALARM_OF_DIAGNOSIS.get(e["diagnosis"], ""): e for e in self.facts.episodes.values()}
+        gone = {ALARM_OF_DIAGNOSIS.get(each): text for each, text in self.facts.gone.items()}
         for name in dict.fromkeys(ALARM_OF_DIAGNOSIS.values()):
             if name in {"sensor-fault", "flow-stopped", "temperature", "electrode-condition"}:
                 continue  # these have other sources beside
             episode = opened.get(name)
             text = "" if episode is None else str(episode["text"])
             about = None if episode is None else episode["episode"]
-            self.engine.observe(now, name, holds=episode is not None, text=text, about=about)
+            over = gone.get(name, "")
+            self.engine.observe(now, name, holds=episode is not None, text=text, about=about, over=over)
         junction = opened.get("electrode-condition")
         text, about = self.facts.finding if junction is None else (str(junction["text"]), junction["episode"])
         self.engine.observe(now, "electrode-condition", holds=bool(text), text=text, about=about)

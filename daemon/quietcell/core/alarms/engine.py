@@ -94,10 +94,12 @@ class AlarmEngine:
         text: str | Callable[[], str] = "",
         about: str | None = None,
         lasts: Span | None = None,
+        over: str = "",
     ) -> None:
         """Take whether an alarm's condition holds; None is not known and changes nothing.
 
-        A text that mostly nobody needs may be given as what makes it.
+        A text that mostly nobody needs may be given as what makes it. `over` is the one once it holds no
+        longer, where the last would mislead.
         """
         alarm = self._watched(name)
         if alarm is None or holds is None:
@@ -109,6 +111,8 @@ class AlarmEngine:
         if holds:  # what is told of an alarm follows what is seen
             alarm.text = text if isinstance(text, str) else text()
             alarm.about, alarm.lasts = about, lasts
+        elif over:
+            alarm.text = over
 
     def observe_level(
         self,
