@@ -1,5 +1,7 @@
 """The share of time with a valid result: every instant has one cause, the last layer counts."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -114,3 +116,6 @@ def test_a_segment_that_has_no_end_goes_on() -> None:
         },
     )
     assert told(shares_of(layers(material, ()), SPAN)) == {"on-request": 100.0}
+    # Behind the last record it may have been killed.
+    cut_off = replace(material, recorded_to_ms=ZERO + 40_000)
+    assert told(shares_of(layers(cut_off, ()), SPAN)) == {"on-request": 40.0, "not-recorded": 60.0}

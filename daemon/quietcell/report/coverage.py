@@ -22,6 +22,7 @@ NO_DETERMINATION = "no-determination"
 ON_REQUEST = "on-request"
 IN_DOUBT = "result-in-doubt"
 NO_READINGS = "no-readings"
+NOT_RECORDED = "not-recorded"
 SANITISATION = "sanitisation"
 
 
@@ -51,6 +52,8 @@ def layers(material: CellMaterial, doubted: Collection[str]) -> list[Stretch]:
     segments = list(_segments(material))
     return [
         *(Stretch(s.from_ms, s.to_ms, _idle(every_ms, s.from_ms)) for s in segments),
+        # Whether an open segment goes on there nobody knows: the daemon may have been killed.
+        Stretch(material.recorded_to_ms or material.span.to_ms, material.span.to_ms, NOT_RECORDED),
         *spoken_for(determinations, every_ms, doubted),
         *(Stretch(utc_ms(e.body["began"]), utc_ms(e.body["ended"]), NO_READINGS) for e in material.of("gap")),
         *sanitised(material),

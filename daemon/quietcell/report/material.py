@@ -123,6 +123,8 @@ class CellMaterial:
     """Whenever recorded: about results in the span."""
     runs: list[Entry] = field(default_factory=list)
     """Of the daemon, up to the end of the span: they hold the limits."""
+    recorded_to_ms: int | None = None
+    """End of what the ledger knows of, UTC; None: it reaches beyond the span."""
 
     def of(self, kind: str) -> list[Entry]:
         """Return the records of a kind dated in the span."""
@@ -180,6 +182,7 @@ def gather(journal: Journal, cell: str, span: Span) -> CellMaterial:
         for each in map(entry, journal.of_cell("daemon", kinds=("run",)))
         if each.at_ms < span.to_ms and "settings" in each.body
     ]
+    known = whole_span(journal)
     return CellMaterial(
         cell=cell,
         span=span,
@@ -189,6 +192,7 @@ def gather(journal: Journal, cell: str, span: Span) -> CellMaterial:
         neighbours=[*lead, *behind],
         doubts=doubts,
         runs=runs,
+        recorded_to_ms=None if known is None else known.to_ms,
     )
 
 

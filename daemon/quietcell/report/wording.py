@@ -22,6 +22,7 @@ CAUSES: Final[Mapping[str, str]] = {
     "result-in-doubt": "a result that is in doubt by now",
     "not-running": "not measured: no segment was open (stopped, or not yet begun)",
     "no-determination": "measured, but no determination spoke for the time",
+    "not-recorded": "behind the last record: it still ran, or had ended without a word",
     "on-request": "measured, determinations on request only",
     "no-readings": "no readings came from the meter",
     "sanitisation": "sanitisation (function check)",
