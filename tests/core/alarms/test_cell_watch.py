@@ -440,18 +440,28 @@ def test_what_is_told_of_an_alarm_follows_what_is_seen() -> None:
     assert alarm["state"] == "unacknowledged"
 
 
-def test_work_at_the_cell_is_function_check_and_not_held_against_the_water() -> None:
+@pytest.mark.parametrize("work", ["calibration", "measure"])
+def test_work_at_the_cell_is_function_check_and_not_held_against_the_water(work: str) -> None:
     watched = Watched(flow_low_ml_min=60.0, temperature_high_c=30.0, no_result_after_s=300.0)
     watched.determination("accepted")
     watched.run(10)
     assert watched.current()
     dry: dict[str, Any] = {"flow_ml_min": 0.0, "temperature_c": None}
-    assert watched.run(900, attended="calibrate", **dry) == []
+    assert watched.run(900, attended=work, **dry) == []
     assert watched.watch.condition() is Signal.FUNCTION_CHECK
     assert not watched.current()
     assert watched.run(290, attended=None, flow_ml_min=100.0, temperature_c=25.0) == []
     assert watched.watch.condition() is Signal.NONE
     assert watched.run(60) == ["no-result raised"]
+
+
+def test_a_sample_at_a_cell_on_request_is_what_the_cell_is_there_for() -> None:
+    watched = Watched()
+    watched.learn(
+        {"record": "configuration", "settings": {"calibration_expires_utc_ms": None, "mode": "on-request"}}
+    )
+    assert watched.run(60, attended="measure", mv=None) == ["sensor-fault raised"]
+    assert watched.watch.condition() is Signal.FAILURE
 
 
 def test_a_result_is_current_only_while_it_is_young_and_the_water_is_seen() -> None:

@@ -86,7 +86,8 @@ class CellWatch:
             self._begin_anew(now)
         self._seen_utc_ms = now.utc_ms
         self.facts.forget_what_is_ahead_of(now.utc_ms + STEP_MS)
-        attended = live.attended not in (None, "measure")
+        # At a cell on request samples are the work of the cell itself.
+        attended = live.attended is not None and (self.facts.continuous or live.attended != "measure")
         if attended is not self._attended:
             self._looked_ms = None
             if not attended:
@@ -99,7 +100,7 @@ class CellWatch:
         if everything:
             self._looked_ms = now.ms
             self._look_at_calendar(now)
-        if not attended:  # an electrode in buffer or in the hand says nothing of the water
+        if not attended:  # an electrode in buffer, beaker or hand says nothing of the water
             if not self.engine.present("meter-silent"):
                 self._look_at_live(now, live)
                 self._let_go_of_unmeasured(now, live)
