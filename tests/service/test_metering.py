@@ -7,9 +7,12 @@ from typing import Any, cast
 import pytest
 import structlog
 
-from quietcell.errors import DriverBrokeError, DriverError, PortUnavailableError
+from quietcell.contracts import LineCounts
+from quietcell.errors import DriverBrokeError, DriverError, PortUnavailableError, ReplyTimeoutError
+from quietcell.service import metering
 from quietcell.service.guarded_driver import GuardedDriver
 from quietcell.service.metering import Metering
+from tests.support.until import until
 
 
 class Away:
@@ -25,6 +28,44 @@ class Away:
 
     async def close(self) -> None:
         pass
+
+
+class Mute(Away):
+    """A meter whose port opens, and that never answers."""
+
+    counts = LineCounts()
+
+    def __init__(self, error: DriverError) -> None:
+        super().__init__(error)
+        self.opened = 0
+
+    async def open(self) -> None:
+        self.opened += 1
+
+    async def read(self) -> None:
+        raise self._error
+
+
+async def _ignored(*_words: Any, **_more: Any) -> None:
+    pass
+
+
+def unguarded(work: Coroutine[Any, Any, None]) -> Coroutine[Any, Any, None]:
+    return work
+
+
+async def test_a_meter_asked_in_vain_again_and_again_is_told_of_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(metering, "REOPEN_FIRST_S", 0.0)
+    monkeypatch.setattr(metering, "REOPEN_LONGEST_S", 0.0)
+    mute = Mute(ReplyTimeoutError("5 questions without a reading", subject="/dev/ttyUSB0"))
+    with structlog.testing.capture_logs() as logs:
+        trying = Metering(
+            cast("GuardedDriver", mute), receive=_ignored, tell=_ignored, log=structlog.get_logger()
+        )
+        trying.start(unguarded, "reading")
+        await until(lambda: mute.opened > 5)
+        await trying.stop()
+    assert [line["event"] for line in logs] == ["meter open", "meter fault", "meter open"]
 
 
 @pytest.mark.parametrize(
@@ -45,13 +86,10 @@ async def test_only_a_driver_that_broke_leaves_a_trace_in_the_log(
     async def receive(readings: Any, *, reopened: bool) -> None:
         raise AssertionError(readings, reopened)
 
-    def guard(work: Coroutine[Any, Any, None]) -> Coroutine[Any, Any, None]:
-        return work
-
     with structlog.testing.capture_logs() as logs:
         meter = cast("GuardedDriver", Away(error))
-        metering = Metering(meter, receive=receive, tell=tell, log=structlog.get_logger())
-        metering.start(guard, "reading")
+        trying = Metering(meter, receive=receive, tell=tell, log=structlog.get_logger())
+        trying.start(unguarded, "reading")
         await told.wait()
-        await metering.stop()
+        await trying.stop()
     assert [(line["text"], line["exc_info"] is not None) for line in logs] == [(str(error), traced)]

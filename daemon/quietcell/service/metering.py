@@ -69,6 +69,8 @@ class Metering:
         self.receiving = False
         """Readings are on their way to the ledger: no mark may pass those that wait behind them."""
         self._last_fault = ""
+        self._open_told = False
+        """The port opened since the last fault that was told."""
         self._readings = self._unread = self._discarded = 0
         """So many readings when last asked, and so many messages since that are none."""
         self._reasons: dict[str, int] = {}
@@ -151,7 +153,9 @@ class Metering:
             began_s, pause = loop.time(), fault_pause
             try:
                 await self._meter.open()
-                self._log.info("meter open", driver=self._meter.name)
+                if not self._open_told:  # one that is asked in vain is opened anew every few seconds
+                    self._log.info("meter open", driver=self._meter.name)
+                    self._open_told = True
                 self._reopened = self._reopened or opened
                 opened = True
                 await self._receive_all()
@@ -182,7 +186,7 @@ class Metering:
         text = printable(str(error))[:LONGEST_FAULT]
         if text == self._last_fault:
             return
-        self._last_fault = text
+        self._last_fault, self._open_told = text, False
         # Where it is the driver that broke its author needs the trace; of a pulled plug the text says all.
         trace = error.__cause__ if isinstance(error, DriverBrokeError) else None
         self._log.warning("meter fault", driver=self._meter.name, text=text, exc_info=trace)
