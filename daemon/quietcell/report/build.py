@@ -230,7 +230,9 @@ def _work(job: _Job, tell: Callable[[int], None]) -> _CellDone:
         counted = count(list(material.everything()), material.site)
         counted = replace(counted, time_scales=tuple(sorted(scales)))
         tell(STEPS - _READ)
-    return _CellDone(report=report if job.rows else replace(report, rows=()), counted=counted, part=part)
+    return _CellDone(
+        report=report if job.rows else replace(report, rows=(), samples=()), counted=counted, part=part
+    )
 
 
 def count(entries: Sequence[Entry], site: str | None) -> Counted:

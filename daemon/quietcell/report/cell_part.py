@@ -51,6 +51,7 @@ def cell_part(report: CellReport, found: Indications | None, span: Span, *, zone
         events_part.checks(part),
         results_part.days(part),
         results_part.determinations(part),
+        results_part.samples(part),
         events_part.notes(part),
         _settings(part),
     )

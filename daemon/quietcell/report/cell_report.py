@@ -186,3 +186,5 @@ class CellReport:
     digests: Digests
     rows: tuple[dict[str, Json], ...]
     """The determinations themselves, their number in the journal among their fields."""
+    samples: tuple[dict[str, Json], ...]
+    """Those of samples brought to a continuous cell: of other water, so in no other number here."""

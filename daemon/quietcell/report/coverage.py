@@ -47,8 +47,9 @@ class Stretch:
 
 def layers(material: CellMaterial, doubted: Collection[str]) -> list[Stretch]:
     """Return what holds when; later ones lie over earlier ones."""
-    determinations = [e.body for e in [*material.of("determination"), *material.neighbours]]
-    every_ms = _every_ms(material.until_end("configuration"))
+    every_ms = due_every_ms(material.until_end("configuration"))
+    bodies = [e.body for e in [*material.of("determination"), *material.neighbours]]
+    determinations = [body for body in bodies if not brought(body, every_ms)]
     segments = list(_segments(material))
     return [
         *(Stretch(s.from_ms, s.to_ms, _idle(every_ms, s.from_ms)) for s in segments),
@@ -133,7 +134,12 @@ def _outcome(body: Mapping[str, Json], doubted: Collection[str]) -> str:
     return f"{body['verdict']}: {body['reasons'][0] if body['reasons'] else 'no reason'}"
 
 
-def _every_ms(configurations: Sequence[Entry]) -> list[tuple[int, int | None]]:
+def brought(body: Mapping[str, Json], every_ms: Sequence[tuple[int, int | None]]) -> bool:
+    """Tell whether a determination is of a sample, at a cell that has water of its own to tell of."""
+    return body.get("grab") is not None and _at(every_ms, body["began_ms"]) is not None
+
+
+def due_every_ms(configurations: Sequence[Entry]) -> list[tuple[int, int | None]]:
     """Return from when on a determination is due how often."""
     found: list[tuple[int, int | None]] = []
     for each in configurations:

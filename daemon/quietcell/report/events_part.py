@@ -107,7 +107,7 @@ def doubts(part: Part) -> Html:
     """Return which results later records put in doubt."""
     if not part.cell.doubts:
         return joined([tag("h3", "Doubts"), tag("p", "No doubt is recorded on results of the span.")])
-    own = {row["id"] for row in part.cell.rows}
+    own = {row["id"] for row in (*part.cell.rows, *part.cell.samples)}
     rows: list[tuple[object, ...]] = [
         (
             d["id"],

@@ -55,7 +55,7 @@ KEPT = (
     "id", "cell", "began", "ended", "verdict", "reasons", "qualifiers", "ph", "ph_25c", "ph_25c_model",
     "ph_25c_spread", "ph_reported", "ph_expanded_uncertainty", "ph_expanded_uncertainty_repeatability",
     "ph_expanded_uncertainty_systematic", "temperature_c", "mv", "conductivity_us_cm", "flow_ml_min",
-    "sample_age_s", "smallest_co2_ug_per_l", "sample_id", "operator", "episodes",
+    "sample_age_s", "smallest_co2_ug_per_l", "sample_id", "grab", "operator", "episodes",
     "criterion", "readings_sha256",
 )  # fmt: skip
 """What a report on a span keeps of a determination: months of whole ones would fill the memory."""

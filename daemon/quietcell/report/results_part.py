@@ -1,7 +1,8 @@
 """Sections on what was determined: time with a result, values, uncertainty, refusals, days."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
+from quietcell.core.records import Json
 from quietcell.report.cell_report import ReasonCount, Spread
 from quietcell.report.coverage import VALID
 from quietcell.report.html import NOT_KNOWN, Html, joined, number, tag, words
@@ -168,6 +169,27 @@ def determinations(part: Part) -> Html:
     rows = part.cell.rows
     if not rows or len(rows) > MOST_DETERMINATIONS:
         return Html("")
+    title = tag("h3", "Determinations")
+    return joined([title, _one_by_one(part, "determinations", "Every determination of the span", rows)])
+
+
+def samples(part: Part) -> Html:
+    """Return what was brought to a continuous cell and measured there."""
+    rows = part.cell.samples
+    if not rows:
+        return Html("")
+    told = "Brought to the electrode by hand: not the water of this cell, and in no number above."
+    return joined(
+        [
+            tag("h3", "Samples"),
+            tag("p", told, class_="soft"),
+            _one_by_one(part, "samples", "Determinations of samples", rows[:MOST_ROWS]),
+            cut(len(rows)),
+        ]
+    )
+
+
+def _one_by_one(part: Part, name: str, caption: str, rows: Iterable[Mapping[str, Json]]) -> Html:
     listed: list[tuple[object, ...]] = [
         (
             row["id"],
@@ -193,12 +215,7 @@ def determinations(part: Part) -> Html:
         "µS/cm",
         "Sample",
     )
-    return joined(
-        [
-            tag("h3", "Determinations"),
-            part.table("determinations", "Every determination of the span", headers, listed),
-        ]
-    )
+    return part.table(name, caption, headers, listed)
 
 
 def _spreads(part: Part, name: str, caption: str, spreads: Iterable[Spread]) -> Html:

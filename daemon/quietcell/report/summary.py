@@ -20,7 +20,16 @@ from quietcell.report.cell_report import (
     ReasonCount,
     Spread,
 )
-from quietcell.report.coverage import VALID, Stretch, layers, sanitised, shares_of, valid_pct
+from quietcell.report.coverage import (
+    VALID,
+    Stretch,
+    brought,
+    due_every_ms,
+    layers,
+    sanitised,
+    shares_of,
+    valid_pct,
+)
 from quietcell.report.excursions import LIMITS, Excursion
 from quietcell.report.indications import Indications
 from quietcell.report.material import CellMaterial, Entry, Span
@@ -58,7 +67,11 @@ def summarise(
     days : sequence of (str, int)
         Calendar days and when (UTC ms) each begins; the first begins at or before the span.
     """
-    entries = material.of("determination")
+    every_ms = due_every_ms(material.until_end("configuration"))
+    entries: list[Entry] = []
+    samples: list[Entry] = []
+    for each in material.of("determination"):
+        (samples if brought(each.body, every_ms) else entries).append(each)
     bodies = [each.body for each in entries]
     results = [body for body in bodies if body["verdict"] in VALID]
     doubted = {i for doubt in material.doubts for i in doubt.body["determinations"]}
@@ -112,7 +125,8 @@ def summarise(
         configurations=tuple(map(_configuration, configurations)),
         criteria={body["criterion"]["name"]: body["criterion"]["digest"] for body in bodies},
         digests=_digests(material.of("readings-digest")),
-        rows=tuple({"seq": each.seq, **each.body} for each in entries),
+        rows=_numbered(entries),
+        samples=_numbered(samples),
     )
 
 

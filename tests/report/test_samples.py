@@ -1,0 +1,35 @@
+"""Samples brought to a continuous cell are told apart from its own water."""
+
+import json
+from pathlib import Path
+
+from quietcell.service.attendance import Attendances
+from quietcell.service.records import DaemonIds
+from tests.support.cell_bench import CELL, Measuring
+from tests.support.command import ran
+
+
+async def test_a_sample_measured_at_a_continuous_cell_is_in_no_number_of_its_water(tmp_path: Path) -> None:
+    async with Measuring(tmp_path / "ledger", every_s=60.0) as measuring:
+        attendances = Attendances({CELL: measuring.cell}, measuring.ledger, DaemonIds(7))
+        await measuring.run(60)
+        who = {"via": "socket", "cell": CELL}
+        work = await attendances.attend({**who, "work": "measure"})
+        await measuring.ask(sample_id="S-17", attendance=work["attendance"], grab={"portion": 1})
+        await measuring.run(60)
+        await attendances.leave({**who, "attendance": work["attendance"], "outcome": "done"})
+        await measuring.run(60)
+        await measuring.stop()
+        bodies = measuring.bodies("determination")
+    (sample,) = [body["id"] for body in bodies if body["sample_id"] == "S-17"]
+    (cell,) = json.loads(ran("report", "--ledger", tmp_path / "ledger", "--json").out)["cells"]
+    assert [row["id"] for row in cell["samples"]] == [sample]
+    own = [body for body in bodies if body["id"] != sample]
+    assert [row["id"] for row in cell["rows"]] == [body["id"] for body in own]
+    assert cell["determinations"] == sum(cell["verdicts"].values()) == len(own)
+    (ph,) = [spread for spread in cell["spreads"] if spread["quantity"] == "ph"]
+    assert ph["number"] == sum(body["verdict"] == "accepted" for body in own)
+    assert sum(day["accepted"] for day in cell["days"]) == ph["number"]
+    out = tmp_path / "report.html"
+    ran("report", "--ledger", tmp_path / "ledger", "--out", out)
+    assert "Determinations of samples" in out.read_text(encoding="utf-8")
