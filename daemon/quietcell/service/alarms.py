@@ -19,7 +19,7 @@ from quietcell.contracts import Clock
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_facts import concerns
 from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person, urgency
 from quietcell.core.alarms.moment import Moment
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
@@ -234,8 +234,9 @@ class Alarms:
     # --- views ---------------------------------------------------------------------------------
 
     def shown(self) -> list[dict[str, Json]]:
-        """Return every alarm people should see, most urgent first within its owner."""
-        return [alarm for engine in self._engines().values() for alarm in engine.shown()]
+        """Return every alarm people should see, most urgent first."""
+        shown = [alarm for engine in self._engines().values() for alarm in engine.shown()]
+        return sorted(shown, key=urgency)
 
     def _engines(self) -> dict[str, AlarmEngine]:
         """Return all alarms by owner."""

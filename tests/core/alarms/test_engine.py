@@ -131,11 +131,13 @@ def test_the_most_urgent_comes_first_and_the_worst_signal_counts() -> None:
         rule("low", priority=Priority.LOW, condition=Signal.FAILURE),
         rule("high", priority=Priority.HIGH),
         rule("known", priority=Priority.HIGH),
+        rule("over", priority=Priority.HIGH),
     )
-    for name in ("low", "high", "known"):
+    for name in ("over", "low", "high", "known"):
         see(alarms, at(0), name, holds=True)
     alarms.acknowledge(at(1), "known", SOMEONE)
-    assert [alarm["alarm"] for alarm in alarms.shown()] == ["high", "low", "known"]
+    see(alarms, at(2), "over", holds=False)
+    assert [alarm["alarm"] for alarm in alarms.shown()] == ["high", "low", "over", "known"]
     assert alarms.condition() is Signal.FAILURE
 
 

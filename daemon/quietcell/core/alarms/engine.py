@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.delay import Delay, beyond
 from quietcell.core.alarms.moment import Moment, Span
-from quietcell.core.alarms.rule import AlarmRule, causes_first
+from quietcell.core.alarms.rule import AlarmRule, Priority, causes_first
 from quietcell.core.alarms.states import SHOWN, TRANSITIONS, AlarmEvent, AlarmState
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.records import ABSENT, Json
@@ -19,6 +19,9 @@ from quietcell.errors import QuietcellError
 
 LONGEST_SHELF_MS = 7 * DAY_MS
 """A week; what should never sound again is disabled in the configuration, where others see it."""
+
+
+_ORDER = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED)
 
 
 class AlarmRefusedError(QuietcellError):
@@ -337,14 +340,13 @@ class AlarmEngine:
     # --- views and restarts --------------------------------------------------------------------
 
     def shown(self) -> list[dict[str, Json]]:
-        """Return what people should see, the most urgent first: unacknowledged, then by priority."""
-        shown = [alarm for alarm in self._alarms.values() if alarm.state in SHOWN]
-        shown.sort(key=_urgency)
-        return [
+        """Return what people should see, the most urgent first."""
+        shown = [
             {**alarm.last.as_json(), "text": alarm.text, "about": alarm.about}
-            for alarm in shown
-            if alarm.last is not None
+            for alarm in self._alarms.values()
+            if alarm.state in SHOWN and alarm.last is not None
         ]
+        return sorted(shown, key=urgency)
 
     def present(self, name: str) -> bool:
         """Tell whether an alarm's condition holds after its delays, shown or not."""
@@ -399,6 +401,7 @@ class AlarmEngine:
             )
 
 
-def _urgency(alarm: Alarm) -> tuple[bool, int, str]:
-    unseen = alarm.state in {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED}
-    return not unseen, list(type(alarm.rule.priority)).index(alarm.rule.priority), alarm.since or ""
+def urgency(alarm: Mapping[str, Json]) -> tuple[int, int, str]:
+    """Return what alarms that are shown are sorted by, the most urgent first."""
+    priorities = [each.value for each in Priority]
+    return _ORDER.index(alarm["state"]), priorities.index(alarm["priority"]), alarm["since"]
