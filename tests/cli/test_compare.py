@@ -76,6 +76,23 @@ def test_why_a_criterion_refuses_is_told(archive: Path) -> None:
     assert "1 refused (stopped 1, gap 1)" in ran("replay", archive / "sample-0.csv", *where, *asked).err
 
 
+def test_what_a_clock_that_was_set_back_went_through_twice_is_compared_with_nothing(archive: Path) -> None:
+    """The same sample, and another an hour of the clock before its end: each minute there has two values."""
+    path = archive / "sample-0.csv"
+    header, *rows = path.read_text().splitlines()
+    began, other = 1_790_000_000_000, [row.replace(",3", ",5", 1) for row in rows]
+    marks = [f"{rfc3339(began)},,,,,began-started,1", f"{rfc3339(began + 2_400_000)},,,,,ended-clock-step,1",
+             f"{rfc3339(began)},,,,,began-clock-step,2"]  # fmt: skip
+    first = [f"{row},,1" for row in rows]
+    again = [f"{row},,2" for row in other]
+    path.write_text("\n".join([f"{header},flags,segment", marks[0], *first, *marks[1:], *again]) + "\n")
+    (archive / "sample-1.csv").write_text(path.read_text())
+    out = archive / "out.jsonl"
+    compare(archive, "--out", out, "grab-water")
+    told = json.loads(out.read_text())
+    assert (told["accepted"], told["compared"]) == (2, 0)
+
+
 def test_a_picture_of_one_determination_is_drawn(archive: Path) -> None:
     pytest.importorskip("matplotlib")
     picture = archive / "first.svg"

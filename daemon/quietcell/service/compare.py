@@ -74,12 +74,14 @@ class Summary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
-    """Potential, temperature and conductivity of a whole recording."""
+    """Potential, temperature and conductivity of a whole recording, in the order of their times."""
 
     utc_ms: NDArray[np.int64]
     mv: NDArray[np.float64]
     temperature_c: NDArray[np.float64]
     conductivity_us_cm: NDArray[np.float64]
+    twice: Sequence[tuple[int, int]] = ()
+    """Stretches the clock went through again, because it was set back: what came later is not known there."""
 
     def ph(self, settings: CellSettings) -> NDArray[np.float64]:
         """Return the pH of each reading; NaN where potential or temperature is missing."""
@@ -94,11 +96,15 @@ def trace_of(pieces: Iterable[Piece]) -> Trace:
     """Return the trace of a recording."""
     blocks = [piece.block(0) for piece in pieces if not isinstance(piece, Mark)]
     whole = ReadingBlock.concatenate(blocks) if blocks else ReadingBlock.from_columns([], [])
+    back = np.flatnonzero(np.diff(whole.ms) < 0).tolist()
+    twice = [(int(whole.ms[at + 1]), int(whole.ms[: at + 1].max())) for at in back]
+    order = np.argsort(whole.ms, kind="stable")
     return Trace(
-        utc_ms=whole.ms,
-        mv=whole.mv,
-        temperature_c=whole.temperature_c,
-        conductivity_us_cm=whole.conductivity_us_cm,
+        utc_ms=whole.ms[order],
+        mv=whole.mv[order],
+        temperature_c=whole.temperature_c[order],
+        conductivity_us_cm=whole.conductivity_us_cm[order],
+        twice=twice,
     )
 
 
@@ -167,6 +173,8 @@ def _plateau(
     """Return the pH the undisturbed reading came to."""
     limit_ms = min([began_ms + PLATEAU_WITHIN_MS, *(stop for stop in stops if stop > ended_ms)])
     if limit_ms - PLATEAU_MS < ended_ms + LATER_MS:
+        return None
+    if any(from_ms <= limit_ms and began_ms <= to_ms for from_ms, to_ms in trace.twice):
         return None
     low, high = np.searchsorted(trace.utc_ms, (limit_ms - PLATEAU_MS, limit_ms), side="right")
     later = ph[low:high][np.isfinite(ph[low:high])]
