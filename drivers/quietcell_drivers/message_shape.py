@@ -56,8 +56,8 @@ class Slot:
     @property
     def counts(self) -> bool:
         """Whether the numbers only count the lines."""
-        if not all(text.isdecimal() for text in self.texts):
-            return False
+        if len(self.texts) < 2 or not all(text.isdecimal() for text in self.texts):
+            return False  # of one line nobody knows
         steps = Counter(int(b) - int(a) for a, b in pairwise(self.texts))
         step, often = steps.most_common(1)[0]
         return step == 1 and often >= 0.7 * (len(self.texts) - 1)

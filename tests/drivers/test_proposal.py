@@ -4,7 +4,7 @@ import itertools
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from quietcell_drivers.proposal import propose
@@ -147,6 +147,7 @@ def test_nanosiemens_are_taken_for_what_they_are() -> None:
     assert found.last.conductivity_us_cm == pytest.approx(0.0621)
 
 
+@example([(0, b""), (21, b"!"), (21, b":"), (21, b"e0")])  # a single number counts nothing
 @given(st.lists(st.tuples(st.integers(0, 2000), st.binary(max_size=60)), max_size=12))
 @settings(max_examples=60, deadline=None)
 def test_arbitrary_bytes_give_a_proposal_or_none(pieces: list[tuple[int, bytes]]) -> None:
