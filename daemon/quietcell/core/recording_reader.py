@@ -6,7 +6,6 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from difflib import get_close_matches
 from itertools import islice, repeat
-from operator import add
 
 import numpy as np
 
@@ -49,34 +48,30 @@ def _mv_of(ph: float, temperature_c: float) -> float:
 
 def _usual_times(texts: list[str]) -> list[int]:
     """Return the times of texts like 2026-03-01T08:00:00.000Z, ms; ValueError for any other form."""
-    starts = [text[:17] for text in texts]
-    minutes = set(starts)
-    if any(minute[-1:] != ":" for minute in minutes) or set(map(len, texts)) != {24}:
+    if set(map(len, texts)) != {24}:
         raise ValueError
-    begins = {minute: utc_ms(f"{minute}00.000Z") for minute in minutes}
-    signs = np.array(texts, "S24").view(np.uint8).reshape(-1, 24)
+    signs = np.frombuffer("".join(texts).encode("ascii"), np.uint8).reshape(-1, 24)
     digits = signs[:, (17, 18, 20, 21, 22)].astype(np.int64) - ord("0")
     if np.any((digits < 0) | (digits > 9) | (digits[:, :1] > 5)):
         raise ValueError
-    if np.any(signs[:, 19] != ord(".")) or np.any(signs[:, 23] != ord("Z")):
+    if np.any(signs[:, (16, 19, 23)] != tuple(b":.Z")):
         raise ValueError
-    within = (digits @ (10_000, 1000, 100, 10, 1)).tolist()
-    return list(map(add, map(begins.__getitem__, starts), within))
+    other_minute = (signs[1:, :17] != signs[:-1, :17]).any(axis=1)
+    begins = [0, *(np.flatnonzero(other_minute) + 1).tolist()]
+    minutes = np.array([utc_ms(f"{texts[row][:17]}00.000Z") for row in begins])
+    within = digits @ (10_000, 1000, 100, 10, 1)
+    times: list[int] = (np.repeat(minutes, np.diff([*begins, len(texts)])) + within).tolist()
+    return times
 
 
 def _usual_numbers(texts: list[str]) -> list[float]:
     """Return finite numbers, NaN for an empty cell; ValueError for anything else."""
-    if not any(texts):
-        return [math.nan] * len(texts)
-    if "" not in texts:
-        values = list(map(float, texts))
-        if all(map(math.isfinite, values)):
-            return values
+    # A meter at rest says the same again and again.
+    known = {text: float(text) for text in set(texts) if text}
+    if not math.isfinite(sum(known.values())):
         raise ValueError
-    values = [float(text) if text else math.nan for text in texts]
-    if not all(map(math.isfinite, values)) and np.count_nonzero(~np.isfinite(values)) != texts.count(""):
-        raise ValueError
-    return values
+    known[""] = math.nan
+    return list(map(known.__getitem__, texts))
 
 
 def _bits(labels: str) -> int:
