@@ -18,7 +18,7 @@ from quietcell.core.times import DAY_MS
 from quietcell.core.times import utc_ms as utc_ms_of
 from quietcell.core.water.inverse_conductivity import most_conductivity_at
 from quietcell.core.water.limits import allowed_ph_interval
-from quietcell.core.water.reference25 import Ph25, conductivity_25c, conductivity_at, ph_25c
+from quietcell.core.water.reference25 import Ph25, conductivity_at, ph_25c, salt_conductivity_25c
 from quietcell.errors import DomainError
 
 CONTRADICTABLE = ("junction", "low-ionic-check", "streaming", "remaining")
@@ -289,5 +289,5 @@ def _ph_25c(
 def _conductivity_25c(conductivity: float | None, temperature_c: float) -> float | None:
     if conductivity is None:
         return None
-    value = float(conductivity_25c(conductivity, temperature_c, on_invalid="nan").value)
+    value = float(salt_conductivity_25c(conductivity, temperature_c, on_invalid="nan"))
     return value if value > 0.0 else None  # less than pure water of its temperature has: no salt makes that

@@ -97,6 +97,8 @@ def test_conductivity_of_a_salt_is_taken_to_another_temperature_and_back(
     assert moved == pytest.approx(there, rel=0.003)
     assert reference25.conductivity_at(moved, other_c, one_c) == pytest.approx(seen, rel=1e-6)
     assert reference25.conductivity_at(seen, one_c, one_c) == seen
+    salt = reference25.salt_conductivity_25c(seen, one_c)
+    assert salt == reference25.conductivity_25c(seen, one_c, "salt").value
 
 
 def test_spread_covers_the_other_acids_and_alkalis() -> None:

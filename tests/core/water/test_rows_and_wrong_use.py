@@ -54,6 +54,7 @@ BY_CONDUCTIVITY: dict[str, Call] = {
     ),
     "limits": lambda k, t: limits.allowed_ph_interval(k, t, temperature_u_c=0.1),
     "conductivity_25c": lambda k, t: reference25.conductivity_25c(k, t, "total_carbonate"),
+    "salt_conductivity_25c": reference25.salt_conductivity_25c,
     "steam": lambda k, t: steam_cycle.ph_from_conductivity(k, t, on_invalid="nan"),
 }
 BY_AMOUNT: dict[str, Call] = {

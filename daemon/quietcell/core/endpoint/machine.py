@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.endpoint.judge import Judgement, Missing, judge
 from quietcell.core.endpoint.relaxation import Forecast, forecast
-from quietcell.core.endpoint.window import Drift, SlopeNoise, drift
+from quietcell.core.endpoint.window import Drift, SlopeNoise, slope_per_min
 from quietcell.core.readings import Quantity, ReadingBlock
 from quietcell.core.records import Reason
 
@@ -161,7 +161,7 @@ def _with_surroundings(
     texts = [_waiting(found, criterion, mv_per_ph)] if found.missing else []
     if Missing.WINDOW in found.missing:
         lacks.append(Reason.FLAGGED_READINGS)  # too many readings left out as spikes to fill it
-    temperature_drift = _temperature_drift_c_per_min(window, criterion.confidence)
+    temperature_drift = _temperature_drift_c_per_min(window)
     if temperature_drift is not None and abs(temperature_drift) > criterion.max_temperature_drift_c_per_min:
         lacks.append(Reason.TEMPERATURE_MOVING)
         texts.append(
@@ -239,13 +239,12 @@ def look_ahead(
     return "" if ahead is None else still_to_come(ahead, criterion, mv_per_ph)
 
 
-def _temperature_drift_c_per_min(window: ReadingBlock, confidence: float) -> float | None:
+def _temperature_drift_c_per_min(window: ReadingBlock) -> float | None:
     """Return the slope of the temperature, or None when too few readings carry one."""
     known = np.isfinite(window.temperature_c)
     if int(known.sum()) < 3:
         return None
-    fit = drift(window.ms[known], window.temperature_c[known], confidence=confidence)
-    return fit.slope_mv_per_min  # the same straight line; the unit is that of the values per minute
+    return slope_per_min(window.ms[known], window.temperature_c[known])
 
 
 def _flow_fault(flow_ml_min: Quantity, criterion: Criterion) -> str:

@@ -111,12 +111,7 @@ def drift(
     Readings rounded to a step hide a drift of up to one step over a window they stand still in. They err by
     step / sqrt(12) anew at each change, so the more changes are seen the less is hidden.
     """
-    measured = ~np.isnan(mv)
-    minutes = (ms - ms[-1]) / MS_PER_MIN if len(ms) else np.empty(0)
-    level = np.ascontiguousarray(mv, np.float64)
-    if not measured.all():
-        minutes, level = minutes[measured], level[measured]
-    minutes, level = without_spikes(minutes, level)
+    minutes, level = _kept(ms, mv)
     n, rejected = len(level), len(mv) - len(level)
     span_min = float(minutes[-1] - minutes[0]) if n else 0.0
     if n < 4 or span_min <= 0.0:
@@ -152,6 +147,22 @@ def drift(
         n=n,
         rejected=rejected,
     )
+
+
+def slope_per_min(ms: NDArray[np.int64], values: Array) -> float:
+    """Return the slope that `drift` finds, without what is to be known of its uncertainty."""
+    minutes, level = _kept(ms, values)
+    return _line(minutes, level)[0] if len(level) >= 4 and minutes[-1] > minutes[0] else 0.0
+
+
+def _kept(ms: NDArray[np.int64], mv: Array) -> tuple[Array, Array]:
+    """Return the readings that were measured and are no spikes, on the time of the last, min."""
+    measured = ~np.isnan(mv)
+    minutes = (ms - ms[-1]) / MS_PER_MIN if len(ms) else np.empty(0)
+    level = np.ascontiguousarray(mv, np.float64)
+    if not measured.all():
+        minutes, level = minutes[measured], level[measured]
+    return without_spikes(minutes, level)
 
 
 def _line(minutes: Array, level: Array) -> tuple[float, float, Array, Array, float]:

@@ -262,6 +262,25 @@ def conductivity_25c(
     return Conductivity25(value, model, spread)
 
 
+def salt_conductivity_25c(
+    conductivity_us_cm: ArrayLike, temperature_c: ArrayLike, *, on_invalid: OnInvalid = "raise"
+) -> Number:
+    """Return the value of `conductivity_25c` for a salt, without the other models: a third of the work.
+
+    Examples
+    --------
+    >>> round(salt_conductivity_25c(1.0, 50.0), 3)
+    0.597
+    """
+
+    def kernel(seen: Number, t: Number) -> tuple[Number]:
+        m = medium(t)
+        return (where(t == REFERENCE_TEMPERATURE_C, seen, _referred(m, _own(m), seen, "salt")),)
+
+    seen = admit_conductivity(conductivity_us_cm, on_invalid)
+    return by_rows(kernel, seen, admit_temperature(temperature_c, on_invalid))[0]
+
+
 def conductivity_at(
     conductivity_us_cm: float, measured_at_c: float, temperature_c: float, *, on_invalid: OnInvalid = "raise"
 ) -> float:
@@ -297,10 +316,10 @@ def conductivity_at(
     """
     if measured_at_c == temperature_c:
         return conductivity_us_cm
-    at_25c = float(conductivity_25c(conductivity_us_cm, measured_at_c, on_invalid=on_invalid).value)
-    pure_25c, pure = float(_own(_AT_25C)), float(_own(medium(admit_temperature(temperature_c, on_invalid))))
-    one_more = float(conductivity_25c(pure + 1.0, temperature_c, on_invalid=on_invalid).value)
-    return pure + max(at_25c - pure_25c, 0.0) / (one_more - pure_25c)
+    at_25c = float(salt_conductivity_25c(conductivity_us_cm, measured_at_c, on_invalid=on_invalid))
+    pure = float(_own(medium(admit_temperature(temperature_c, on_invalid))))
+    one_more = float(salt_conductivity_25c(pure + 1.0, temperature_c, on_invalid=on_invalid))
+    return pure + max(at_25c - float(_OWN_25C), 0.0) / (one_more - float(_OWN_25C))
 
 
 def _model(model: WaterModel | str) -> WaterModel:
@@ -346,9 +365,8 @@ def _referred(m: Medium, own: Number, seen: Number, model: ConductivityModel) ->
     """Return the conductivity at 25 °C after one model; `own` is pure water's."""
     if model == "salt":
         per_salt = m.density_kg_l * (m.sodium + m.chloride)
-        return (seen - own) * (_AT_25C.density_kg_l * (_AT_25C.sodium + _AT_25C.chloride) / per_salt) + _own(
-            _AT_25C
-        )
+        at_25c = _AT_25C.density_kg_l * (_AT_25C.sodium + _AT_25C.chloride)
+        return (seen - own) * (at_25c / per_salt) + _OWN_25C
     # The quadratics know no forces between ions: they get the reading as it would be without those of water.
     dilute = _own_dilute(m)
     free = seen * (dilute / own)
