@@ -222,12 +222,14 @@ class Engine:
     def _happen(self, upto_ms: int) -> Iterator[Body]:
         """Let all events with a time of at most `upto_ms` happen."""
         while (event_ms := self._next_event_ms()) <= upto_ms:
-            event_ms = max(event_ms, self._last_idle_ms(upto_ms))
+            idle_ms = self._last_idle_ms(upto_ms)
+            event_ms = max(event_ms, idle_ms)
             yield from self._see_readings(event_ms)
             if event_ms // BLOCK_MS > self._now_ms // BLOCK_MS:
                 self._waters.look_at(event_ms // BLOCK_MS * BLOCK_MS)
             self._now_ms = event_ms
-            yield from self._event(event_ms)
+            if event_ms > idle_ms or self._next_event_ms() > upto_ms:  # what stands there may be asked for
+                yield from self._event(event_ms)
         yield from self._waters.look()
         if upto_ms > self._now_ms:
             # Between events only the readings' own records matter. They are dated at the reading, so they
