@@ -45,10 +45,13 @@ SHAPES = len(AMPLITUDE_SD_MV)
 SLOW = np.concatenate((TAU_S >= 500.0, np.zeros(SHAPES - len(TAU_S), np.bool_)))  # junctions: 8 to 40 min
 FAST_S, PLUG_S = TAU_S[TAU_S < 500.0], TAU_S[TAU_S >= 500.0]
 
-BLOCKS = 40
+BLOCK_EDGES = np.linspace(0.0, 1.0, 41)[:-1] ** 2  # shares of the time where 40 blocks begin
+WINDOW_SHARES = np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])  # where the window's mean is taken
 DISTANCE_SHARE = 0.15  # standard deviation of the model per distance from the present level
 FLICKER_SD_MV = np.geomspace(0.004, 0.05, 5)  # 1/f noise, mV in every factor e of frequency
 FLICKER_USUAL_MV = 0.02  # Allan deviation of sensors at rest over minutes; a factor e either way is usual
+LOG_FLICKER = np.log(FLICKER_SD_MV)
+LOG_FLICKER_PRIOR = np.square(LOG_FLICKER - math.log(FLICKER_USUAL_MV))
 LEVEL_PRIOR_SD_MV = 20.0
 BLOCK_REACH = 0.158  # of a block's width: makes the variance of a block mean under 1/f that of a box
 LEAST_VARIANCE_MV2 = 1e-6
@@ -87,6 +90,7 @@ class _Courses:
 
     weight: Array
     gap_mv: Array
+    """Shape (2, n): as a change up and as one down."""
     variance: Array
     scale: Array
     """One over the square root of twice the variance, the same for every limit."""
@@ -94,11 +98,11 @@ class _Courses:
     @property
     def remaining_mv(self) -> float:
         """The expected gap, mV."""
-        return float((self.weight * self.gap_mv).sum())
+        return float((self.weight * self.gap_mv[0]).sum())
 
     def exceeding(self, limit_mv: float) -> tuple[float, float]:
         """Return the probability that the gap exceeds a limit on either side, and its density there, 1/mV."""
-        x = (limit_mv - np.array((self.gap_mv, -self.gap_mv))) * self.scale
+        x = (limit_mv - self.gap_mv) * self.scale
         bell = np.exp(-x * x)
         upper = _erfc_over_bell(np.abs(x)) * bell
         weight = 0.5 * self.weight
@@ -108,7 +112,8 @@ class _Courses:
     def bound(self, confidence: float) -> float:
         """Return the limit the gap exceeds with probability 1 - confidence, to a thousandth."""
         asked = 1.0 - confidence
-        rms = math.sqrt(float((self.weight * (self.variance + self.gap_mv * self.gap_mv)).sum())) + NEGLIGIBLE
+        square = self.variance + self.gap_mv[0] * self.gap_mv[0]
+        rms = math.sqrt(float((self.weight * square).sum())) + NEGLIGIBLE
         low, high = 0.0, rms / math.sqrt(asked)  # Chebyshev
         limit = 2.0 * rms
         for _ in range(BOUND_STEPS):
@@ -191,16 +196,13 @@ def forecast(
     own = _present_course(time_s, mean_mv) * (time_s - now_s) if straight else 0.0
     variance = white_sd * white_sd / count + LEAST_VARIANCE_MV2 + (DISTANCE_SHARE * (distance - own)) ** 2
     n = len(time_s)
+    known = np.diag(variance)
     if now_s > OWN_CHANGE_AFTER_S:
         minutes = (time_s - time_s.mean()) / 60.0
-        own_change = np.square(OWN_CHANGE_SD_MV_PER_MIN) * minutes * minutes[:, np.newaxis]
-    else:
-        own_change = np.zeros((n, n))
-    known = own_change + np.diag(variance)
+        known += np.square(OWN_CHANGE_SD_MV_PER_MIN) * minutes * minutes[:, np.newaxis]
     slow = _flicker(time_s, count * (now_s - float(seconds[0])) / len(seconds))
-    within_window = now_s - window_s * np.array([0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.95])
-    course = shapes(np.concatenate((time_s, within_window, (now_s + HORIZON_S,))))
-    basis, here, ahead = course[:, :n], course[:, n:-1].sum(axis=1) / len(within_window), course[:, -1]
+    course = shapes(np.concatenate((time_s, now_s - window_s * WINDOW_SHARES, (now_s + HORIZON_S,))))
+    basis, here, ahead = course[:, :n], course[:, n:-1].sum(axis=1) / len(WINDOW_SHARES), course[:, -1]
     flicker_mv = _flicker_sd(basis, distance, known, slow)
     if straight:
         basis = np.concatenate((basis, (time_s[np.newaxis] - now_s) / 60.0))
@@ -262,14 +264,14 @@ def _blocks(seconds: Array, level: Array) -> tuple[Array, Array, Array, float]:
     near = size <= 6.0 * spread + 1e-9
     seconds, level = seconds[near], level[near]
     # From the later half, where little moves; squares, since on a coarse meter the median step is none.
-    steps = np.square(np.diff(level[len(level) // 2 :]))
+    later = level[len(level) // 2 :]
+    steps = np.square(later[1:] - later[:-1])
     common = max(1, (19 * len(steps)) // 20)
     white_sd = math.sqrt(0.5 * float(np.partition(steps, common - 1)[:common].sum()) / common / NEAR_SHARE)
     first = float(seconds[0])
-    edges = first + (float(seconds[-1]) - first) * np.linspace(0.0, 1.0, BLOCKS + 1)[:-1] ** 2
-    starts = np.searchsorted(seconds, edges)
-    starts = starts[np.concatenate(([True], np.diff(starts) > 0))]
-    count = np.diff(np.append(starts, len(level))).astype(np.float64)
+    ends = np.append(np.searchsorted(seconds, first + (float(seconds[-1]) - first) * BLOCK_EDGES), len(level))
+    starts, count = ends[:-1], (ends[1:] - ends[:-1]).astype(np.float64)
+    starts, count = starts[count > 0.0], count[count > 0.0]
     origin = float(level[-1])
     time_s = np.add.reduceat(seconds, starts) / count
     return time_s, origin + np.add.reduceat(level - origin, starts) / count, count, white_sd
@@ -322,14 +324,13 @@ def _flicker_sd(basis: Array, level: Array, known: Array, slow: Array) -> float:
     bordered[:, n, n] = 1.0 + float((level * level).sum()) / LEAST_VARIANCE_MV2
     root = np.linalg.cholesky(bordered)
     white = root[:, n, :n]
-    log_sd = np.log(FLICKER_SD_MV)
     log_weight = -0.5 * (
         (white * white).sum(axis=1)
         + 2.0 * np.log(np.diagonal(root[:, :n, :n], axis1=1, axis2=2)).sum(axis=1)
-        + np.square(log_sd - math.log(FLICKER_USUAL_MV))
+        + LOG_FLICKER_PRIOR
     )
     weight = np.exp(log_weight - log_weight.max())
-    return math.exp(float((weight * log_sd).sum()) / float(weight.sum()))
+    return math.exp(float((weight * LOG_FLICKER).sum()) / float(weight.sum()))
 
 
 @lru_cache(maxsize=4)
@@ -412,7 +413,7 @@ def _weigh(
     variance = np.maximum(gap_variance[kept], 0.0) * misfit
     courses = _Courses(
         weight=weights[kept],
-        gap_mv=gap[kept],
+        gap_mv=np.array((gap[kept], -gap[kept])),
         variance=variance,
         scale=1.0 / ((np.sqrt(variance) + 1e-9) * math.sqrt(2.0)),
     )
