@@ -28,12 +28,15 @@ def held_against_air(
     settings : IngressSettings
         For the uncertainties.
     """
+    alone = conductivity_us_cm is None
+    fall = (BIASES_ALONE if alone else BIASES) * settings.ph_bias_u
+    # Most water is neutral, and that costs little to see.
+    if not 0.0 <= temperature_c <= 100.0 or ph + fall > float(solve_ph(PURE_WATER, temperature_c)):
+        return None
     share = air_share(ph, conductivity_us_cm, temperature_c, settings)
     if share is None or share.misfit > MOST_MISFIT or share.ug_l < UNCERTAINTIES * share.u_ug_l:
         return None
-    alone = conductivity_us_cm is None
-    fall = (BIASES_ALONE if alone else BIASES) * settings.ph_bias_u
     most_pct = 100.0 * settings.most_co2_uatm / settings.air_co2_uatm
-    if ph + fall > float(solve_ph(PURE_WATER, temperature_c)) or not LEAST_PCT <= share.pct <= most_pct:
+    if not LEAST_PCT <= share.pct <= most_pct:
         return None
     return "co2-ingress" if not alone and share.pct >= SURE_PCT else "cannot-tell"
