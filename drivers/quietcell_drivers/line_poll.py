@@ -29,6 +29,7 @@ from quietcell_drivers.waiting_readings import WaitingReadings
 NO_ANSWER = "no answer in time"
 UNASKED = "came unasked"
 LATE_ANSWER = "answer to an earlier question"
+ECHOED = "the question itself came back, which echo = true expects"
 
 
 class LinePollSettings(PortSettings, LineFormatSettings):
@@ -181,7 +182,8 @@ class LinePoll:
                 return False
         reading = self._reader.reading(item, boot_ms)
         if reading is None:
-            self._why = self._reader.why
+            echoed = isinstance(item, Line) and item.content.strip() == self._question.strip()
+            self._why = ECHOED if echoed else self._reader.why
             return False
         self._in_doubt = False
         self._waiting.put(reading)

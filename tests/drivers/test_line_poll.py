@@ -166,6 +166,16 @@ async def test_a_meter_that_stays_silent_gives_the_port_up_with_a_hint(terminal:
     meter.leave()
 
 
+async def test_a_question_that_comes_back_unexpected_is_told_as_such(terminal: PseudoTerminal) -> None:
+    meter = AskedMeter(terminal, lambda _: b"READ?\r\n25.0;21.0\r\n")
+    driver = make(terminal.port, give_up_after=2)
+    await driver.open()
+    with pytest.raises(ReplyTimeoutError, match="the question itself came back, which echo = true expects"):
+        await asyncio.wait_for(driver.read(), PATIENCE_S)
+    await driver.close()
+    meter.leave()
+
+
 async def test_a_meter_whose_answers_are_no_readings_is_not_called_silent(terminal: PseudoTerminal) -> None:
     meter = AskedMeter(terminal, lambda _: b"E27 what?\r\n")
     driver = make(terminal.port, give_up_after=2)
