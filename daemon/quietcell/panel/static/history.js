@@ -18,11 +18,11 @@ export function recordsChanged(live) {
 function outcome(body) {
   if (body.record === "determination") {
     const why = body.verdict === "qualified" ? [...body.qualifiers, ...(body.episodes || []).map(id => "episode " + id)] : body.reasons;
-    return body.verdict + (body.verdict !== "refused" ? " pH " + number(body.ph_reported, decimals[body.cell] ?? 2) : "") + (why.length ? ": " + why.join(", ") : "");
+    return body.verdict + (body.verdict !== "refused" ? " pH " + number(body.ph_reported, decimals[body.cell] ?? 2) : "") + (body.sample_id ? " of " + body.sample_id : "") + (why.length ? ": " + why.join(", ") : "");
   }
   if (body.record === "gap") return body.cause + ", " + span(body.gap_s);
   if (body.record === "alarm") return body.title + ", " + body.event.replaceAll("-", " ") + (body.operator ? " by " + body.operator : "") + (body.reason ? ": " + body.reason : body.event === "raised" ? ". " + body.text : "");
-  return [body.verdict || body.state, body.text].filter(Boolean).join(": ");
+  return [body.verdict || body.state, body.text].filter(told => told && typeof told === "string").join(": ");
 }
 async function records() {
   const cell = by("records-cell").value, kind = by("records-kind").value, limit = Math.min(MOST_RECORDS, pages * PAGE);
