@@ -64,6 +64,26 @@ def test_an_open_episode_of_the_loop_is_none_of_the_sample_and_stays_open() -> N
     assert all(body["episodes"] == [episode["id"]] for body in behind)
 
 
+def test_a_beaker_in_which_nothing_flows_is_no_loop_that_has_stopped() -> None:
+    block = readings(600)
+    flow = np.where(block.ms < 60_000, 100.0, 0.0)  # the sample valve is shut once the electrode is out
+    noise = np.random.default_rng(2).normal(0.0, 2e-3, len(block))
+    block = replace(block, flow_ml_min=flow, conductivity_us_cm=1.0 + noise)
+    slow = replace(CELL, criterion=replace(CELL.criterion, min_wait_s=500.0))
+    asked = Request(ms=10, id="daemon.1.8", sample_id="S-17", attendance="daemon.1.7", grab=GRAB)
+    items: list[EngineInput] = [
+        began(),
+        work(0, "began"),
+        asked,
+        block,
+        SegmentEnded(ms=600_000, cause="stopped"),
+    ]
+    bodies = run(Engine(slow), items)
+    assert [body for body in bodies if body["record"] == "episode"] == []
+    (sample,) = determinations(bodies)
+    assert sample["verdict"] == "accepted"
+
+
 def test_a_checkpoint_in_the_middle_of_a_sample_changes_no_byte() -> None:
     assert leak_with_a_sample_between(stored=True) == leak_with_a_sample_between()
 

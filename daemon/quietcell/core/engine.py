@@ -268,7 +268,7 @@ class Engine:
                 open_now = self._attempts.open or self._reception
                 open_now.rejected.update(received.rejected)
             if self._of_the_water and not self.settings.salted(self._attempts.grab):
-                self._waters.measured.see(received.counting)
+                self._waters.see(received.counting)
 
     @property
     def _begins_by_itself(self) -> bool:

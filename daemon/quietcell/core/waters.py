@@ -1,11 +1,15 @@
 """The waters watched for ingress: a cell's own, and the one someone who works at it has brought."""
 
 from collections.abc import Collection, Iterator
+from dataclasses import replace
 from itertools import chain
+
+import numpy as np
 
 from quietcell.core.engine_state import EngineState
 from quietcell.core.ingress.watch import IngressWatch
 from quietcell.core.inputs import Attendance, EpisodeVerdict
+from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body
 from quietcell.core.settings import CellSettings
 from quietcell.core.stamp import Stamp
@@ -37,6 +41,12 @@ class Waters:
     def measured(self) -> IngressWatch:
         """The watch over what is measured now."""
         return self.brought or self.own
+
+    def see(self, counting: ReadingBlock) -> None:
+        """Take readings that count of what is measured now; in a beaker no flow has stopped."""
+        if self.brought is not None:
+            counting = replace(counting, flow_ml_min=np.full(len(counting), np.nan))
+        self.measured.see(counting)
 
     @property
     def _all(self) -> tuple[IngressWatch, ...]:
