@@ -224,6 +224,17 @@ def test_other_columns_begin_another_file_and_the_same_go_on_in_the_first(
     assert (tmp_path / "out" / "determinations-2026-11-25.csv").read_text().count("live-feed-room.1") == 2
 
 
+def test_decimal_commas_and_points_are_not_mixed_in_one_file(tmp_path: Path, cursors: Cursors) -> None:
+    shape = {"columns": [{"path": "ph", "name": "pH", "decimals": 2}], "delimiter": ";"}
+    points, commas = (
+        CsvSettings.model_validate({**shape, "decimal_comma": comma}, strict=False) for comma in (False, True)
+    )
+    for seq, form in enumerate([points, commas, points, commas], 1):
+        DailyFiles(tmp_path / "out", csv_sheet(form), cursors).write(stored([25], first=seq))
+    assert (tmp_path / "out" / "determinations-2026-11-25.csv").read_bytes() == b"pH\r\n6.62\r\n6.64\r\n"
+    assert (tmp_path / "out" / "determinations-2026-11-25-2.csv").read_bytes() == b"pH\r\n6,63\r\n6,65\r\n"
+
+
 def test_a_folder_that_cannot_be_written_keeps_the_cursor(tmp_path: Path, cursors: Cursors) -> None:
     (tmp_path / "out").write_text("a file stands in the way")
     files = DailyFiles(tmp_path / "out", json_sheet(), cursors)

@@ -36,6 +36,8 @@ class Sheet:
     """First line of a new file, with its line end; empty for none."""
     line: Callable[[Stored, dict[str, Json]], str | None]
     """Gives a record's line with its line end from the stored form and the envelope, or None."""
+    form: str = ""
+    """What its lines have that the header does not show; files of one form only are gone on with."""
 
 
 class DailyFiles:
@@ -127,7 +129,7 @@ class DailyFiles:
 
     def _append(self, date: str, lines: Sequence[str], last: int) -> None:
         path = self._file_of(date)
-        new, before = not path.exists(), {"file": str(path), "bytes": _size(path)}
+        new, before = not path.exists(), self._detail(path, _size(path))
         if self._cursor.detail != before:
             # From here on unknown bytes can only lie in this file, behind these.
             self._put(Cursor(self._cursor.seq, before))
@@ -141,17 +143,22 @@ class DailyFiles:
             length = file.tell()
         if new:
             sync_folder(self._folder)
-        self._put(Cursor(last, {"file": str(path), "bytes": length}))
+        self._put(Cursor(last, self._detail(path, length)))
         self._ready = True
 
+    def _detail(self, path: Path, size: int) -> dict[str, Json]:
+        return {"file": str(path), "bytes": size, "form": self._sheet.form}
+
     def _file_of(self, date: str) -> Path:
-        """Return the file of a day; one with other columns is left alone and a further one begun."""
+        """Return the file of a day; one of another form, or with other columns, is left alone."""
+        detail, form = self._cursor.detail, self._sheet.form
+        other = detail["file"] if detail.get("form", form) != form else None
         header = self._sheet.header.encode()
         for path in _names(self._folder, f"{self._sheet.stem}-{date}", self._sheet.suffix):
             if _size(path) == 0:
                 break
             with path.open("rb") as file:
-                if file.read(len(header)) == header:
+                if file.read(len(header)) == header and str(path) != other:
                     break
         return path
 

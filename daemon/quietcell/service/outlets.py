@@ -83,7 +83,14 @@ def csv_sheet(settings: CsvSettings) -> Sheet:
             return None
         return form.row({**body, "ledger": envelope["ledger"], "seq": envelope["seq"]})
 
-    return Sheet(name="files.csv", stem="determinations", suffix="csv", header=form.header(), line=line)
+    return Sheet(
+        name="files.csv",
+        stem="determinations",
+        suffix="csv",
+        header=form.header(),
+        line=line,
+        form="decimal-comma" if form.decimal_comma else "decimal-point",
+    )
 
 
 def mqtt_outlet(config: Config, ledger: Ledger, cursors: Cursors) -> "MqttOutlet | None":
