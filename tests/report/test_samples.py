@@ -3,8 +3,14 @@
 import json
 from pathlib import Path
 
+import pytest
+
+from quietcell.core.times import rfc3339
+from quietcell.report.material import CellMaterial
+from quietcell.report.summary import episodes
 from quietcell.service.attendance import Attendances
 from quietcell.service.records import DaemonIds
+from tests.report.test_coverage import SPAN, ZERO, entry
 from tests.support.cell_bench import CELL, Measuring
 from tests.support.command import ran
 
@@ -33,3 +39,20 @@ async def test_a_sample_measured_at_a_continuous_cell_is_in_no_number_of_its_wat
     out = tmp_path / "report.html"
     ran("report", "--ledger", tmp_path / "ledger", "--out", out)
     assert "Determinations of samples" in out.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("at_s", "in_sample"), [(5, False), (15, True), (25, False)])
+def test_what_was_found_in_a_sample_is_not_told_of_the_water(at_s: int, in_sample: bool) -> None:
+    nothing = dict.fromkeys(("co2_ug_per_l", "conductivity_before_us_cm", "conductivity_now_us_cm"))
+    episode = {
+        "episode": "e", "diagnosis": "co2-ingress", "place": "unlocated", "state": "opened", "text": "",
+        "closed_at": None, "began": rfc3339(ZERO), "confirmed": False,
+        "evidence": {**nothing, "ph_before": 7.0, "ph_now": 6.6},
+    }  # fmt: skip
+    work = [
+        entry(2, 10_000, record="attendance", state="began", work="measure"),
+        entry(4, 20_000, record="attendance", state="ended", work="measure"),
+    ]
+    told = [entry(3, 1000 * at_s, record="episode", **episode)]
+    (found,) = episodes(CellMaterial(cell="c", span=SPAN, in_span={"attendance": work, "episode": told}))
+    assert found.in_sample is in_sample

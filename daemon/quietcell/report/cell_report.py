@@ -53,6 +53,8 @@ class Episode:
     began: str
     closed_at: str | None
     confirmed: bool
+    in_sample: bool
+    """It was found in a sample someone had brought, and not in the water of the cell."""
     co2_ug_per_l: float | None
     """Of the record with the most that is sure: value less uncertainty."""
     co2_expanded_uncertainty_ug_per_l: float | None

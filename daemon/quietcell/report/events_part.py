@@ -12,6 +12,7 @@ def episodes(part: Part) -> Html:
     rows: list[tuple[object, ...]] = []
     for index, e in enumerate(part.cell.episodes, start=1):
         amount: object = NOT_KNOWN
+        where = "in a sample" if e.in_sample else e.place
         if e.co2_ug_per_l is not None:
             amount = joined(
                 [number(e.co2_ug_per_l, 1), " ± ", number(e.co2_expanded_uncertainty_ug_per_l, 1)]
@@ -19,7 +20,7 @@ def episodes(part: Part) -> Html:
         rows.append(
             (
                 joined([number(index), " (", e.id, ")"]),
-                f"{e.diagnosis}, {e.place}{', confirmed' if e.confirmed else ''}",
+                f"{e.diagnosis}, {where}{', confirmed' if e.confirmed else ''}",
                 part.times(e.began),
                 part.times(e.closed_at) if e.closed_at else "open",
                 amount,

@@ -23,6 +23,7 @@ from quietcell.report.cell_report import (
 from quietcell.report.coverage import (
     VALID,
     Stretch,
+    attended,
     brought,
     due_every_ms,
     layers,
@@ -241,9 +242,10 @@ def episodes(material: CellMaterial) -> tuple[Episode, ...]:
     records: dict[str, list[dict[str, Json]]] = {}
     for each in material.until_end("episode"):
         records.setdefault(each.body["episode"], []).append(each.body)
+    measured = [s for s in attended(material) if s.name == "attended: measure"]
     found = []
     for name, bodies in records.items():
-        last = bodies[-1]
+        last, opened_ms = bodies[-1], utc_ms(bodies[0]["at"])
         if last["closed_at"] is not None and utc_ms(last["closed_at"]) < material.span.from_ms:
             continue
         told = [body["evidence"] for body in bodies]
@@ -260,6 +262,7 @@ def episodes(material: CellMaterial) -> tuple[Episode, ...]:
                 began=last["began"],
                 closed_at=last["closed_at"],
                 confirmed=last["confirmed"],
+                in_sample=any(each.from_ms <= opened_ms < each.to_ms for each in measured),
                 co2_ug_per_l=None if most is None else most["value"],
                 co2_expanded_uncertainty_ug_per_l=None if most is None else most["expanded_uncertainty"],
                 ph_before=ph["ph_before"],
