@@ -8,7 +8,7 @@ from quietcell.core.settings import CellSettings
 
 
 def objections(
-    worth: Evaluation, since: ReadingBlock, settings: CellSettings, grab: GrabSample | None = None
+    worth: Evaluation, since: ReadingBlock | None, settings: CellSettings, grab: GrabSample | None = None
 ) -> tuple[tuple[Reason, ...], str]:
     """Return why a value at rest must not be accepted, and in words what it waits for.
 
@@ -16,8 +16,8 @@ def objections(
     ----------
     worth : Evaluation
         Of the window.
-    since : ReadingBlock
-        Readings since the last disturbance.
+    since : ReadingBlock or None
+        Readings since the last disturbance of a sample someone brought; None of water that flows.
     settings : CellSettings
         The cell.
     grab : GrabSample, optional
@@ -37,8 +37,12 @@ def objections(
     if worth.budget is None and not reasons:  # nothing that is no pH may ever pass for one
         reasons.append(Reason.FLAGGED_READINGS)
     texts = [reason.value for reason in reasons]
-    brought = grab is not None or settings.mode == "on-request"
-    if brought and not settings.salted(grab) and worth.budget is not None and worth.temperature_c is not None:
+    if (
+        since is not None
+        and not settings.salted(grab)
+        and worth.budget is not None
+        and worth.temperature_c is not None
+    ):
         uptake = co2_uptake(
             since.ms,
             since.mv,

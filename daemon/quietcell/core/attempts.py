@@ -189,7 +189,7 @@ class Attempts:
             if attempt.reference is not None:
                 return self.close(ms, ingress, Verdict.ACCEPTED)
             worth = self._worth(attempt, self._window(attempt, ms), where, ms)
-            since = self._reception.history.between(self._since_ms(ms), ms)
+            since = None if self._flows else self._reception.history.between(self._since_ms(ms), ms)
             reasons, text = objections(worth, since, self._settings, attempt.grab)
             if not reasons:
                 return self.close(ms, ingress, *self._verdict(attempt, worth, ingress), worth=worth)

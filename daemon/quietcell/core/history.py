@@ -106,7 +106,7 @@ def evidence_sha256(block: ReadingBlock) -> str:
     lines = zip(
         map(str, block.ms.tolist()),
         *(texts[row * size : (row + 1) * size] for row in range(len(columns))),
-        (" ".join(flag_labels(flags)) for flags in block.flags.tolist()),
+        (" ".join(flag_labels(flags)) if flags else "" for flags in block.flags.tolist()),
         strict=True,
     )
     return hashlib.sha256("".join(f"{','.join(line)}\n" for line in lines).encode()).hexdigest()

@@ -2,6 +2,7 @@
 
 import hashlib
 from dataclasses import dataclass, fields
+from functools import lru_cache
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,9 +65,14 @@ class Criterion:
             64 hexadecimal digits over one line ``name=value`` a field, in order of name, numbers in
             their shortest round-trip form as floats, nothing where a limit is left out.
         """
-        values = ((name, getattr(self, name)) for name in sorted(f.name for f in fields(self)))
-        lines = (f"{name}={'' if value is None else float(value)}\n" for name, value in values)
-        return hashlib.sha256("".join(lines).encode()).hexdigest()
+        return _digest(self)
+
+
+@lru_cache(maxsize=16)
+def _digest(criterion: Criterion) -> str:
+    values = ((name, getattr(criterion, name)) for name in sorted(f.name for f in fields(criterion)))
+    lines = (f"{name}={'' if value is None else float(value)}\n" for name, value in values)
+    return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
 SHIPPED: dict[str, Criterion] = {
