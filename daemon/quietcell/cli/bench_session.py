@@ -108,6 +108,7 @@ class Session:
 
     def _end_early(self, error: BaseException) -> None:
         """Say what holds, and stay until the electrode is back from wherever it stands."""
+        show("")
         if self._recorded:
             return
         if isinstance(error, QuietcellError) and self._lifted:
