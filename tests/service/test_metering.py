@@ -30,20 +30,23 @@ class Away:
         pass
 
 
-class Mute(Away):
-    """A meter whose port opens, and that never answers."""
+class Mute:
+    """A meter whose port opens, and whose answers are no readings."""
 
+    name = "line-poll"
     counts = LineCounts()
 
-    def __init__(self, error: DriverError) -> None:
-        super().__init__(error)
+    def __init__(self) -> None:
         self.opened = 0
 
     async def open(self) -> None:
         self.opened += 1
 
     async def read(self) -> None:
-        raise self._error
+        raise ReplyTimeoutError(f"5 questions without a reading, the last because of: {self.opened}.5;21.0")
+
+    async def close(self) -> None:
+        pass
 
 
 async def _ignored(*_words: Any, **_more: Any) -> None:
@@ -57,7 +60,7 @@ def unguarded(work: Coroutine[Any, Any, None]) -> Coroutine[Any, Any, None]:
 async def test_a_meter_asked_in_vain_again_and_again_is_told_of_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(metering, "REOPEN_FIRST_S", 0.0)
     monkeypatch.setattr(metering, "REOPEN_LONGEST_S", 0.0)
-    mute = Mute(ReplyTimeoutError("5 questions without a reading", subject="/dev/ttyUSB0"))
+    mute = Mute()
     with structlog.testing.capture_logs() as logs:
         trying = Metering(
             cast("GuardedDriver", mute), receive=_ignored, tell=_ignored, log=structlog.get_logger()
@@ -65,6 +68,7 @@ async def test_a_meter_asked_in_vain_again_and_again_is_told_of_once(monkeypatch
         trying.start(unguarded, "reading")
         await until(lambda: mute.opened > 5)
         await trying.stop()
+        assert "21.0" in trying.hindrance()  # what it said last
     assert [line["event"] for line in logs] == ["meter open", "meter fault", "meter open"]
 
 

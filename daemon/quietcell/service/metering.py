@@ -7,7 +7,7 @@ from typing import Any, Protocol
 
 from quietcell.contracts import LineCounts
 from quietcell.core.readings import ReadingRows, Row
-from quietcell.errors import DriverBrokeError, DriverError
+from quietcell.errors import DriverBrokeError, DriverError, ReplyTimeoutError
 from quietcell.outlets.follower import Backoff
 from quietcell.service.guarded_driver import LET_GO_S, GuardedDriver
 from quietcell.service.logs import printable
@@ -69,6 +69,8 @@ class Metering:
         self.receiving = False
         """Readings are on their way to the ledger: no mark may pass those that wait behind them."""
         self._last_fault = ""
+        self._told: object = None
+        """What the last fault that was told had that the same one again has, too."""
         self._open_told = False
         """The port opened since the last fault that was told."""
         self._readings = self._unread = self._discarded = 0
@@ -174,7 +176,8 @@ class Metering:
             readings = await self._meter.read()
             self.receiving = True
             try:
-                reopened, self._reopened, self._last_fault = self._reopened, False, ""
+                reopened, self._reopened = self._reopened, False
+                self._last_fault, self._told = "", None
                 await self._receive(readings, reopened=reopened)
                 if turn % TURNS == 0:
                     await asyncio.sleep(0)  # a meter that always has more must leave the others their turn
@@ -183,10 +186,13 @@ class Metering:
 
     async def _fault(self, error: Exception) -> None:
         """Tell of a fault of the driver once, not at every attempt."""
-        text = printable(str(error))[:LONGEST_FAULT]
-        if text == self._last_fault:
+        self._last_fault = text = printable(str(error))[:LONGEST_FAULT]
+        # What the meter said last stands in these texts: each attempt words them anew.
+        varies = isinstance(error, (ReplyTimeoutError, DriverBrokeError))
+        told = (type(error), type(error.__cause__), "" if varies else text)
+        if told == self._told:
             return
-        self._last_fault, self._open_told = text, False
+        self._told, self._open_told = told, False
         # Where it is the driver that broke its author needs the trace; of a pulled plug the text says all.
         trace = error.__cause__ if isinstance(error, DriverBrokeError) else None
         self._log.warning("meter fault", driver=self._meter.name, text=text, exc_info=trace)
