@@ -1,99 +1,13 @@
 """From records and live readings of a cell to its alarms."""
 
-from dataclasses import replace
-from itertools import count
 from typing import Any
 
 import pytest
 
-from quietcell.core.alarms.body import AlarmBody
-from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError
-from quietcell.core.alarms.limits import CellLimits
-from quietcell.core.alarms.moment import Moment, Span
-from quietcell.core.alarms.shipped import CELL_ALARMS
 from quietcell.core.electrode.condition import Signal
-from quietcell.core.indication import Indication
 from quietcell.core.times import rfc3339
 from tests.core.alarms.alarm_builders import SOMEONE, UTC_MS, at
-
-CELL = "live-feed-room"
-
-
-class Watched:
-    """A cell whose meter sends every second unless told otherwise."""
-
-    def __init__(self, **limits: Any) -> None:
-        ids = count(1)
-        alarms = AlarmEngine(CELL, CELL_ALARMS, lambda: f"daemon.1.{next(ids)}")
-        self.watch = CellWatch(CELL, alarms, CellLimits(**limits), UTC_MS)
-        self.bodies: list[AlarmBody] = []
-        self.second = 0
-        self.heard = 0
-        self.set_back_ms = 0
-        """By how much UTC was set back."""
-        self.live = Indication(
-            cell=CELL, at=None, age_s=None, mv=25.0, temperature_c=25.0, conductivity_us_cm=0.1,
-            flow_ml_min=100.0, ph=6.6, phase="judging", waits_for="drift",
-        )  # fmt: skip
-
-    def run(self, seconds: int, *, silent: bool = False, **live: Any) -> list[str]:
-        """Let time pass and return what happened as ``alarm event``."""
-        self.live = replace(self.live, **live)
-        before = len(self.bodies)
-        for _ in range(seconds):
-            self.second += 1
-            self.heard = self.heard if silent else self.second
-            heard_at = rfc3339(UTC_MS + self.heard * 1000 - self.set_back_ms)
-            live_now = replace(self.live, at=heard_at, age_s=float(self.second - self.heard))
-            self.bodies += self.watch.look(self.now, live_now)
-        return [f"{body.alarm} {body.event}" for body in self.bodies[before:]]
-
-    @property
-    def now(self) -> Moment:
-        moment = at(self.second)
-        return replace(moment, utc_ms=moment.utc_ms - self.set_back_ms)
-
-    def determination(self, verdict: str, *reasons: str, **more: Any) -> None:
-        ended = rfc3339(self.now.utc_ms)
-        body = {
-            "record": "determination", "id": "live-feed-room.1.9", "verdict": verdict,
-            "reasons": list(reasons), "ended": ended,
-            "ph": 6.6, "ph_25c": 6.6, "ph_allowed_low": 6.7, "ph_allowed_high": 7.3,
-            "rejected_readings": {}, **more,
-        }  # fmt: skip
-        self.watch.learn(body)
-
-    def episode(
-        self, diagnosis: str, state: str, *, began: int = 0, text: str = "Carbon dioxide is suspected."
-    ) -> None:
-        self.watch.learn({
-            "record": "episode", "episode": "live-feed-room.1.7", "diagnosis": diagnosis, "state": state,
-            "began": rfc3339(UTC_MS + 1000 * began), "at": rfc3339(UTC_MS + 1000 * self.second),
-            "text": text,
-        })  # fmt: skip
-
-    def learn(self, body: dict[str, Any], **more: Any) -> None:
-        self.watch.learn({**body, **more})
-
-    def current(self) -> bool:
-        """Whether the last result may be taken for what the water is now."""
-        return self.watch.has_current_result(self.now)
-
-    @property
-    def shown(self) -> list[str]:
-        return [alarm["alarm"] for alarm in self.watch.engine.shown()]
-
-
-FAILED_CHECK = {
-    "record": "check", "id": "daemon.1.8", "at": rfc3339(UTC_MS + 1000), "method": "buffer",
-    "verdict": "failed",
-}  # fmt: skip
-
-
-def with_electrode(name: str | None) -> dict[str, Any]:
-    settings = {"calibration_expires_utc_ms": None, "mode": "continuous", "electrode": name}
-    return {"record": "configuration", "settings": settings}
+from tests.core.alarms.watched_cell import Watched
 
 
 def test_a_meter_that_is_too_slow_has_an_alarm_of_its_own_and_is_not_silent() -> None:
@@ -251,139 +165,6 @@ def test_a_determination_tells_what_is_wrong_and_the_next_that_it_is_over(
     assert watched.run(700) == [f"{alarm} returned"]
 
 
-def test_a_calibration_is_due_before_it_expires_and_one_alarm_follows_the_other() -> None:
-    watched = Watched(calibration_due_before_d=0.01)
-    settings = {"calibration_expires_utc_ms": UTC_MS + 1_000_000, "mode": "continuous"}
-    watched.learn({"record": "configuration", "settings": settings})
-    assert watched.run(900) == ["calibration-due raised"]
-    assert watched.run(150) == ["calibration-expired raised", "calibration-due suppressed"]
-
-
-def test_a_cell_without_a_calibration_delivers_nothing_and_its_signal_says_so() -> None:
-    watched = Watched(no_result_after_s=300.0, check_every_d=30.0)
-    settings = {"calibration_expires_utc_ms": None, "mode": "on-request", "calibrated": False}
-    configuration = {"record": "configuration", "settings": settings}
-    watched.learn(configuration)
-    assert watched.run(10) == ["not-calibrated raised"]
-    assert watched.watch.condition() is Signal.OUT_OF_SPECIFICATION
-    watched.learn({**configuration, "settings": {**settings, "mode": "continuous"}})
-    assert watched.run(700) == []  # one alarm tells why there is no result
-    watched.learn({**configuration, "settings": {**settings, "calibrated": True}})
-    assert watched.run(1)[0] == "not-calibrated returned"
-
-
-def test_a_failed_check_is_told_until_one_passes() -> None:
-    watched = Watched(check_every_d=0.001, electrolyte_every_d=1.0)
-    assert watched.run(1) == ["check-due raised", "electrolyte-due raised"]
-    watched.learn(FAILED_CHECK)
-    assert "check-failed raised" in watched.run(1)
-    watched.learn(FAILED_CHECK, method="temperature", verdict="passed")
-    assert watched.run(1) == []  # a thermometer says nothing of the electrode
-    watched.learn(FAILED_CHECK, method="temperature")
-    watched.learn({"record": "electrode", "thing": "electrode", "name": "probe-1", "state": "stored"})
-    assert watched.run(1) == []  # the electrode that failed has gone, the thermometer has not
-    watched.learn(FAILED_CHECK, method="temperature", verdict="passed")
-    assert "check-failed returned" in watched.run(1)
-    watched.learn(FAILED_CHECK)
-    assert "check-failed raised" in watched.run(1)
-    watched.learn(FAILED_CHECK, verdict="passed")
-    filled = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS), "text": "Electrolyte is low"}
-    watched.learn(filled)
-    assert watched.run(1) == ["check-failed returned"]
-    watched.learn(filled, work="electrolyte-refilled")
-    assert watched.run(1) == ["electrolyte-due returned"]
-    worn = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
-    told = {"name": "probe-7", "condition": "maintenance-required", "condition_reasons": ["slope 91.8 %"]}
-    watched.learn({**worn, **told})
-    watched.learn(with_electrode("probe-7"))
-    assert set(watched.run(1)) == {
-        f"{n} raised" for n in ("electrode-condition", "check-due", "electrolyte-due")
-    }
-
-
-def test_care_and_condition_are_those_of_the_electrode_that_is_in_the_cell() -> None:
-    watched = Watched(cleaning_every_d=30.0, tubing_every_d=30.0)
-    done = {"record": "note", "id": "daemon.1.9", "at": rfc3339(UTC_MS)}
-    watched.learn(done, work="tubing-changed")
-    watched.learn(done, work="cleaned")  # before it had a name
-    watched.learn(with_electrode(None))
-    assert watched.run(1) == []
-    put = {"record": "electrode", "id": "daemon.1.10", "thing": "electrode", "state": "in-use"}
-    worn = {"condition": "maintenance-required", "condition_reasons": ["slope 91.8 %"]}
-    watched.learn({**put, **worn, "name": "probe-7", "already_there": True})
-    watched.learn(with_electrode("probe-7"))
-    assert watched.run(1) == ["electrode-condition raised"]
-    watched.learn(done, work="cleaned", electrode="probe-8", cell="larval-hall")
-    watched.learn(put, name="probe-8", condition="none")
-    watched.learn(with_electrode("probe-8"))
-    assert watched.run(1) == ["electrode-condition returned"]
-    watched.learn(with_electrode("probe-9"))
-    assert watched.run(1) == ["cleaning-due raised"]
-
-
-def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_check() -> None:
-    watched = Watched(temperature_high_c=30.0, no_result_after_s=60.0)
-    watched.run(5)
-    watched.bodies += watched.watch.begin_sanitisation(at(5), SOMEONE, until_utc_ms=UTC_MS + 600_000)
-    assert watched.run(594, temperature_c=85.0, flow_ml_min=0.0) == []
-    assert watched.watch.engine.condition() is Signal.FUNCTION_CHECK
-    with pytest.raises(AlarmRefusedError, match="is under way until"):
-        watched.watch.begin_sanitisation(at(599), SOMEONE, until_utc_ms=UTC_MS + 900_000)
-    assert watched.run(5, temperature_c=25.0, flow_ml_min=100.0) == ["sanitisation returned"]
-    with pytest.raises(AlarmRefusedError, match="is not under way"):
-        watched.watch.end_sanitisation(at(605), SOMEONE)
-
-
-def test_sanitisation_lasts_as_long_as_was_said_whatever_utc_does() -> None:
-    watched = Watched()
-    watched.run(5)
-    watched.watch.begin_sanitisation(at(5), SOMEONE, until_utc_ms=UTC_MS + 600_000)
-    watched.set_back_ms = 86_400_000
-    assert watched.run(594) == []
-    assert watched.run(5) == ["sanitisation returned"]
-
-
-def test_sanitisation_goes_on_over_a_restart_on_the_shelf_too_until_someone_ends_it() -> None:
-    def taken_up(second: int) -> CellWatch:
-        after = Watched()
-        after.watch.restore([body.as_json() for body in watched.bodies], at(second))
-        return after.watch
-
-    watched = Watched()
-    watched.bodies += watched.watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + 600_000)
-    shelf: dict[str, Any] = {"until_utc_ms": UTC_MS + 300_000}
-    watched.bodies += watched.watch.engine.shelve(at(1), "sanitisation", SOMEONE, **shelf)
-    assert taken_up(2).sanitisation == Span(ends_ms=at(600).ms, until=rfc3339(UTC_MS + 600_000))
-    watched.bodies += watched.watch.end_sanitisation(at(3), SOMEONE)
-    assert taken_up(4).sanitisation is None
-    watched.bodies += watched.watch.engine.shelve(at(5), "sanitisation", SOMEONE, **shelf)
-    assert taken_up(6).sanitisation is None
-
-
-@pytest.mark.parametrize("seconds", [0, 86_401])
-def test_sanitisation_ends_within_a_day(seconds: int) -> None:
-    with pytest.raises(AlarmRefusedError, match="Name an end within the next 24 hours"):
-        Watched().watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + seconds * 1000)
-
-
-def test_sanitisation_that_nobody_would_see_is_refused_and_hides_nothing() -> None:
-    watched = Watched()
-    watched.run(70, flow_ml_min=0.0)
-    watched.watch.engine.shelve(at(70), "sanitisation", SOMEONE, until_utc_ms=UTC_MS + 900_000)
-    with pytest.raises(AlarmRefusedError, match="nobody would see it: it is shelved"):
-        watched.watch.begin_sanitisation(at(70), SOMEONE, until_utc_ms=UTC_MS + 600_000)
-    assert watched.run(5) == []
-    assert "flow-stopped" in {alarm["alarm"] for alarm in watched.watch.engine.shown()}
-
-
-def test_sanitisation_begins_at_once_whatever_delay_the_table_gives_it() -> None:
-    watched = Watched()
-    rows = [replace(row, on_delay_s=30.0) if row.name == "sanitisation" else row for row in CELL_ALARMS]
-    watched.watch.engine = AlarmEngine(CELL, rows, lambda: "daemon.1.1")
-    begun = watched.watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + 600_000)
-    assert [body.event for body in begun] == ["raised", "acknowledged"]
-
-
 def test_a_restart_remembers_alarms_shelf_and_sanitisation() -> None:
     before = Watched()
     before.run(1)
@@ -476,15 +257,6 @@ def test_a_result_is_current_only_while_it_is_young_and_the_water_is_seen() -> N
     assert not watched.watch.has_current_result(at(330))
 
 
-def test_no_result_is_current_while_a_failed_check_stands() -> None:
-    watched = Watched(no_result_after_s=300.0)
-    watched.determination("accepted")
-    watched.learn(FAILED_CHECK)
-    assert not watched.watch.has_current_result(at(0))
-    watched.learn(FAILED_CHECK, verdict="passed")
-    assert watched.watch.has_current_result(at(0))
-
-
 def test_a_result_from_before_the_water_changed_is_not_current() -> None:
     watched = Watched(no_result_after_s=3000.0)
 
@@ -552,14 +324,6 @@ def test_a_sensor_found_at_fault_on_request_says_up_to_when_and_what_will_tell()
     assert watched.bodies[-1].text == f"readings rejected: {told}"
 
 
-def test_a_failed_check_tells_why_there_is_no_result() -> None:
-    watched = Watched(no_result_after_s=300.0)
-    watched.learn(FAILED_CHECK, method="temperature", at=rfc3339(UTC_MS))
-    assert watched.run(700) == ["check-failed raised"]
-    watched.learn(FAILED_CHECK, method="temperature", at=rfc3339(UTC_MS), verdict="passed")
-    assert watched.run(20) == ["check-failed returned", "no-result raised"]
-
-
 def test_a_sample_someone_brought_is_none_of_the_loops() -> None:
     watched = Watched(ph_low=6.0)
     low = {"record": "determination", "id": "live-feed-room.1.3", "verdict": "accepted", "reasons": []}
@@ -569,44 +333,6 @@ def test_a_sample_someone_brought_is_none_of_the_loops() -> None:
     assert watched.run(1) == []
     watched.learn(told)
     assert watched.run(1) == ["ph-out-of-limits raised"]
-
-
-def test_a_failed_check_speaks_of_the_electrode_it_was_made_with() -> None:
-    watched = Watched(check_every_d=1.0)
-
-    def put_in(name: str) -> list[str]:
-        watched.learn(with_electrode(name))
-        return watched.run(1)
-
-    watched.learn(FAILED_CHECK, electrode="glass-1")
-    assert put_in("glass-1") == ["check-failed raised"]
-    assert put_in("glass-2") == ["check-failed returned", "check-due raised"]
-    watched.learn(FAILED_CHECK, electrode="glass-2", verdict="passed")
-    assert watched.run(1) == ["check-due returned"]
-    assert put_in("glass-1") == ["check-failed raised"]  # it is still the one that failed
-
-
-def calibration_refused(reason: str) -> dict[str, Any]:
-    return {"record": "calibration", "verdict": "refused", "refusals": [{"reason": reason, "text": "…"}]}
-
-
-@pytest.mark.parametrize(
-    ("done", "told"),
-    [
-        (calibration_refused("slope-out-of-limits"), ["check-failed raised", "check-due returned"]),
-        (calibration_refused("expected-value-outside"), []),
-        ({"record": "calibration", "verdict": "declined"}, []),
-        ({"method": "temperature", "verdict": "passed"}, []),
-    ],
-)
-def test_what_was_refused_for_its_buffers_declined_or_of_the_thermometer_is_no_check_of_the_electrode(
-    done: dict[str, Any], told: list[str]
-) -> None:
-    watched = Watched(check_every_d=1.0)
-    assert watched.run(1) == ["check-due raised"]
-    watched.learn({**FAILED_CHECK, **done, "electrode": None})
-    assert watched.run(1) == told
-    assert not told or watched.bodies[-2].text.endswith("did not pass: slope-out-of-limits")
 
 
 def test_a_limit_of_ph_says_at_what_temperature_the_ph_is() -> None:
