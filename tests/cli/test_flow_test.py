@@ -62,6 +62,35 @@ def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:
     assert_recomputable(tmp_path)
 
 
+def test_a_valve_that_is_shut_is_told_before_anything_is_measured(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED, flow=True)
+    with BenchMeter(tmp_path, GOOD, flow_ml_min=0.0) as meter:
+        child = terminal(tmp_path, "check", "live-feed-room", *HURRY)
+        child.answer("Press Enter", "")
+        child.expect("none to test with")
+        child.answer("Set it again", "y")
+        child.expect("Press Enter")
+        meter.flow_ml_min = 80.0
+        child.sendline("")
+        child.expect("At rest")
+        child.abandon()
+
+
+def test_without_a_flow_meter_each_given_flow_waits_until_somebody_has_set_it(tmp_path: Path) -> None:
+    configure(tmp_path, more=FIXED)
+    given = [word for flow in ("80", "40", "160") for word in ("--flow", flow)]
+    with BenchMeter(tmp_path, GOOD):
+        child = terminal(tmp_path, "check", "live-feed-room", *HURRY, *given)
+        for flow in ("80", "40", "160", "80"):
+            child.expect(f"set {flow} mL/min")
+            child.answer("Press Enter", "")
+            child.expect("At rest")
+        child.expect("nothing-found")
+        assert child.ended() == 0
+    (body,) = bodies(tmp_path, "flow-test")
+    assert [step["flow_ml_min"] for step in body["steps"]] == [80.0, 40.0, 160.0, 80.0]
+
+
 def test_an_unattended_one_waits_for_each_flow_and_answers_in_json(tmp_path: Path) -> None:
     configure(tmp_path, more=FIXED, flow=True)
     case = flow_test_case(1, "nothing-found", conductivity=True)

@@ -18,6 +18,7 @@ from quietcell.cli.buffer_flag import buffer_from
 from quietcell.cli.flow_test import Flows, flow_tested
 from quietcell.cli.options import Number, print_json
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, known_solution
+from quietcell.core.ingress.flow_test import LEAST_FLOW_ML_MIN
 from quietcell.core.records import Json
 from quietcell.errors import DomainError, QuietcellError, UsageError
 from quietcell.report.wording import UNITS
@@ -57,8 +58,8 @@ _TOLERANCE = Number(0, 100, min_open=True)
     "--flow",
     "flows",
     multiple=True,
-    type=Number(min=0.1),
-    help="For --flow-test, three, mL/min: wait until the meter shows each; without one: as measured.",
+    type=Number(min=LEAST_FLOW_ML_MIN),
+    help="For --flow-test, three, mL/min: wait until the meter shows each; without one: until it is set.",
 )
 @click.option("--settle-s", type=Number(min=0), help="Wait at each flow. Absent: by hold-up and flow.")
 def command(  # noqa: PLR0917 # one argument a flag

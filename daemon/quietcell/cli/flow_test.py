@@ -7,7 +7,13 @@ import click
 
 from quietcell.cli.bench_session import LOOK_S, Session, confirmed, in_words, ready, show, told
 from quietcell.cli.options import Number
-from quietcell.core.ingress.flow_test import BACK_RATIO, LEAST_FLOW_RATIO, LEAST_SETTLE_S, SETTLED_VOLUMES
+from quietcell.core.ingress.flow_test import (
+    BACK_RATIO,
+    LEAST_FLOW_ML_MIN,
+    LEAST_FLOW_RATIO,
+    LEAST_SETTLE_S,
+    SETTLED_VOLUMES,
+)
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
 from quietcell.errors import QuietcellError, UsageError
@@ -92,15 +98,19 @@ def _set(here: Session, number: int, words: str, seen: list[float], flows: Flows
         wanted = flows.given_ml_min[(number - 1) % 3]
         if metered:
             _wait_for(here, wanted)
+        else:  # nothing shows that somebody has set it
+            ready(f"Flow {number} of {len(WHAT_TO_DO)}: set {wanted:g} mL/min.", pause=flows.pause)
         return wanted
     while True:
         ready(f"Flow {number} of {len(WHAT_TO_DO)}: {words}.", pause=flows.pause)
-        flow: float = (
+        flow: float | None = (
             _fresh(here)["flow_ml_min"]
             if metered
             else told(None, "That flow by cylinder and stopwatch, mL/min", flag="--flow", type=Number())
         )
-        if number == len(WHAT_TO_DO):
+        if flow is None or flow < LEAST_FLOW_ML_MIN:
+            flow, fits, why = flow or 0.0, False, f"is none to test with; at least {LEAST_FLOW_ML_MIN:g}"
+        elif number == len(WHAT_TO_DO):
             fits, why = _ratio(flow, seen[0]) <= BACK_RATIO, f"is not the first, {seen[0]:.1f} mL/min"
         else:
             fits, why = _differs(flow, seen), f"must differ from the others by a factor {LEAST_FLOW_RATIO:g}"

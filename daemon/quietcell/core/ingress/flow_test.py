@@ -29,6 +29,8 @@ Array = NDArray[np.float64]
 
 LEAD: Final = 2.3
 """Log odds by which an effect of the flow must lead over everything else: ten to one."""
+LEAST_FLOW_ML_MIN: Final = 0.1
+"""A valve that lets less through is shut."""
 LEAST_FLOW_RATIO: Final = 1.2
 """Neighbouring flows must differ by this factor,"""
 BACK_RATIO: Final = 1.1
@@ -95,7 +97,7 @@ class FlowStep:
     def __post_init__(self) -> None:
         """Refuse what no test gives."""
         for name, unit, low, high in (
-            ("flow_ml_min", "mL/min", 0.1, 1e5),
+            ("flow_ml_min", "mL/min", LEAST_FLOW_ML_MIN, 1e5),
             ("ph", "", 3.0, 11.0),
             ("temperature_c", "°C", 0.0, 100.0),
             ("conductivity_us_cm", "µS/cm", 1e-3, 1000.0),
