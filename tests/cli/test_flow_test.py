@@ -17,6 +17,8 @@ from tests.support.bench_meter import (
 )
 from tests.support.command import ran
 from tests.support.flow_tests import flow_test_case
+from tests.support.page_tables import Page
+from tests.support.reporting import table
 
 pytestmark = pytest.mark.live
 HURRY = ("--operator", "Ada", "--flow-test", "--settle-s", "0.5")
@@ -60,6 +62,10 @@ def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:
     (last,) = [b for b in bodies(tmp_path, "attendance") if b["state"] == "ended"]
     assert (last["work"], last["outcome"]) == ("flow-test", "done")
     assert_recomputable(tmp_path)
+    out = tmp_path / "day.html"
+    ran("report", "--ledger", tmp_path / "state", "--days", "1", "--out", out)
+    (row,) = table(Page(out), "live-feed-room", "flow-tests").rows
+    assert [row[0].text, row[2].text, row[3].text] == [body["id"], "leak", body["text"]]
 
 
 def test_a_valve_that_is_shut_is_told_before_anything_is_measured(tmp_path: Path) -> None:

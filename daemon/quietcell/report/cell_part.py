@@ -49,6 +49,7 @@ def cell_part(report: CellReport, found: Indications | None, span: Span, *, zone
         events_part.doubts(part),
         _calibrations(part, pen),
         events_part.checks(part),
+        events_part.flow_tests(part),
         results_part.days(part),
         results_part.determinations(part),
         results_part.samples(part),

@@ -175,6 +175,7 @@ class CellReport:
     calibrations: tuple[dict[str, Json], ...]
     """Records up to the end of the span."""
     checks: tuple[dict[str, Json], ...]
+    flow_tests: tuple[dict[str, Json], ...]
     notes: tuple[dict[str, Json], ...]
     faults: dict[str, int]
     """Gaps, faults of driver and program, and steps of the clock, by kind."""

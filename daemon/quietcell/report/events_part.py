@@ -157,6 +157,19 @@ def checks(part: Part) -> Html:
     return joined([tag("h3", "Checks"), part.table("checks", "Checks of the span", headers, rows)])
 
 
+def flow_tests(part: Part) -> Html:
+    """Return what three flows and back have shown."""
+    if not part.cell.flow_tests:
+        return Html("")
+    rows: list[tuple[object, ...]] = [
+        (t["id"], part.times(t["at"]), t["verdict"], t["text"], t["operator"] or NOT_KNOWN)
+        for t in part.cell.flow_tests
+    ]
+    headers = ("Flow test", "At", "Verdict", "What it has shown", "Operator")
+    told = part.table("flow-tests", "Flow tests: where carbon dioxide comes in", headers, rows)
+    return joined([tag("h3", "Flow tests"), told])
+
+
 def notes(part: Part) -> Html:
     """Return notes, gaps and faults."""
     cell = part.cell

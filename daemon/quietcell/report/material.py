@@ -22,6 +22,7 @@ WITHIN = (
     "clock-step",
     "note",
     "check",
+    "flow-test",
     "driver-fault",
     "cell-fault",
     "readings-digest",

@@ -119,6 +119,7 @@ def summarise(
         doubts=_numbered(material.doubts),
         calibrations=_numbered(material.until_end("calibration")),
         checks=_numbered(material.of("check")),
+        flow_tests=_numbered(material.of("flow-test")),
         notes=_numbered(material.of("note")),
         faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault", "clock-step")},
         clock_set_back=_set_back(material),
