@@ -48,8 +48,11 @@ def test_checks_of_every_kind_count_for_what_they_are_about(tmp_path: Path) -> N
             child.sendline("")
             child.expect("At rest")
         child.expect("passed")
-        assert child.ended() == 0
+        child.expect("put it back into the cell.*Press Enter")
         meter.dip(6.9)
+        child.sendline("")
+        assert child.ended() == 0
+        assert min(b["ph"] for b in results(tmp_path)) > 6.0  # no acid was taken for the loop's water
         seen = len(results(tmp_path))
         wait_until(lambda: len(results(tmp_path)) > seen, "another result")
         # Another meter agrees with the last result, and a thermometer does not.

@@ -134,8 +134,7 @@ def command(  # noqa: PLR0917 # one argument a flag
                 ids = [_measured(here, purpose, name, pause=not no_pause) for name in names]
                 outcome = here.ask("check", **asked, attendance=here.attendance, measurements=ids)
                 status = _told(outcome, as_json=as_json)
-                if not low_ionic:  # its solutions flow through the cell, the electrode stays where it is
-                    here.put_back(pause=not no_pause)
+                here.put_back(pause=not no_pause)
                 return status
     return _told(outcome, as_json=as_json)
 
