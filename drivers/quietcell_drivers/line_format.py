@@ -54,7 +54,8 @@ class LineFormatSettings(DriverSettings):
         default="\n",
         description=(
             "What ends a line. Blanks and control characters around a line are dropped, so the default "
-            "serves CR LF too. Empty for a meter that sends none: then set gap_s."
+            "serves CR LF too. Empty for a meter that sends none, or whose "
+            "messages have several lines: then set gap_s."
         ),
     )
     gap_s: float | None = Field(
@@ -62,7 +63,7 @@ class LineFormatSettings(DriverSettings):
         gt=0,
         le=10,
         description="Silence in s that ends a line, for a meter without terminator; must exceed every "
-        "pause inside a line (USB adapters pause up to 0.016 s).",
+        "pause inside a message (USB adapters pause up to 0.016 s).",
     )
     max_line_bytes: int = Field(
         default=256, ge=4, le=65536, description="Longest line taken; longer ones are counted and dropped."
