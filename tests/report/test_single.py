@@ -39,6 +39,14 @@ def test_one_determination_in_full(tmp_path: Path) -> None:
     ]
 
 
+def test_what_was_found_names_the_episode_that_qualified_a_result(folder: Path, tmp_path: Path) -> None:
+    body = next(b for b in results(folder, "header-tank") if b["verdict"] == "qualified")
+    out = tmp_path / "one.html"
+    ran("report", "--ledger", folder, "--determination", body["id"], "--out", out)
+    (episode,) = body["episodes"]
+    assert f"<li>a cause was suspected: episode {episode}</li>" in out.read_text()
+
+
 def test_one_calibration_in_full(folder: Path, tmp_path: Path) -> None:
     body = bodies(folder, "calibration", "header-tank")[1]
     out = tmp_path / "one.html"

@@ -39,7 +39,11 @@ def determination_page(report: DeterminationReport, around: Traces | None, pen: 
         *(_warning(report.doubts)),
         _provenance(report, times),
         tag("h2", "What was found", id="found", class_="first"),
-        tag("ul", *(tag("li", reason(word)) for word in [*body["reasons"], *body["qualifiers"]])),
+        tag(
+            "ul",
+            *(tag("li", reason(word)) for word in [*body["reasons"], *body["qualifiers"]]),
+            *(tag("li", f"a cause was suspected: episode {name}") for name in body["episodes"]),
+        ),
         _trace(report, around, pen),
         _budget(body, pen),
         _episodes(report.episodes, times),
