@@ -3,7 +3,8 @@
 import asyncio
 import itertools
 import tomllib
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -148,21 +149,31 @@ async def test_a_working_section_is_proposed_for_each_of_nine_meters(
         assert read >= 10, (name, found.section)
 
 
+@asynccontextmanager
+async def saying(terminal: PseudoTerminal, line: bytes, *, every_s: float) -> AsyncIterator[None]:
+    """Let a meter say the same again and again."""
+
+    async def say() -> None:
+        while True:
+            terminal.write(line)
+            await asyncio.sleep(every_s)
+
+    talking = asyncio.create_task(say())
+    try:
+        yield
+    finally:
+        talking.cancel()
+        await asyncio.wait({talking})
+
+
 async def test_hostile_bytes_are_shown_harmless_and_nothing_is_proposed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("quietcell_drivers.listening._TRIAL_S", 0.3)
     terminal = PseudoTerminal(tmp_path)
 
-    async def shout() -> None:
-        while True:
-            terminal.write(b"\x1b[2J\x1b]0;owned\x07 no numbers here\r\n")
-            await asyncio.sleep(0.02)
-
-    shouting = asyncio.create_task(shout())
-    found = await heard(terminal.port, seconds=0.3, baud=19200)
-    shouting.cancel()
-    await asyncio.wait({shouting})
+    async with saying(terminal, b"\x1b[2J\x1b]0;owned\x07 no numbers here\r\n", every_s=0.02):
+        found = await heard(terminal.port, seconds=0.3, baud=19200)
     terminal.unplug()
     assert found.section == ""
     assert "no numbers that could be readings" in found.advice
@@ -189,16 +200,8 @@ async def test_a_meter_that_speaks_seldom_is_to_be_listened_to_for_longer(
 ) -> None:
     monkeypatch.setattr(listening, "_TRIAL_S", 0.05)
     terminal = PseudoTerminal(tmp_path)
-
-    async def say_now_and_then() -> None:
-        while True:
-            terminal.write(b"21.50;21.04\r\n")
-            await asyncio.sleep(0.2)
-
-    saying = asyncio.create_task(say_now_and_then())
-    found = await heard(terminal.port, seconds=0.3)
-    saying.cancel()
-    await asyncio.wait({saying})
+    async with saying(terminal, b"21.50;21.04\r\n", every_s=0.2):
+        found = await heard(terminal.port, seconds=0.3)
     terminal.unplug()
     assert found.section == ""
     assert "too few to propose from: try --seconds 10" in found.advice
