@@ -12,6 +12,8 @@ from tests.support.bench_meter import (
     daemon,
     terminal,
 )
+from tests.support.page_tables import Page
+from tests.support.reporting import table
 
 pytestmark = pytest.mark.live
 LIMITS = "[cells.live-feed-room.limits]\nelectrolyte_every_d = 90.0\ncleaning_every_d = 60.0\n"
@@ -50,3 +52,10 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
     configured = bodies(tmp_path, "configuration")
     last = {b["cell"]: b["settings"]["electrode"] for b in configured}
     assert last == {"live-feed-room": None, "larval-hall": "probe-7"}
+    out = tmp_path / "day.html"
+    answered(tmp_path, "report", "--days", "1", "--out", str(out))
+    acts = [[c.text for c in row[1:]] for row in table(Page(out), "live-feed-room", "acts").rows]
+    assert acts == [
+        ["Ada", "electrode probe-7 in-use"],
+        ["Ada", "electrode probe-7 stored: moved to larval-hall"],
+    ]

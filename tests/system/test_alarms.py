@@ -8,7 +8,10 @@ import pytest
 
 from quietcell.core.records import Json
 from quietcell.service.control import ask
+from tests.support.command import ran
 from tests.support.live import Program, StreamingMeter
+from tests.support.page_tables import Page
+from tests.support.reporting import table
 
 pytestmark = pytest.mark.live
 
@@ -51,6 +54,12 @@ def test_a_pulled_meter_is_told_acknowledged_shelved_and_remembered_after_a_kill
         ("M. Tarn", "plug found loose", "socket")
     }
     assert [b["event"] for b in acts][:4] == ["acknowledged", "shelved", "unshelved", "acknowledged"]
+    out = tmp_path / "day.html"
+    ran("report", "--ledger", tmp_path / "state", "--days", "1", "--out", out)
+    done = [row[2].text for row in table(Page(out), "live-feed-room", "acts").rows]
+    assert done[0] == "alarm 'Meter silent' acknowledged: plug found loose"
+    assert "shelved until 2" in done[1]
+    assert len(done) == len(acts)
     others = {body["alarm"] for body in program.bodies("alarm")} - {"meter-silent", "sanitisation"}
     assert others <= {"clock-unsynchronised", "ledger-trouble"}
     assert program.bodies()[-1]["record"] == "run"

@@ -177,6 +177,8 @@ class CellReport:
     checks: tuple[dict[str, Json], ...]
     flow_tests: tuple[dict[str, Json], ...]
     notes: tuple[dict[str, Json], ...]
+    acts: tuple[dict[str, Json], ...]
+    """Records of what people did with alarms, and with electrodes and meters."""
     faults: dict[str, int]
     """Gaps, faults of driver and program, and steps of the clock, by kind."""
     clock_set_back: int

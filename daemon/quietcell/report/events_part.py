@@ -1,5 +1,8 @@
 """Sections on what happened at a cell: episodes, excursions, doubts, checks, notes."""
 
+from collections.abc import Mapping
+
+from quietcell.core.records import Json
 from quietcell.report.html import NOT_KNOWN, Html, joined, number, tag, words
 from quietcell.report.part import MOST_ROWS, Part, cut
 from quietcell.report.wording import PLACES
@@ -180,6 +183,12 @@ def notes(part: Part) -> Html:
             (part.times(n["at"]), n.get("operator") or NOT_KNOWN, n["text"]) for n in cell.notes[:MOST_ROWS]
         ]
         parts += [part.table("notes", "Notes", ("At", "Operator", "Text"), rows), cut(len(cell.notes))]
+    if cell.acts:
+        rows = [
+            (part.times(a["at"]), a["operator"] or NOT_KNOWN, _act(part, a)) for a in cell.acts[:MOST_ROWS]
+        ]
+        caption = "What people did with alarms, electrodes and meters"
+        parts += [part.table("acts", caption, ("At", "Operator", "What"), rows), cut(len(cell.acts))]
     parts.append(
         tag(
             "p",
@@ -196,6 +205,16 @@ def notes(part: Part) -> Html:
         often = number(cell.clock_set_back)
         parts.append(tag("p", "The clock was set back (times: ", often, "),", again, class_="warn"))
     return joined(parts)
+
+
+def _act(part: Part, body: Mapping[str, Json]) -> Html:
+    """Return what someone did, in words."""
+    if body["record"] == "electrode":
+        why = "" if body["text"] is None else f": {body['text']}"
+        return joined([f"{body['thing']} {body['name']} {body['state']}{why}"])
+    until = body.get("shelved_until") if body["event"] == "shelved" else None
+    lasts = [] if until is None else [" until ", part.times(until)]
+    return joined([f"alarm {body['title']!r} {body['event']}", *lasts, f": {body['reason']}"])
 
 
 def _unit(stated: str) -> str:

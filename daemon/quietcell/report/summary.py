@@ -121,6 +121,7 @@ def summarise(
         checks=_numbered(material.of("check")),
         flow_tests=_numbered(material.of("flow-test")),
         notes=_numbered(material.of("note")),
+        acts=_numbered(_acts(material)),
         faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault", "clock-step")},
         clock_set_back=_set_back(material),
         silent_s=sum((e.body["gap_s"] for e in material.of("gap")), 0.0),
@@ -130,6 +131,12 @@ def summarise(
         rows=_numbered(entries),
         samples=_numbered(samples),
     )
+
+
+def _acts(material: CellMaterial) -> list[Entry]:
+    """Return what people did with alarms, and with electrodes and meters, in order."""
+    alarms = [each for each in material.of("alarm") if "reason" in each.body]
+    return sorted([*alarms, *material.of("electrode")], key=lambda each: each.seq)
 
 
 def _numbered(entries: Iterable[Entry]) -> tuple[dict[str, Json], ...]:
