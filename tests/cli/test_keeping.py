@@ -36,6 +36,8 @@ def test_an_electrode_moves_with_its_care_and_its_history(tmp_path: Path) -> Non
     with daemon(tmp_path):
         said("note", "live-feed-room", "--work", "electrolyte-refilled", expect="acids burn")
         said("note", "larval-hall", *put, expect="It was in live-feed-room before")
+        gone = ("--take-out", "electrode", "--name", "probe-7", "--retired")
+        said("note", "live-feed-room", *gone, expect="probe-7 is in larval-hall", status=1)
         said("note", "larval-hall", "--history", "probe-7", expect="refilled: electrolyte refilled")
         text = answered(tmp_path, "status").out
         assert "cleaned is due: never recorded" in text

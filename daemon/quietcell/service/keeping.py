@@ -168,6 +168,8 @@ class Keeping:
                 hint="Leave that out",
             )
         left = await self._ledger.run(lambda: whereabouts(self._ledger.journal, told.thing, told.name))
+        if told.state != "in-use" and left != told.cell and left in self._attendances.cells:
+            raise CommandError(f"{told.name} is in {left}", subject=told.cell, hint="Name that cell")
         bodies = [await self._moved(told)]
         if told.state == "in-use" and left not in (None, told.cell):
             bodies.insert(0, await self._moved(told, out_of=left))
