@@ -295,6 +295,12 @@ def test_where_it_comes_from_is_told(page: Page, folder: Path) -> None:
     assert "Reviewed by (name)" in page.text
 
 
+@pytest.mark.usefixtures("page")
+def test_it_says_how_to_come_from_a_number_to_its_evidence(folder: Path) -> None:
+    told = (folder.parent / "report.html").read_text()
+    assert "quietcell report --ledger FOLDER --determination ID" in told
+
+
 def test_the_json_has_the_same_numbers(page: Page, folder: Path) -> None:
     told = json.loads(ran("report", "--ledger", folder, "--from", "2026-06-01", "--json").out)
     for plain in told["cells"]:

@@ -130,6 +130,10 @@ def checking(ledger: LedgerFacts) -> Html:
             "The stored readings, judged once more, give the same records:",
             "quietcell verify --ledger FOLDER --recompute",
         ),
+        (
+            "One determination or calibration with its evidence, by its id:",
+            "quietcell report --ledger FOLDER --determination ID --out FILE (or --calibration ID)",
+        ),
     )
     return joined(
         [
