@@ -70,6 +70,7 @@ def test_results_accepted_between_the_beginning_and_the_opening_are_doubted() ->
     assert within
     assert doubt["determinations"] == within
     assert (doubt["about"], doubt["since"], doubt["until"]) == (first["id"], first["began"], first["at"])
+    assert doubt["text"].endswith(" may be wrong. Carbon dioxide is coming into the water.")
 
 
 def test_every_determination_says_how_little_carbon_dioxide_would_have_been_found() -> None:

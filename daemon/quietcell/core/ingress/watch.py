@@ -10,6 +10,7 @@ from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.episode import EpisodeBody, episode_body
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
 from quietcell.core.ingress.flow_test import PLACES
+from quietcell.core.ingress.wording import cause
 from quietcell.core.inputs import EpisodeVerdict, FlowTested
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body, DoubtBody, Json, Qualifier, Verdict
@@ -223,7 +224,7 @@ class IngressWatch:
             since=body.began,
             until=body.at,
             determinations=ids,
-            text=f"{number} delivered since {body.began} may be wrong: {body.diagnosis} began then.",
+            text=f"{number} delivered since {body.began} may be wrong. {cause(event)}.",
         )
 
     # --- checkpoint ----------------------------------------------------------------------------

@@ -73,6 +73,13 @@ _BOTH: Final = (
 )
 
 
+def cause(event: EpisodeEvent) -> str:
+    """Return what is suspected, as a sentence without its end."""
+    if event.kind == "standing" and event.diagnosis == "co2-ingress":
+        return _CAUSE["co2-ingress"] + ", from the first reading on"
+    return _SPECIAL.get(event.kind, _CAUSE[event.diagnosis])
+
+
 def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
     """Return the sentence of an event.
 
@@ -88,14 +95,11 @@ def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
     told = _numbers(event)
     if event.state == "closed":
         return f"What was told as {event.diagnosis} since {since} is gone ({told})."
-    what = _SPECIAL.get(kind, _CAUSE[event.diagnosis])
-    if kind == "standing" and event.diagnosis == "co2-ingress":
-        what = _CAUSE["co2-ingress"] + ", from the first reading on"
     look = _BOTH if kind == "leak-or-junction" else _LOOK[event.diagnosis]
     if kind == "standing":
         look = _LOOK["co2-ingress"] + "; change the flow: what a leak brings grows as the flow falls"
     other = "" if kind else f"; it could also be {_ELSE[event.diagnosis]}"
-    return f"{what}, since {since}{_sizes(event)}: {told}{other}. {look}."
+    return f"{cause(event)}, since {since}{_sizes(event)}: {told}{other}. {look}."
 
 
 def _sizes(event: EpisodeEvent) -> str:
