@@ -53,6 +53,7 @@ def cell_part(report: CellReport, found: Indications | None, span: Span, *, zone
         results_part.days(part),
         results_part.determinations(part),
         results_part.samples(part),
+        events_part.alarms(part),
         events_part.notes(part),
         _settings(part),
     )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from quietcell.core.records import Json
+from quietcell.report.alarm_times import AlarmTimes
 from quietcell.report.coverage import Share
 
 
@@ -177,6 +178,7 @@ class CellReport:
     checks: tuple[dict[str, Json], ...]
     flow_tests: tuple[dict[str, Json], ...]
     notes: tuple[dict[str, Json], ...]
+    alarms: tuple[AlarmTimes, ...]
     acts: tuple[dict[str, Json], ...]
     """Records of what people did with alarms, and with electrodes and meters."""
     faults: dict[str, int]

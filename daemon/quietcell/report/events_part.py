@@ -173,6 +173,27 @@ def flow_tests(part: Part) -> Html:
     return joined([tag("h3", "Flow tests"), told])
 
 
+def alarms(part: Part) -> Html:
+    """Return how often alarms came up and how long they stood."""
+    if not part.cell.alarms:
+        return Html("")
+    rows: list[tuple[object, ...]] = [
+        (
+            a.title,
+            a.priority,
+            number(a.raised),
+            *(number(s / 60, 1) for s in (a.unacknowledged_s, a.acknowledged_s, a.shelved_s)),
+            a.state,
+        )
+        for a in part.cell.alarms
+    ]
+    headers = (
+        "Alarm", "Priority", "Raised", "Stood unacknowledged, min", "Stood acknowledged, min", "Shelved, min",
+        "At the end",
+    )  # fmt: skip
+    return joined([tag("h3", "Alarms"), part.table("alarms", "Alarms of the span", headers, rows)])
+
+
 def notes(part: Part) -> Html:
     """Return notes, gaps and faults."""
     cell = part.cell

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
+from quietcell.report.alarm_times import alarm_times
 from quietcell.report.cell_report import (
     CellReport,
     Component,
@@ -121,6 +123,7 @@ def summarise(
         checks=_numbered(material.of("check")),
         flow_tests=_numbered(material.of("flow-test")),
         notes=_numbered(material.of("note")),
+        alarms=alarm_times((each.body for each in material.until_end("alarm")), _as_far_as_known(material)),
         acts=_numbered(_acts(material)),
         faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault", "clock-step")},
         clock_set_back=_set_back(material),
@@ -131,6 +134,12 @@ def summarise(
         rows=_numbered(entries),
         samples=_numbered(samples),
     )
+
+
+def _as_far_as_known(material: CellMaterial) -> Span:
+    """Return the span as far as the ledger reaches."""
+    to_ms = material.span.to_ms
+    return replace(material.span, to_ms=min(to_ms, material.recorded_to_ms or to_ms))
 
 
 def _acts(material: CellMaterial) -> list[Entry]:
