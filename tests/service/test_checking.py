@@ -78,3 +78,31 @@ def test_a_buffer_that_shows_nothing_is_no_check_and_puts_no_result_in_doubt(
             judged()
     else:
         assert judged() == "passed"
+
+
+@pytest.mark.parametrize(
+    ("reasons", "why"),
+    [
+        ([], ""),
+        (["max-wait", "check-failed"], ""),
+        (["max-wait", "not-at-rest"], "not-at-rest"),
+        (["gap"], "gap"),
+    ],
+)
+def test_a_value_that_never_came_to_rest_is_compared_with_nothing(reasons: list[str], why: str) -> None:
+    measured = {"id": "larval-hall.1.4", "verdict": "refused", "reasons": reasons, "ph": 7.05}
+    arguments = CheckArguments(
+        via="socket", cell="live-feed-room", method="comparison", known=7.06, tolerance=0.1
+    )
+
+    def judged() -> str:
+        at, now_c = rfc3339(ANCHOR_UTC_MS), 25.0
+        return judged_check(
+            arguments, [measured], cell_settings(), body_id="d.1.9", at=at, since=None, temperature_c=now_c
+        ).verdict
+
+    if why:
+        with pytest.raises(CommandError, match=rf"1\.4 did not come to rest \({why}\)"):
+            judged()
+    else:
+        assert judged() == "passed"

@@ -13,12 +13,22 @@ from quietcell.core.electrode.calibration_limits import check_line
 from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, Found, known_solution, low_ionic_check
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
-from quietcell.core.records import ABSENT, Absent, Json
+from quietcell.core.records import ABSENT, Absent, Json, Reason
 from quietcell.core.settings import CellSettings
 from quietcell.errors import CommandError, DomainError
 from quietcell.service.commands import LongText, OfCell
 
 Method = Literal["buffer", "comparison", "temperature", "low-ionic"]
+
+_RESTLESS = frozenset(
+    reason.value
+    for reason in (
+        Reason.NOT_AT_REST, Reason.STILL_RELAXING, Reason.NOISE_TOO_HIGH, Reason.TEMPERATURE_MOVING,
+        Reason.FLAGGED_READINGS, Reason.GAP, Reason.RECONFIGURED, Reason.STOPPED, Reason.SUPERSEDED,
+        Reason.BUSY,
+    )
+)  # fmt: skip
+"""Of a value nobody knows to have settled. One refused for a failed check alone may clear that check."""
 
 
 class CheckArguments(OfCell):
@@ -99,7 +109,7 @@ def judged_check(
         )
     else:
         if asked.method == "comparison":
-            found = _only(measured)["ph"]
+            found = _rested(_only(measured))["ph"]
         else:
             unit = "Cel"
         refusals = _compared(asked, found, unit)
@@ -133,6 +143,17 @@ def _only(measured: Sequence[Mapping[str, Json]]) -> Mapping[str, Json]:
     if len(measured) != 1:
         raise CommandError("name exactly one measurement", subject="measurements")
     return measured[0]
+
+
+def _rested(measured: Mapping[str, Json]) -> Mapping[str, Json]:
+    """Return a determination whose value came to rest, whatever else speaks against it."""
+    why = _RESTLESS.intersection(measured["reasons"])
+    if why:
+        raise CommandError(
+            f"{measured['id']} did not come to rest ({', '.join(sorted(why))}): it is no value to compare",
+            hint="Name a determination that did",
+        )
+    return measured
 
 
 def _buffer(
