@@ -54,8 +54,8 @@ class LineFormatSettings(DriverSettings):
         default="\n",
         description=(
             "What ends a line. Blanks and control characters around a line are dropped, so the default "
-            "serves CR LF too. Empty for a meter that sends none, or whose "
-            "messages have several lines: then set gap_s."
+            "serves CR LF too. Empty for a meter that sends none, or whose messages have several lines: "
+            "then set gap_s."
         ),
     )
     gap_s: float | None = Field(

@@ -19,9 +19,8 @@ from quietcell.errors import QuietcellError
 
 LONGEST_SHELF_MS = 7 * DAY_MS
 """A week; what should never sound again is disabled in the configuration, where others see it."""
-
-
 _ORDER = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.ACKNOWLEDGED, AlarmState.SHELVED)
+"""In which people see them, whatever the priority."""
 
 
 class AlarmRefusedError(QuietcellError):
