@@ -117,7 +117,7 @@ TOPICS: tuple[Topic, ...] = (
         name="indication",
         address=f"{_CELL}/indication",
         carries="indication",
-        summary="The live reading, once a second; nobody has accepted it.",
+        summary="The live reading, every few seconds (`live_every_s`); nobody has accepted it.",
         qos=0,
     ),
     Topic(
