@@ -14,6 +14,9 @@ LAG_MS = 250
 decoded after it is not late."""
 MOST_LAG_MS = 10_000
 """Where readings were late all the same, as those of a meter whose lines end by silence: at most so far."""
+LAG_KEPT_MS = 600_000
+"""Readings that leave half of the lag unused for so long halve it again: a machine that stood still once
+would have silence told late ever after."""
 ASK_QUALITY_MS = 5_000
 """While UTC is not synchronised the kernel is asked so often whether it is now."""
 
@@ -32,6 +35,8 @@ class SegmentTime:
     def __init__(self, clock: Clock, *, scale: float) -> None:
         self._clock = clock
         self._lag_ms, self._most_lag_ms = round(LAG_MS * scale), round(MOST_LAG_MS * scale)
+        self._least_lag_ms = self._lag_ms
+        self._spare_ms, self._spare_until_boot_ms = self._most_lag_ms, 0
         self._anchor_boot_ms = 0
         self._ask_quality_boot_ms = 0
         self.anchor_utc_ms = 0
@@ -69,19 +74,31 @@ class SegmentTime:
     def placed(self, rows: Sequence[Row]) -> ReadingBlock:
         """Put readings on segment time, late ones moved up and flagged; none may come before them now.
 
-        Marks lie farther behind from then on: one meter's readings take about equally long.
+        Marks lie farther behind from then on, as one meter's readings take about equally long, until they
+        turn out to lie farther than it takes.
         """
         block = ReadingBlock.from_readings(ReadingRows(rows), anchor_boot_ms=self._anchor_boot_ms)
         times = [row[0] for row in rows]
         late_ms = self.floor_ms - self.of(times[0])
-        if late_ms > 0:
-            self._lag_ms = min(max(self._lag_ms + late_ms, 2 * self._lag_ms), self._most_lag_ms)
+        self._learn_lag(late_ms, newest_ms=self.of(times[-1]))
         if late_ms > 0 or times != sorted(times):
             in_order = np.maximum.accumulate(np.maximum(block.ms, self.floor_ms))
             block.flags[in_order != block.ms] |= int(Flag.LATE)
             block.ms[:] = in_order
         self.floor_ms = int(block.ms[-1])
         return block
+
+    def _learn_lag(self, late_ms: int, *, newest_ms: int) -> None:
+        """Widen the lag by readings so late, or narrow it after long without one that took half of it."""
+        boot_ms = self._clock.boot_ms()
+        self._spare_ms = min(self._spare_ms, newest_ms - self.behind(boot_ms))
+        if late_ms > 0:
+            self._lag_ms = min(max(self._lag_ms + late_ms, 2 * self._lag_ms), self._most_lag_ms)
+        elif boot_ms < self._spare_until_boot_ms:
+            return
+        elif 2 * self._spare_ms > self._lag_ms:
+            self._lag_ms = max(self._lag_ms // 2, self._least_lag_ms)
+        self._spare_ms, self._spare_until_boot_ms = self._most_lag_ms, boot_ms + LAG_KEPT_MS
 
     @property
     def step_ms(self) -> int:
