@@ -32,6 +32,14 @@ def test_a_sound_ledger_ends_with_status_0_and_its_head(folder: Path) -> None:
     assert f"Witnessed and there unchanged: {head}" in verify(folder, "--head", head.upper()).out
 
 
+@pytest.mark.parametrize("beside", [1, 4_000])
+def test_a_wrong_number_beside_the_hash_of_a_record_is_no_damage(folder: Path, beside: int) -> None:
+    with Journal(folder) as journal:
+        seq, head = journal.head
+    told = verify(folder, "--head", f"{beside}:{head}", status=64).err
+    assert f"that hash is of record {seq}, not {beside}" in told
+
+
 def test_a_witnessed_payload_is_read_from_its_file(folder: Path, tmp_path: Path) -> None:
     with Journal(folder) as journal:
         payload = {"ledger": journal.ledger, "seq": journal.head[0], "hash": journal.head[1]}
@@ -50,7 +58,7 @@ def test_a_changed_reading_ends_with_status_1(folder: Path) -> None:
     assert "Damaged: record" in verify(folder, status=1).out
 
 
-@pytest.mark.parametrize("head", ["abc", "five:" + "0" * 64])
+@pytest.mark.parametrize("head", ["abc", "five:" + "0" * 64, "x" * 64])
 def test_a_head_that_is_none_is_refused(folder: Path, head: str) -> None:
     assert "no SEQ:HASH" in verify(folder, "--head", head, status=64).err
 

@@ -1,6 +1,7 @@
 """``quietcell verify``: check that nothing in the ledger was changed, and that it all follows."""
 
 import json
+import re
 import sys
 from contextlib import closing
 from pathlib import Path
@@ -15,7 +16,7 @@ from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.verify import Head
 
-_HASH_DIGITS = 64
+_HASH = re.compile("[0-9a-fA-F]{64}")
 
 
 @click.command("verify")
@@ -64,10 +65,8 @@ def _witness(text: str) -> Head:
                 "--head: the file holds no head", subject=text, hint='It looks like {"seq": 5, "hash": "..."}'
             ) from error
     seq, colon, digits = text.rpartition(":")
-    if len(digits) != _HASH_DIGITS or (colon and not seq.isdecimal()):
-        raise UsageError(
-            f"--head: {text!r} is no file, no SEQ:HASH and no hash of {_HASH_DIGITS} hexadecimal digits"
-        )
+    if not _HASH.fullmatch(digits) or (colon and not seq.isdecimal()):
+        raise UsageError(f"--head: {text!r} is no file, no SEQ:HASH and no hash of 64 hexadecimal digits")
     return Head(hash=digits.lower(), seq=int(seq) if colon else None)
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from quietcell.core.readings import Flag
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
-from quietcell.errors import LedgerDamagedError, LedgerError
+from quietcell.errors import LedgerDamagedError, LedgerError, UsageError
 from quietcell.ledger.chain import Stored, check_chain, digest
 from quietcell.ledger.digest import digest_of
 from quietcell.ledger.journal import Journal
@@ -70,6 +70,8 @@ def verify(
     ------
     LedgerDamagedError
         Names the first record that does not check out.
+    UsageError
+        If the witnessed hash is that of another record than the one named with it.
     """
     while True:
         expired = given_up(journal)
@@ -108,7 +110,8 @@ class _Verification:
         self._tell = tell
         self._cells: dict[str, _Cell] = {}
         self._expired = expired
-        self._witnessed = head is None
+        self._witnessed: int | None = None
+        """The record that has the witnessed hash."""
         self._found = Verified()
 
     def run(self) -> Verified:
@@ -120,16 +123,32 @@ class _Verification:
                 f"this is ledger {self._journal.ledger}, witnessed was {self._head.ledger}"
             )
         self._found.records, self._found.head = check_chain(self._told())
-        if not self._witnessed and self._head is not None:
-            raise LedgerDamagedError(self._not_seen(self._head))
+        if self._head is not None:
+            self._require_seen(self._head)
         for name, segment in sorted(stored):
             self._check_rest(name, segment)
         return self._found
 
-    def _not_seen(self, head: Head) -> str:
-        if head.seq is not None and head.seq > self._found.records:
-            return f"record {head.seq} was witnessed, but the journal ends with record {self._found.records}"
-        return f"no record has the witnessed hash {head.hash}: the journal was cut or rewritten"
+    def _require_seen(self, head: Head) -> None:
+        """Refuse a journal without the witnessed record, and a number that is not that of the hash."""
+        if self._witnessed is None:
+            raise self._not_seen(head)
+        if head.seq not in (None, self._witnessed):
+            # The chain is whole up to that record, so only the number beside its hash is wrong.
+            raise UsageError(
+                f"--head: that hash is of record {self._witnessed}, not {head.seq}",
+                hint=f"Give {self._witnessed}:{head.hash}, or what was witnessed of record {head.seq}",
+            )
+
+    def _not_seen(self, head: Head) -> LedgerDamagedError:
+        if head.seq is None:
+            text = f"no record has the witnessed hash {head.hash}: the journal was cut or rewritten"
+            return LedgerDamagedError(text)
+        if head.seq > self._found.records:
+            text = f"record {head.seq} was witnessed, but the journal ends with record {self._found.records}"
+            return LedgerDamagedError(text)
+        text = f"its hash is not the witnessed {head.hash}: the journal was rewritten"
+        return LedgerDamagedError(text, subject=f"record {head.seq}")
 
     def _told(self) -> Iterator[Stored]:
         """Pass every record on to the chain's check; look at those about readings behind it."""
@@ -149,14 +168,8 @@ class _Verification:
         subject = f"record {record.seq}"
         if envelope["ledger"] != self._journal.ledger:
             raise LedgerDamagedError(f"it is of another ledger, {envelope['ledger']}", subject=subject)
-        head = self._head
-        if head is not None:
-            seen = digest(record.text) == head.hash
-            if head.seq == record.seq and not seen:
-                raise LedgerDamagedError(
-                    f"its hash is not the witnessed {head.hash}: the journal was rewritten", subject=subject
-                )
-            self._witnessed = self._witnessed or seen
+        if self._head is not None and digest(record.text) == self._head.hash:
+            self._witnessed = record.seq
         body = envelope["body"]
         if body["record"] == "segment" and body["state"] == "began":
             self._cell(body["cell"]).anchors[body["segment"]] = utc_ms(body["at"])
