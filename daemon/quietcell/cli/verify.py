@@ -38,7 +38,8 @@ def command(place: Place, head: str | None, *, again: bool, as_json: bool) -> in
     else. With --recompute the stored readings, requests and settings go through the engine once more, and
     what it makes must be what the journal holds, byte for byte.
 
-    Exit status: 0 sound, 1 damaged or different.
+    Exit status: 0 sound, 1 damaged or different, 64 wrong use, such as a witnessed hash beside the number of
+    another record.
     """
     witnessed = None if head is None else _witness(head)
     folder = place.folder()
