@@ -260,7 +260,7 @@ def test_calibrations_checks_doubts_episodes_and_settings_are_those_of_the_recor
     ):
         line = body["settings"]["line"]
         assert row[0].values == [body["seq"]]
-        assert row[4].values == [line["slope_pct"], line["zero_mv"]]
+        assert row[5].values == [line["slope_pct"], line["zero_mv"]]
 
 
 def test_a_qualified_result_names_the_episode_that_qualifies_it(folder: Path, tmp_path: Path) -> None:

@@ -1,9 +1,11 @@
 """The part of a report on one cell."""
 
+import json
 from collections.abc import Sequence
 from datetime import tzinfo
 from functools import cache
 
+from quietcell.core.records import Json
 from quietcell.report import events_part, results_part
 from quietcell.report.calibration_part import calibration_figure, calibration_table
 from quietcell.report.cell_report import CellReport, Configuration
@@ -18,6 +20,16 @@ from quietcell.report.pen import Pen
 
 MOST_LINES = 1
 """So many of the last calibrations are drawn with their points; --calibration draws any."""
+_LONGEST_VALUE = 40
+_OF_CALIBRATION = (
+    "bracket_ph",
+    "calibrated",
+    "calibration_",
+    "line.",
+    "slope_uncertainty_pct",
+    "zero_uncertainty_mv",
+)
+"""Settings that come with a calibration, which is told as one."""
 
 
 def cell_part(report: CellReport, found: Indications | None, span: Span, *, zone: tzinfo) -> str:
@@ -133,12 +145,33 @@ def line_of(c: Configuration) -> tuple[object, object]:
     return shown, c.calibration_id or "fixed in the configuration"
 
 
+def what_changed(c: Configuration) -> str:
+    """Return what is not as in the settings before, setting by setting."""
+    if c.changed is None:
+        return "the first of this cell"
+    told = [
+        f"{each.setting}: {_value(each.before)} → {_value(each.after)}"
+        for each in c.changed
+        if not each.setting.startswith(_OF_CALIBRATION)
+    ]
+    if len(told) < len(c.changed):
+        told.append("the calibration")
+    return "; ".join(told) or "nothing"
+
+
+def _value(value: Json) -> str:
+    """Return a setting, unless it is too long to be read in a table."""
+    text = "none" if value is None else value if isinstance(value, str) else json.dumps(value)
+    return text if len(text) <= _LONGEST_VALUE else "…"
+
+
 def _settings(part: Part) -> Html:
     cell = part.cell
     rows: list[tuple[object, ...]] = [
         (
             joined(["record ", number(c.seq)]),
             part.times(c.at),
+            what_changed(c),
             f"{c.mode}, every {c.every_s:g} s",
             c.criterion,
             *line_of(c),
@@ -149,6 +182,7 @@ def _settings(part: Part) -> Html:
     headers = (
         "Settings",
         "From",
+        "What changed",
         "Mode",
         "Criterion",
         "Slope and zero",

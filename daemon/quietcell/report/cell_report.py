@@ -108,6 +108,15 @@ class Day:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SettingChange:
+    """One setting that is not as it was before."""
+
+    setting: str
+    before: Json
+    after: Json
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Configuration:
     """Settings of a cell from some instant on."""
 
@@ -125,6 +134,8 @@ class Configuration:
     zero_mv: float
     electrode: str | None
     meter: str | None
+    changed: tuple[SettingChange, ...] | None
+    """Against the settings before; None for the first of the cell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,6 @@ from quietcell.report.alarm_times import alarm_times
 from quietcell.report.cell_report import (
     CellReport,
     Component,
-    Configuration,
     Day,
     Digests,
     Episode,
@@ -36,6 +35,7 @@ from quietcell.report.coverage import (
 from quietcell.report.excursions import LIMITS, Excursion
 from quietcell.report.indications import Indications
 from quietcell.report.material import CellMaterial, Entry, Span
+from quietcell.report.settings_in_force import settings_in_force
 
 SET_BACK_MS = 1000
 """A clock that goes back further was set back, and not only slowed."""
@@ -80,8 +80,8 @@ def summarise(
     doubted = {i for doubt in material.doubts for i in doubt.body["determinations"]}
     holding = layers(material, doubted)
     found_shares = shares_of(holding, material.span)
-    configurations = _in_force(material)
-    last = configurations[-1].body["settings"] if configurations else {}
+    in_force = material.until_end("configuration")
+    last: dict[str, Json] = in_force[-1].body["settings"] if in_force else {}
     return CellReport(
         cell=material.cell,
         sample_point=last.get("sample_point"),
@@ -128,7 +128,7 @@ def summarise(
         faults={kind: len(material.of(kind)) for kind in ("gap", "driver-fault", "cell-fault", "clock-step")},
         clock_set_back=_set_back(material),
         silent_s=sum((e.body["gap_s"] for e in material.of("gap")), 0.0),
-        configurations=tuple(map(_configuration, configurations)),
+        configurations=tuple(settings_in_force(material)),
         criteria={body["criterion"]["name"]: body["criterion"]["digest"] for body in bodies},
         digests=_digests(material.of("readings-digest")),
         rows=_numbered(entries),
@@ -331,36 +331,6 @@ def _excursions(
             )
         )
     return tuple(rows)
-
-
-def _in_force(material: CellMaterial) -> list[Entry]:
-    """Return the settings that counted at some instant of the span."""
-    entries = material.until_end("configuration")
-    if not entries:
-        return []
-    return [
-        each
-        for each, following in [*pairwise(entries), (entries[-1], None)]
-        if following is None or following.at_ms > material.span.from_ms
-    ]
-
-
-def _configuration(each: Entry) -> Configuration:
-    settings = each.body["settings"]
-    return Configuration(
-        seq=each.seq,
-        at=each.body["at"],
-        sha256=each.sha256,
-        mode=settings["mode"],
-        every_s=settings["every_s"],
-        criterion=settings["criterion_name"],
-        calibrated=settings.get("calibrated", True),
-        calibration_id=settings.get("calibration_id"),
-        slope_pct=settings["line"]["slope_pct"],
-        zero_mv=settings["line"]["zero_mv"],
-        electrode=settings.get("electrode"),
-        meter=settings.get("meter"),
-    )
 
 
 def _set_back(material: CellMaterial) -> int:
