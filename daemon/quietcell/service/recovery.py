@@ -16,6 +16,7 @@ import structlog
 from quietcell.core.bench_records import IN_BUFFER
 from quietcell.core.engine import Engine
 from quietcell.core.ingress.episode import EpisodeBody
+from quietcell.core.ingress.wording import told_as
 from quietcell.core.inputs import EngineInput, ReferenceRequest, SegmentBegan, SegmentEnded
 from quietcell.core.plain import rebuilt
 from quietcell.core.records import ENGINE_VERSION, Body, Json, SegmentBody
@@ -190,7 +191,7 @@ def _followed_no_further(told: Mapping[str, Json], at: str) -> EpisodeBody:
     """Return the end of an episode of which nothing more is known than was told."""
     known = {name: value for name, value in told.items() if name != "record"}
     text = (
-        f"What was told as {told['diagnosis']} since {told['began'][11:19]} UTC is followed no further: "
+        f"{told_as(told['diagnosis'])} since {told['began'][11:19]} UTC is followed no further: "
         "the run that found it cannot be judged again. What is still there will be found anew."
     )
     return rebuilt(EpisodeBody, {**known, "at": at, "state": "closed", "closed_at": at, "text": text})

@@ -64,7 +64,8 @@ def test_cleaning_acid_comes_with_its_caution() -> None:
 
 
 def test_what_is_over_says_so() -> None:
-    assert "is gone" in wording(replace(EVENT, state="closed"), at)
+    assert "co2-ingress since" in wording(replace(EVENT, state="closed"), at)
+    assert "nobody could tell" in wording(replace(EVENT, state="closed", diagnosis="cannot-tell"), at)
 
 
 @pytest.mark.parametrize(

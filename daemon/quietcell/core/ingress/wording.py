@@ -94,12 +94,18 @@ def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
     since = time_text(event.began_ms)
     told = _numbers(event)
     if event.state == "closed":
-        return f"What was told as {event.diagnosis} since {since} is gone ({told})."
+        return f"{told_as(event.diagnosis)} since {since} is gone ({told})."
     look = _BOTH if kind == "leak-or-junction" else _LOOK[event.diagnosis]
     if kind == "standing":
         look = _LOOK["co2-ingress"] + "; change the flow: what a leak brings grows as the flow falls"
     other = "" if kind else f"; it could also be {_ELSE[event.diagnosis]}"
     return f"{cause(event)}, since {since}{_sizes(event)}: {told}{other}. {look}."
+
+
+def told_as(diagnosis: str) -> str:
+    """Return what an episode was, as the beginning of a sentence on how it ended."""
+    unknown = diagnosis == "cannot-tell"
+    return "The change nobody could tell the cause of" if unknown else f"What was told as {diagnosis}"
 
 
 def _sizes(event: EpisodeEvent) -> str:
