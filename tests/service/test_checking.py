@@ -1,19 +1,20 @@
 """A cell is held against what it shows now, not against what it showed once."""
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
 from quietcell.core.electrode.buffers import buffer
+from quietcell.core.records import Json
 from quietcell.core.times import rfc3339
-from quietcell.errors import CommandError
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.service.attendance import Attendances
 from quietcell.service.cell import CellTask
 from quietcell.service.checking import Checking
 from quietcell.service.checks import CheckArguments, judged_check
 from quietcell.service.records import DaemonIds
-from tests.support.cell_bench import Bench, meter_readings
+from tests.support.cell_bench import Bench, Measuring, meter_readings
 from tests.support.streams import ANCHOR_UTC_MS, cell_settings
 
 
@@ -39,6 +40,49 @@ async def test_a_thermometer_of_a_silent_meter_is_held_against_nothing(tmp_path:
     await bench.run(meter_readings(30), 120, events={25: check, 115: check_in_vain})
     assert [body["verdict"] for body in bench.bodies() if body["record"] == "check"] == ["failed"]
     await bench.ledger.close()
+
+
+async def test_a_known_ph_is_held_against_the_newest_value_and_names_it(tmp_path: Path) -> None:
+    """While a failed check stands there is no result: what is refused for that alone tells of the water."""
+    async with Measuring(tmp_path, seconds=240) as bench:
+        ids = DaemonIds(97)
+        checking = Checking(
+            Attendances({bench.cell.name: bench.cell}, bench.ledger, ids), bench.ledger, ids, bench.clock
+        )
+
+        async def compared(known: float) -> dict[str, Json]:
+            return await checking.check(
+                {
+                    "via": "socket", "cell": "live-feed-room", "method": "comparison", "known": known,
+                    "tolerance": 0.1,
+                }
+            )  # fmt: skip
+
+        await bench.run(50)
+        failed = await compared(5.0)
+        assert (failed["body"]["verdict"], failed["compared"]["verdict"]) == ("failed", "accepted")
+        await bench.run(190)
+        newest = bench.bodies("determination")[-1]
+        assert newest["reasons"] == ["max-wait", "check-failed"]
+        mended = await compared(newest["ph"])
+        assert mended["body"]["verdict"] == "passed"
+        assert mended["compared"] == {key: newest[key] for key in ("id", "ended", "verdict", "ph")}
+        await bench.run(600)  # the meter has fallen silent
+        with pytest.raises(CommandError, match=r"the last value to compare.* ended .* min ago"):
+            await compared(7.0)
+
+
+@pytest.mark.parametrize(("method", "known"), [("comparison", 69.0), ("temperature", 690.0)])
+def test_what_water_cannot_have_is_no_known_value(
+    method: Literal["comparison", "temperature"], known: float
+) -> None:
+    asked = CheckArguments(via="socket", cell="live-feed-room", method=method, known=known, tolerance=0.1)
+    measured = {"id": "live-feed-room.1.4", "reasons": [], "ph": 7.05}
+    with pytest.raises(ArgumentError, match=f"{known:g} .* is no value of water here"):
+        judged_check(
+            asked, [measured], cell_settings(), body_id="d.1.9", at=rfc3339(ANCHOR_UTC_MS), since=None,
+            temperature_c=25.0,
+        )  # fmt: skip
 
 
 @pytest.mark.parametrize(

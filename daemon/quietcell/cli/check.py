@@ -22,6 +22,7 @@ from quietcell.core.ingress.flow_test import LEAST_FLOW_ML_MIN
 from quietcell.core.records import Json
 from quietcell.errors import DomainError, QuietcellError, UsageError
 from quietcell.report.wording import UNITS
+from quietcell.service.checks import KNOWN_PH, KNOWN_TEMPERATURE_C
 
 _TOLERANCE = Number(0, 100, min_open=True)
 
@@ -29,10 +30,14 @@ _TOLERANCE = Number(0, 100, min_open=True)
 @click.command("check")
 @bench_options
 @click.option("--buffer", "check_buffer", help="A third buffer: SET/NAME,lot=... or NAME,ph=7.00,u=0.01.")
-@click.option("--known-ph", type=Number(), help="pH by another meter or a laboratory.")
+@click.option("--known-ph", type=Number(*KNOWN_PH), help="pH by another meter or a laboratory.")
 @click.option("--known-from", help="Whose value that is.")
-@click.option("--determination", help="Whose water the known pH is of, by id. Absent: the last result.")
-@click.option("--known-temperature", type=Number(), help="°C by another thermometer.")
+@click.option(
+    "--determination",
+    help="Whose water the known pH is of, by id, also a refused one that came to rest. Absent: the last "
+    "of this cycle.",
+)
+@click.option("--known-temperature", type=Number(*KNOWN_TEMPERATURE_C), help="°C by another thermometer.")
 @click.option("--low-ionic", is_flag=True, help="Dilute solutions of known pH, at working flow.")
 @click.option(
     "--solution",
@@ -192,6 +197,11 @@ def _told(outcome: dict[str, Json], *, as_json: bool) -> int:
     else:
         unit = UNITS.get(body["unit"], body["unit"])
         click.echo(f"{body['verdict']}: {body['id']}, {body['deviation']:+.3f} {unit}")
+        if compared := outcome.get("compared"):
+            click.echo(
+                f"  compared with {compared['id']}: {compared['verdict']}, pH {compared['ph']:.3f}, "
+                f"ended {compared['ended']}"
+            )
         for refusal in body["refusals"]:
             click.echo(f"  {refusal['reason']}: {refusal['text']}")
         if outcome["doubt"]:

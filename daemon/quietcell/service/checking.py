@@ -4,12 +4,13 @@ from itertools import islice
 
 from quietcell.contracts import Clock
 from quietcell.core.records import DoubtBody, Json
-from quietcell.core.times import rfc3339
+from quietcell.core.settings import CellSettings
+from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import CommandError, DomainError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.attendance import Attendances, AttendedArguments
 from quietcell.service.cell import CellTask
-from quietcell.service.checks import CheckArguments, judged_check
+from quietcell.service.checks import CheckArguments, judged_check, tells_of_water
 from quietcell.service.commands import Commands, checked
 from quietcell.service.doubts import doubt_since
 from quietcell.service.electrodes import require_by, with_condition
@@ -19,7 +20,7 @@ from quietcell.service.records import DaemonIds
 FRESH_S = 60.0
 """An older reading tells nothing of what another thermometer shows now."""
 FAR_BACK = 1000
-"""No result among so many determinations counts as none."""
+"""No value among so many determinations counts as none."""
 
 
 class Checking:
@@ -53,7 +54,8 @@ class Checking:
         Returns
         -------
         dict
-            ``body`` of the check's record, ``doubt``.
+            ``body`` of the check's record, ``doubt``; ``compared``, the determination a known pH was held
+            against.
 
         Raises
         ------
@@ -77,8 +79,7 @@ class Checking:
         good_since = found.good_since(asked.method)
         now = rfc3339(self._clock.utc_ms())
         if asked.method == "comparison" and not asked.measurements:
-            last = await self._last_result(asked.cell, continuous=settings.mode == "continuous")
-            asked = asked.model_copy(update={"measurements": [last]})
+            asked = asked.model_copy(update={"measurements": [await self._value_of_now(settings)]})
         measured = [await self._measured(asked.cell, name) for name in asked.measurements]
         for body_measured in measured:
             require_by(settings, body_measured, same_line=asked.method != "buffer")
@@ -117,22 +118,41 @@ class Checking:
         else:
             self._attendances.forget(asked.cell)
             await task.reconfigure(behind, because=[body, *doubts])
-        return {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
+        answer = {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
+        if asked.method != "comparison":
+            return answer
+        return {**answer, "compared": {key: measured[0][key] for key in ("id", "ended", "verdict", "ph")}}
 
-    async def _last_result(self, cell: str, *, continuous: bool) -> str:
-        """Return the id of the last result of a cell; where water flows, of that water."""
+    async def _value_of_now(self, settings: CellSettings) -> str:
+        """Return the id of the newest determination that tells of a cell's water, if it is of this cycle.
 
-        def found() -> str | None:
-            for record in islice(self._ledger.journal.latest(cell, "determination"), FAR_BACK):
+        While a failed check stands there is no result; one refused for that alone is what the cell finds.
+        """
+
+        def found() -> dict[str, Json] | None:
+            for record in islice(self._ledger.journal.latest(settings.cell, "determination"), FAR_BACK):
                 body = record.body()
-                if body["verdict"] in ("accepted", "qualified") and not (continuous and "grab" in body):
-                    return str(body["id"])
+                brought = settings.mode == "continuous" and "grab" in body
+                if tells_of_water(body) and not brought:
+                    return body
             return None
 
         last = await self._ledger.run(found)
         if last is None:
-            raise CommandError("the cell has no result to compare", subject=cell, hint="Name a determination")
-        return last
+            raise CommandError(
+                "the cell has no value to compare", subject=settings.cell, hint="Wait for a determination"
+            )
+        age_s = (self._clock.utc_ms() - utc_ms(last["ended"])) / 1000
+        cycle_s = settings.every_s + settings.criterion.max_wait_s
+        if age_s > cycle_s:
+            raise CommandError(
+                f"the last value to compare, {last['id']}, ended {age_s / 60:.0f} min ago, at "
+                f"{last['ended']}; older than {cycle_s / 60:.0f} min it does not tell of the water now",
+                subject=settings.cell,
+                hint="Wait for the next, or name the determination of the water the known pH is of, "
+                "also a refused one that came to rest",
+            )
+        return str(last["id"])
 
     async def _measured(self, cell: str, name: str) -> dict[str, Json]:
         stored = await self._ledger.run(lambda: self._ledger.journal.with_id(name))

@@ -14,8 +14,9 @@ from quietcell.core.electrode.described_buffer import described_buffer
 from quietcell.core.electrode.low_ionic import FEWEST_SOLUTIONS, Found, known_solution, low_ionic_check
 from quietcell.core.electrode.uncertainty import COVERAGE_FACTOR
 from quietcell.core.records import ABSENT, Absent, Json, Reason
+from quietcell.core.screening import TEMPERATURE_RANGE_C
 from quietcell.core.settings import CellSettings
-from quietcell.errors import CommandError, DomainError
+from quietcell.errors import ArgumentError, CommandError, DomainError
 from quietcell.service.commands import LongText, OfCell
 
 Method = Literal["buffer", "comparison", "temperature", "low-ionic"]
@@ -29,6 +30,15 @@ _RESTLESS = frozenset(
     )
 )  # fmt: skip
 """Of a value nobody knows to have settled. One refused for a failed check alone may clear that check."""
+_OF_THE_LINE = frozenset(
+    reason.value
+    for reason in (Reason.CHECK_FAILED, Reason.CALIBRATION_EXPIRED, Reason.OUTSIDE_BRACKET, Reason.MAX_WAIT)
+)
+"""What speaks against the calibration alone: such a value is still that of the water."""
+KNOWN_PH = (3.0, 12.0)
+"""What 1e-3 mol/L of strong acid or base give, the base at 0 °C: beyond it no water is pure and no check
+solution dilute."""
+KNOWN_TEMPERATURE_C = TEMPERATURE_RANGE_C
 
 
 class CheckArguments(OfCell):
@@ -151,9 +161,16 @@ def _rested(measured: Mapping[str, Json]) -> Mapping[str, Json]:
     if why:
         raise CommandError(
             f"{measured['id']} did not come to rest ({', '.join(sorted(why))}): it is no value to compare",
-            hint="Name a determination that did",
+            hint="Name a determination that did; one refused for another reason will do",
         )
     return measured
+
+
+def tells_of_water(body: Mapping[str, Json]) -> bool:
+    """Tell whether a determination says what the water's pH was, whatever its calibration is worth."""
+    return body["ph"] is not None and (
+        body["verdict"] in ("accepted", "qualified") or _OF_THE_LINE.issuperset(body["reasons"])
+    )
 
 
 def _buffer(
@@ -181,12 +198,16 @@ def _buffer(
 def _compared(asked: CheckArguments, found: float | None, unit: str) -> list[RefusalEntry]:
     if asked.known is None or asked.tolerance is None:
         raise CommandError("a comparison needs the known value and a tolerance")
+    words, (low, high) = ("pH", KNOWN_PH) if unit == "pH" else ("°C", KNOWN_TEMPERATURE_C)
+    if not low <= asked.known <= high:
+        raise ArgumentError(
+            f"known: {asked.known:g} {words} is no value of water here, which has {low:g} to {high:g}"
+        )
     if found is None:
         raise CommandError("the cell shows no value to compare")
     deviation = found - asked.known
     if abs(deviation) <= asked.tolerance:
         return []
-    words = "pH" if unit == "pH" else "°C"
     return [
         RefusalEntry(
             reason="comparison-off" if unit == "pH" else "temperature-off",
