@@ -1,13 +1,17 @@
 """A connection that misbehaves in any way delays records; it loses, reorders and stops nothing."""
 
+import asyncio
 import socket
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from quietcell.outlets import mqtt, mqtt_client
+from quietcell.outlets import mqtt_client, mqtt_contest
+from quietcell.outlets.mqtt_client import BrokerConnection
+from quietcell.outlets.mqtt_library import Broker
 from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import (
     NOT_AUTHORISED,
@@ -79,8 +83,74 @@ async def test_a_rival_for_the_client_id_is_told_given_way_to_and_no_record_is_b
         told = f"another client connected by the client id quietcell-{SITE}"
         assert outlet.state == f"broker away: {told}"
         assert len([line for line in logs if told in str(line.get("text"))]) == 1
-        monkeypatch.setattr(mqtt, "CONTESTED_S", 0.0)
+        monkeypatch.setattr(mqtt_contest, "CONTESTED_S", 0.0)
         assert (outlet.working, outlet.state) == (True, "connected")
+
+
+async def test_a_broker_that_closes_again_and_again_without_a_word_is_told_once_and_given_way_to(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, logs: list[dict[str, object]]
+) -> None:
+    """As where a second daemon of the site connects and the broker gives no reason."""
+    async with ScriptedBroker() as broker, Delivery(tmp_path, broker.port) as delivery:
+        for number in range(1, 9):
+            await delivery.record()
+            await until(lambda: len(broker.peers) == number and delivery.outlet.connected)  # noqa: B023 # waited for at once
+            await delivery.all_delivered()
+            broker.peers[-1].close()
+            await until(lambda: len(broker.peers) > number)  # noqa: B023 # same
+        outlet = delivery.outlet
+        await until(lambda: outlet.connected)
+        assert list(dict.fromkeys(broker.records())) == list(range(1, 9))
+        assert (outlet.parked, delivery.backoff.in_a_row, outlet.working) == ([], 7, False)
+        assert outlet.state == (
+            "broker away: connection lost: the broker closed it, again and again soon after connecting"
+        )
+        monkeypatch.setattr(mqtt_contest, "CONTESTED_S", 0.0)
+        assert (outlet.working, outlet.state) == (True, "connected")
+    away = [str(line["text"]) for line in logs if line["event"] == "broker away"]
+    assert ["again and again" in text for text in away] == [False, False, True]
+    assert "A second daemon of this site needs a site name of its own" in away[-1]
+    assert [line["event"] for line in logs].count("broker connected") == 3
+
+
+@pytest.mark.parametrize(
+    ("granted", "told"),
+    [
+        (bytes([1, NOT_AUTHORISED, 1]), f"the broker refuses quietcell/{SITE}/+/alarm-request"),
+        (bytes([1, 1]), "the broker answers a subscription to 3 topics with 2 codes"),
+        (bytes([1, 1, 1, 1]), "the broker answers a subscription to 3 topics with 4 codes"),
+    ],
+)
+async def test_a_subscription_that_is_not_granted_is_told_once_and_stops_no_record(
+    tmp_path: Path, logs: list[dict[str, object]], granted: bytes, told: str
+) -> None:
+    async with ScriptedBroker(granted=granted) as broker, Delivery(tmp_path, broker.port) as delivery:
+        delivery.outlet.hear = lambda _: None
+        for number in (1, 2):
+            await until(lambda: len(broker.peers) == number and delivery.outlet.connected)  # noqa: B023 # waited for at once
+            await delivery.record()
+            await delivery.all_delivered()
+            await until(lambda: told in str(logs))
+            broker.peers[-1].close()
+        await until(lambda: len(broker.peers) > number and delivery.outlet.connected)
+    assert [line["text"] for line in logs if line["event"] == "no requests over MQTT"] == [told]
+
+
+async def test_a_stop_that_comes_with_the_answer_to_a_subscription_is_not_lost() -> None:
+    async with ScriptedBroker() as broker:
+        address = Broker(host="127.0.0.1", port=broker.port)
+        async with BrokerConnection(address, will=("daemon", "{}")) as connection:
+            library = connection._client._client
+            answered: Any = library.on_subscribe
+
+            def answered_and_stopped(*args: Any) -> None:
+                answered(*args)
+                listening.cancel()
+
+            library.on_subscribe = answered_and_stopped
+            listening = asyncio.create_task(connection.listen(["a", "b", "c"], lambda _: None))
+            await asyncio.wait({listening})
+            assert listening.cancelled()
 
 
 async def test_a_broker_that_goes_while_nothing_is_to_be_said_is_noticed(tmp_path: Path) -> None:

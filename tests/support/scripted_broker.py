@@ -15,7 +15,8 @@ from typing import Self
 from quietcell.core.records import Json
 from tests.support.until import until
 
-CONNECT, CONNACK, PUBLISH, PUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 12, 13, 14
+CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
+PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
 NOT_AUTHORISED, TAKEN_OVER = 0x87, 0x8E
 
 
@@ -104,6 +105,8 @@ class ScriptedBroker:
     on_connect: Callable[[Peer], Awaitable[None]] = accept
     on_publish: Callable[[Peer, Publish], Awaitable[None]] = acknowledge
     answers_pings: bool = True
+    granted: bytes = bytes([1, 1, 1])
+    """Codes that answer a subscription, one a topic."""
     port: int = 0
     peers: list[Peer] = field(default_factory=list)
     published: list[Publish] = field(default_factory=list)
@@ -164,6 +167,8 @@ class ScriptedBroker:
             self.published.append(publish)
             if publish.qos:
                 await self.on_publish(peer, publish)
+        elif kind == SUBSCRIBE:
+            peer.send(SUBACK, body[:2] + (b"\0" if peer.version == 5 else b"") + self.granted)
         elif kind == PINGREQ and self.answers_pings:
             peer.send(PINGRESP)
         elif kind == DISCONNECT:

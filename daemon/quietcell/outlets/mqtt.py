@@ -22,8 +22,9 @@ from quietcell.errors import ContractError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.ledger.ledger import Ledger
-from quietcell.outlets.follower import RETRY_LONGEST_S, Backoff, finish
+from quietcell.outlets.follower import Backoff, finish
 from quietcell.outlets.mqtt_client import BrokerConnection, BrokerLostError
+from quietcell.outlets.mqtt_contest import CONTESTED_S, Contest
 from quietcell.outlets.mqtt_library import Answer, Broker, Heard, PublishRefusedError
 from quietcell.outlets.mqtt_standing import Standing
 from quietcell.outlets.mqtt_topics import (
@@ -37,8 +38,6 @@ from quietcell.outlets.mqtt_topics import (
 NAME = "mqtt"
 SUSPECT_LOSSES = 5
 """A record at which the connection was lost so often, and nothing else went wrong, is parked."""
-CONTESTED_S = 3 * RETRY_LONGEST_S
-"""Where another client of the same client id took the connection, it may come back for so long."""
 GOODBYE_S = 1.0
 """So long the broker may take to acknowledge a goodbye."""
 
@@ -101,8 +100,7 @@ class MqttOutlet:
         self._settled = asyncio.Event()
         self._away: BrokerLostError | None = None
         """Why the broker is away, as last reported."""
-        self._contested_s: float | None = None
-        """When another client took the connection last."""
+        self._contest = Contest()
         self._warned: set[tuple[str, str]] = set()
         self._log = structlog.get_logger().bind(broker=f"{broker.host}:{broker.port}")
 
@@ -125,13 +123,12 @@ class MqttOutlet:
 
     @property
     def working(self) -> bool:
-        """True while records can be delivered, not just between two losses to the same rival."""
+        """True while records can be delivered, not just between two losses of a contested connection."""
         return self.connected and not self._contested
 
     @property
     def _contested(self) -> bool:
-        since_s = self._contested_s
-        return since_s is not None and asyncio.get_running_loop().time() - since_s < CONTESTED_S
+        return self._contest.holds(asyncio.get_running_loop().time())
 
     async def run(self) -> None:
         """Deliver until cancelled, through any number of lost connections."""
@@ -145,20 +142,20 @@ class MqttOutlet:
             self._warn_once("the password crosses the network unencrypted, as outlets.mqtt allows")
         while True:
             self._answered = self._serving = False
-            began_s = asyncio.get_running_loop().time()
+            now_s = asyncio.get_running_loop().time
+            began_s = now_s()
             try:
                 async with BrokerConnection(self._broker, will=self._daemon("offline")) as connection:
                     await self._stay(connection)
             except BrokerLostError as error:
                 await self._blame(error)
-                news = str(error) != str(self._away) or (error.rival and not self._contested)
-                if error.rival:
-                    self._contested_s = asyncio.get_running_loop().time()
-                if news:
+                known = self._contested
+                if self._serving or error.rival:
+                    error = self._contest.lost(error, began_s=began_s, now_s=now_s())
+                if str(error) != str(self._away) or (error.rival and not known):
                     self._away = error
                     self._log.warning("broker away", text=str(error), delivered_to=self.seq)
-            lasted_s = asyncio.get_running_loop().time() - began_s
-            if (self._answered and not self._contested) or lasted_s > RETRY_LONGEST_S:
+            if (self._answered and not self._contested) or now_s() - began_s > CONTESTED_S:
                 self._backoff.worked()
             await self._backoff.pause()
 
@@ -173,6 +170,7 @@ class MqttOutlet:
             await self._park(record, f"lost {SUSPECT_LOSSES} connections while it was sent; {error}")
             self.seq = record.seq
             self._moved.set()
+            self._contest.explained()
 
     @property
     def _one_by_one(self) -> bool:
@@ -189,10 +187,10 @@ class MqttOutlet:
         try:
             online = await self._retain(connection, *self._daemon("online"))
             await connection.answered(online)
-            self._log.info("broker connected")
             self._connection = connection
             if not self._contested:
                 self._away = None
+                self._log.info("broker connected")
             self._serving = True
             await self._serve(connection)
         except asyncio.CancelledError:

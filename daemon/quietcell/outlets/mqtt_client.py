@@ -4,9 +4,10 @@ Nothing here waits longer than it says.
 """
 
 import asyncio
+import math
 from collections.abc import Callable, Sequence
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
@@ -27,6 +28,9 @@ ANSWER_S = 10.0
 """A broker that leaves a message or a connection unanswered for so long counts as lost."""
 _FAILURE = 0x80
 """Answers from here on are refusals."""
+_SECOND = (
+    "A second daemon of this site needs a site name of its own; any other client, or this one, a client id"
+)
 
 
 class BrokerLostError(OutletError):
@@ -36,6 +40,16 @@ class BrokerLostError(OutletError):
     """True where the other end closed it, rather than falling silent."""
     rival = False
     """True where it did so because another client connected by the same client id."""
+
+    def again_and_again(self) -> "BrokerLostError":
+        """Return this error as it is told once it has come often, each time soon after connecting."""
+        again = BrokerLostError(
+            f"{self.message}, again and again soon after connecting",
+            subject=self.subject,
+            hint=self.hint or "The broker's log may say why",
+        )
+        again.closed = self.closed
+        return again
 
 
 class BrokerConnection:
@@ -104,14 +118,14 @@ class BrokerConnection:
             error = BrokerLostError(
                 f"another client connected by the client id {client_id}",
                 subject=subject,
-                hint="Is a second daemon of this site at work? Give it a site name or a client_id of its own",
+                hint=_SECOND,
             )
             error.rival = True
             return error
         error = BrokerLostError(
             f"connection lost: {self._client.why_gone()}",
             subject=subject,
-            hint=f"If that goes on: does another client use the client id {client_id}?",
+            hint=f"If that goes on: does another client use the client id {client_id}? {_SECOND}",
         )
         error.closed = True
         return error
@@ -122,7 +136,7 @@ class BrokerConnection:
         Returns
         -------
         str or None
-            Why the broker refuses one of them.
+            Why nothing may come on one of them.
 
         Raises
         ------
@@ -131,15 +145,23 @@ class BrokerConnection:
         """
         self._client.hear = hear
         options = SubscribeOptions(qos=1, noLocal=True, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+        asked: list[tuple[str, Any]] = [
+            (topic, options if self._broker.protocol == "5" else 1) for topic in topics
+        ]
         try:
-            if self._broker.protocol == "5":
-                codes = await self._client.subscribe([(t, options) for t in topics], timeout=ANSWER_S)
-            else:
-                codes = await self._client.subscribe([(t, 1) for t in topics], timeout=ANSWER_S)
+            # The library's own time-out loses a cancellation that comes with the answer (Python 3.11).
+            async with asyncio.timeout(ANSWER_S):
+                codes = await self._client.subscribe(asked, timeout=math.inf)
+        except TimeoutError as error:
+            raise BrokerLostError(
+                f"a subscription was not answered for {ANSWER_S:.0f} s", subject=str(self._broker)
+            ) from error
         except aiomqtt.MqttError as error:
             raise BrokerLostError(
                 f"cannot subscribe: {in_words(error)}", subject=str(self._broker)
             ) from error
+        if len(codes) != len(topics):
+            return f"the broker answers a subscription to {len(topics)} topics with {len(codes)} codes"
         values = [code.value if isinstance(code, ReasonCode) else code for code in codes]
         refused = [topic for topic, value in zip(topics, values, strict=True) if value >= _FAILURE]
         return f"the broker refuses {', '.join(refused)}" if refused else None
