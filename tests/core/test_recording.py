@@ -107,7 +107,7 @@ def test_a_point_beside_decimal_commas_is_no_number() -> None:
         read("time;mv\n2026-03-01T08:00:00Z;1.025,04\n", Layout(delimiter=";", decimal_comma=True))
 
 
-def test_ph_in_place_of_mv_becomes_the_potential_of_a_theoretical_electrode() -> None:
+def test_ph_in_place_of_mv_becomes_the_potential_that_means_it() -> None:
     layout = Layout(
         columns={"time": "t", "ph": "pH"}, time="elapsed-s", temperature_c=22.0, required=frozenset({"ph"})
     )

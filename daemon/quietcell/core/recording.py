@@ -15,6 +15,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock, flag_labels
 from quietcell.core.times import rfc3339
 
@@ -22,6 +23,7 @@ QUANTITIES: Final = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
 HEADER: Final = ("time", *QUANTITIES, "flags", "segment")
 CANONICAL: Final = {name: name for name in HEADER}
 BEGAN, ENDED, GIVEN = "began-", "ended-", "given-"
+THEORETICAL: Final = Line(slope_pct=100.0, zero_mv=0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +43,9 @@ class Layout:
         From row to row, s, for ``row``.
     temperature_c : float or None
         Fixed temperature where the recording has none, °C.
+    ph_line : Line
+        Puts a recorded pH back to mV. Give the line the readings will be judged by, so that the same pH
+        comes of it again.
     required : frozenset of str
         Columns that must be in the file.
     delimiter : str
@@ -54,6 +59,7 @@ class Layout:
     start_utc_ms: int = 0
     interval_s: float = 1.0
     temperature_c: float | None = None
+    ph_line: Line = THEORETICAL
     required: frozenset[str] = frozenset({"time", "mv"})
     delimiter: str = ","
     decimal_comma: bool = False

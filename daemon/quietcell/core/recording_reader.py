@@ -27,8 +27,6 @@ from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import DomainError, RecordingError
 
 _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
-_PH_LINE = Line(slope_pct=100.0, zero_mv=0.0)
-"""A recording of pH in place of mV is put back to the potential of a theoretical electrode."""
 CHUNK_ROWS = 5000
 _AT_ONCE = 500
 """So many usual lines are read in bulk."""
@@ -38,10 +36,10 @@ LONGEST_LINE = 64 * 1024
 """A longer line, or a cell that goes on over so many characters, is no recording."""
 
 
-def _mv_of(ph: float, temperature_c: float) -> float:
-    """Return a theoretical electrode's potential; NaN where pH or temperature can't be."""
+def _mv_of(line: Line, ph: float, temperature_c: float) -> float:
+    """Return the potential that means a pH; NaN where pH or temperature can't be."""
     try:
-        return float(_PH_LINE.mv(ph, temperature_c))
+        return float(line.mv(ph, temperature_c))
     except DomainError:
         return math.nan
 
@@ -254,8 +252,8 @@ class _Reader:
         if "ph" in self._place:
             ph, temperature_c = self._number(row, "ph"), values["temperature_c"]
             if math.isnan(temperature_c):
-                temperature_c = 25.0  # only the theoretical electrode's own temperature: it cancels below
-            values["mv"] = _mv_of(ph, temperature_c)
+                temperature_c = 25.0  # no pH comes of it without a temperature
+            values["mv"] = _mv_of(self._layout.ph_line, ph, temperature_c)
         for quantity, value in values.items():
             self._values[quantity].append(value)
         bits = 0

@@ -100,6 +100,7 @@ def recording_layout(config: Config, name: str) -> Layout:
         start_utc_ms=0 if settings.start is None else round(settings.start.timestamp() * 1000),
         interval_s=settings.interval_s or 1.0,
         temperature_c=settings.temperature_c,
+        ph_line=configured(config, name).line,
         required=frozenset(key for key in columns if key in named or key in {"mv", "ph"})
         | ({"time"} if settings.time != "row" else set()),
         delimiter=settings.delimiter,
