@@ -115,9 +115,11 @@ def unshelve(alarm: str) -> dict[str, Json]:
 
 @command.command("sanitisation")
 @_act("sanitisation")
-@click.option("--for", "span", help="How long, such as 90min or 4h; a day at most. Left out: end it now.")
+@click.option(
+    "--for", "span", help="How long from now, such as 90min or 4h; a day at most. Left out: end it now."
+)
 def sanitisation(span: str | None) -> dict[str, Json]:
-    """Put CELL into function check for a hot or chemical cycle, or take it out.
+    """Put CELL into function check for a hot or chemical cycle, prolong that, or take it out.
 
     Nothing is measured meanwhile, and its other alarms keep quiet. Lines may be hot or hold cleaning
     agent: follow the site's rules.

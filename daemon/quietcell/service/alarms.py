@@ -57,11 +57,11 @@ class ShelveArguments(ActArguments):
 
 
 class SanitisationArguments(OfCell):
-    """Puts a cell into sanitisation or takes it out."""
+    """Puts a cell into sanitisation, prolongs it, or takes the cell out."""
 
     reason: Text = Field(description="Why, in the words of whoever does it.")
     for_s: Annotated[float, Field(gt=0, le=DAY_S)] | None = Field(
-        default=None, description="For how long, s; left out: end it now."
+        default=None, description="For how long from now, s; left out: end it now."
     )
 
 
@@ -356,12 +356,12 @@ class Alarms:
         return await self._act(asked, lambda e, now, by: e.unshelve(now, asked.alarm, by))
 
     async def sanitisation(self, request: dict[str, Json]) -> dict[str, Json]:
-        """Put a cell into sanitisation for a stated time, or take it out.
+        """Put a cell into sanitisation for a stated time, or prolong that, or take it out.
 
         Raises
         ------
         CommandError
-            If an argument is wrong, or it is in it already, or not.
+            If an argument is wrong, or it is to be taken out and not in it.
         """
         asked = checked(SanitisationArguments, request)
         async with self._turn:

@@ -21,11 +21,28 @@ def test_sanitisation_silences_the_cell_for_a_stated_time_and_says_function_chec
     watched.bodies += watched.watch.begin_sanitisation(at(5), SOMEONE, until_utc_ms=UTC_MS + 600_000)
     assert watched.run(594, temperature_c=85.0, flow_ml_min=0.0) == []
     assert watched.watch.engine.condition() is Signal.FUNCTION_CHECK
-    with pytest.raises(AlarmRefusedError, match="is under way until"):
-        watched.watch.begin_sanitisation(at(599), SOMEONE, until_utc_ms=UTC_MS + 900_000)
     assert watched.run(5, temperature_c=25.0, flow_ml_min=100.0) == ["sanitisation returned"]
     with pytest.raises(AlarmRefusedError, match="is not under way"):
         watched.watch.end_sanitisation(at(605), SOMEONE)
+
+
+def test_sanitisation_that_takes_longer_goes_on_until_the_time_said_last() -> None:
+    watched = Watched(no_result_after_s=60.0)
+    watched.bodies += watched.watch.begin_sanitisation(at(0), SOMEONE, until_utc_ms=UTC_MS + 600_000)
+    told = watched.watch.begin_sanitisation(at(590), SOMEONE, until_utc_ms=UTC_MS + 900_000)
+    watched.bodies += told
+    (body,) = [each.as_json() for each in told]
+    assert (body["state"], body["since"], body["ends"]) == (
+        "acknowledged",
+        rfc3339(UTC_MS),
+        rfc3339(UTC_MS + 900_000),
+    )
+    assert (body["operator"], body["reason"]) == (SOMEONE.operator, SOMEONE.reason)
+    after = Watched()
+    after.watch.restore([body.as_json() for body in watched.bodies], at(650))
+    assert after.watch.sanitisation == Span(ends_ms=at(900).ms, until=rfc3339(UTC_MS + 900_000))
+    watched.bodies += watched.watch.begin_sanitisation(at(700), SOMEONE, until_utc_ms=UTC_MS + 710_000)
+    assert watched.run(720) == ["sanitisation returned"]
 
 
 def test_sanitisation_lasts_as_long_as_was_said_whatever_utc_does() -> None:

@@ -357,18 +357,16 @@ class CellWatch:
     # --- sanitisation --------------------------------------------------------------------------
 
     def begin_sanitisation(self, now: Moment, by: Person, *, until_utc_ms: int) -> list[AlarmBody]:
-        """Put the cell into function check until a stated time; whoever does it knows of it.
+        """Put the cell into function check until a stated time, or keep it there until another one.
+
+        Whoever does it knows of it.
 
         Raises
         ------
         AlarmRefusedError
-            If it is under way already, or its end is past or too far off.
+            If its end is past or too far off.
         """
         subject = f"{self.cell}/sanitisation"
-        if self.sanitisation is not None:
-            raise AlarmRefusedError(
-                f"is under way until {self.sanitisation.until}", subject=subject, hint="End it first"
-            )
         if not now.utc_ms < until_utc_ms <= now.utc_ms + DAY_MS:
             raise AlarmRefusedError(
                 f"it would end at {rfc3339(until_utc_ms)}",

@@ -209,6 +209,8 @@ class AlarmEngine:
     def begin(self, now: Moment, name: str, by: Person, *, text: str, lasts: Span) -> list[AlarmBody]:
         """Take a condition that someone brings about for a stated time, and therefore knows of.
 
+        One that goes on already lasts until the time stated now.
+
         Raises
         ------
         AlarmRefusedError
@@ -224,7 +226,13 @@ class AlarmEngine:
             )
         self.observe(now, name, holds=True, text=text, lasts=lasts)
         alarm.delay.counts = True  # who brings it about need not wait for it
-        return [*self.advance(now), *self.acknowledge(now, name, by)]
+        if alarm.state is not AlarmState.ACKNOWLEDGED:
+            return [*self.advance(now), *self.acknowledge(now, name, by)]
+        body_id, stays = self._next_id(), AlarmState.ACKNOWLEDGED
+        alarm.last = self._body(
+            alarm, body_id, rfc3339(now.utc_ms), AlarmEvent.ACKNOWLEDGED, stays, alarm.since, by
+        )
+        return [alarm.last, *self.advance(now)]
 
     def shelve(self, now: Moment, name: str, by: Person, *, until_utc_ms: int) -> list[AlarmBody]:
         """Put an alarm aside until a stated time.

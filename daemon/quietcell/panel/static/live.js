@@ -9,7 +9,7 @@ const CONDITIONS = {
 };
 const STATES = { "unacknowledged": "not acknowledged", "acknowledged": "acknowledged", "returned-unacknowledged": "over, not acknowledged", "shelved": "shelved" };
 const ORDER = ["unacknowledged", "returned-unacknowledged", "acknowledged", "shelved"], PRIORITIES = ["high", "medium", "low"];
-const TITLES = { "alarm-acknowledge": "Acknowledge", "alarm-shelve": "Shelve", "alarm-unshelve": "Take from the shelf", "sanitisation": "Begin sanitisation", "sanitisation-end": "End sanitisation" };
+const TITLES = { "alarm-acknowledge": "Acknowledge", "alarm-shelve": "Shelve", "alarm-unshelve": "Take from the shelf", "sanitisation": "Begin sanitisation", "sanitisation-longer": "Prolong sanitisation", "sanitisation-end": "End sanitisation" };
 const FRESH_S = 10;
 let heard = 0, now = "";
 
@@ -84,20 +84,21 @@ function cellCard(cell) {
     make("p", { class: "soft" }, "Waits for " + cell.waits_for),
     make("div", { class: "acts", "data-part": "acts" },
       cell.result ? button("evidence", { ...name, "data-record": cell.result.id }, "Evidence") : null,
-      cell.sanitisation_until ? button("sanitisation-end", name, "End sanitisation") : button("sanitisation", name, "Sanitise …")));
+      cell.sanitisation_until ? button("sanitisation-end", name, "End sanitisation") : button("sanitisation", name, "Sanitise …"),
+      cell.sanitisation_until ? button("sanitisation-longer", name, "Prolong it …") : null));
 }
 
 // --- what people do
 let asked = null;
 function begin(act, data) {
   asked = { act, cell: data.cell, alarm: data.alarm };
-  const lasts = act === "alarm-shelve" || act === "sanitisation";
+  const sanitise = act === "sanitisation" || act === "sanitisation-longer", lasts = act === "alarm-shelve" || sanitise;
   by("act-title").textContent = TITLES[act];
-  by("act-what").textContent = data.alarm ? data.title + " of " + data.cell : act === "sanitisation"
+  by("act-what").textContent = data.alarm ? data.title + " of " + data.cell : sanitise
     ? data.cell + ": its other alarms keep quiet, and nothing it shows is taken for the water. Lines may be hot or hold cleaning agent: follow the site's rules." : data.cell;
   by("act-span").hidden = !lasts;
-  by("act-hours").max = act === "sanitisation" ? 24 : 168;
-  by("act-hours").value = act === "sanitisation" ? 4 : 8;
+  by("act-hours").max = sanitise ? 24 : 168;
+  by("act-hours").value = sanitise ? 4 : 8;
   by("act-token-wanted").hidden = hasToken();
   by("act-who").value = sessionStorage.getItem("who") || "";
   by("act-why").value = by("act-told").textContent = "";
@@ -113,7 +114,7 @@ async function finish(event) {
   if (asked.alarm) body.alarm = asked.alarm;
   if (!by("act-span").hidden) body.for_s = Number(by("act-hours").value) * 3600;
   try {
-    await ask("api/commands/" + asked.act.replace("-end", ""), { method: "POST", body: JSON.stringify(body), headers: { "content-type": "application/json" } });
+    await ask("api/commands/" + asked.act.replace(/-(end|longer)$/, ""), { method: "POST", body: JSON.stringify(body), headers: { "content-type": "application/json" } });
     by("act").close();
   } catch (error) {
     by("act-told").textContent = "Not done: " + error.message;
