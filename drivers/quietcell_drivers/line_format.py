@@ -95,8 +95,9 @@ class LineFormatSettings(DriverSettings):
     decimal_comma: bool = Field(default=False, description="Whether the meter writes 25,04 for 25.04.")
     status: dict[str, str] = Field(
         default_factory=dict,
-        description="Words of the status column, or words sent in place of a number, and the flag each sets "
-        '(such as "OL" = "meter-overrange"), or "" for none. A status word not listed sets meter-status.',
+        description="Words of the status column, or words sent in place of a number, and the flag each sets: "
+        "meter-unstable, meter-overrange, operator (someone works at the cell) or meter-status, such as "
+        '{ "OL" = "meter-overrange" }; "" for none. A status word not listed sets meter-status.',
     )
 
     @field_validator("encoding")
@@ -149,8 +150,8 @@ class LineFormatSettings(DriverSettings):
     @field_validator("status")
     @classmethod
     def _flags_are_known(cls, status: dict[str, str]) -> dict[str, str]:
-        for label in status.values():
-            _known(label, ("", *FLAG_BY_LABEL), "flag")
+        for label in filter(None, status.values()):
+            _known(label, tuple(FLAG_BY_LABEL), 'flag (or "" for none)')
         return status
 
     @model_validator(mode="after")

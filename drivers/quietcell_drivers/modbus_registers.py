@@ -80,8 +80,8 @@ class StatusRegister(DriverSettings):
     kind: Kind = Field(default="holding", description="As for quantities.")
     bits: dict[str, str] = Field(
         default_factory=dict,
-        description='Number of the bit ("0" is the lowest) and the flag it sets, such as '
-        '{ "3" = "meter-status" }; "" for none.',
+        description='Number of the bit ("0" is the lowest) and the flag it sets, as in '
+        '`status` of line-stream, such as { "3" = "meter-status" }; "" for none.',
     )
 
     @field_validator("bits")
@@ -91,7 +91,8 @@ class StatusRegister(DriverSettings):
             if not (bit.isascii() and bit.isdecimal() and int(bit) < 16):
                 raise ValueError(f'{bit!r} is no bit of a register; allowed: "0" to "15"')
             if label not in ("", *FLAG_BY_LABEL):
-                raise ValueError(f"{label!r} is no flag; allowed: {', '.join(FLAG_BY_LABEL)}")
+                allowed = ", ".join(FLAG_BY_LABEL)
+                raise ValueError(f'{label!r} is no flag (or "" for none); allowed: {allowed}')
         return bits
 
     def flags(self, content: int) -> Flag:

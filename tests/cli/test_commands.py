@@ -375,6 +375,12 @@ def test_what_stands_inside_a_setting_is_explained_too() -> None:
     assert "status.bits (default {})" in shown
 
 
+def test_what_a_driver_must_have_comes_first_and_no_name_is_cut_in_two() -> None:
+    shown = ran("drivers", "line-poll").out
+    assert [shown.index(f"\n  {name} (") for name in ("port", "question")] < [shown.index(" (default")] * 2
+    assert "by-\n" not in shown
+
+
 def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def port(name: str) -> ListPortInfo:
         info: Any = ListPortInfo(str(tmp_path / name))

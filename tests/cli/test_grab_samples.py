@@ -75,7 +75,9 @@ def test_beside_a_daemon_a_script_gets_json_and_others_have_to_wait(tmp_path: Pa
         for command in (("measure", "--sample", "S-18"), ("calibrate", *BUFFERS)):
             words = (*command, "live-feed-room", "--operator", "Bo")
             assert "Ada is at work here (measure)" in answered(tmp_path, *words, status=1).err
-        asked = answered(tmp_path, "request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-18")
+        asked = answered(
+            tmp_path, "request", "live-feed-room", "--operator", "Bo", "--sample-id", "S-18", status=1
+        )
         assert "refused (busy)" in asked.out
         interrupt(first, "what is in force has not changed")
         assert first.ended() == 130

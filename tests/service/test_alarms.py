@@ -17,6 +17,7 @@ from quietcell.core.alarms.shipped import CELL_ALARMS, DAEMON_ALARMS
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json, SegmentBody
 from quietcell.core.times import rfc3339
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet
@@ -138,6 +139,15 @@ async def test_what_a_removed_cell_left_returns_and_can_be_acknowledged(tmp_path
         assert answer["state"] == "normal"
         assert faults_of_answer("second/alarm-request", {"ok": True, **answer}) == []
         assert alarms.shown() == []
+
+
+async def test_an_alarm_that_does_not_exist_is_wrong_use_one_in_another_state_is_not(tmp_path: Path) -> None:
+    async with Watching(tmp_path).watched(config(tmp_path, "first")) as alarms:
+        with pytest.raises(ArgumentError, match=r"no alarm 'flow-stoped'\. Its alarms are "):
+            await alarms.acknowledge(acknowledging("first", "flow-stoped"))
+        with pytest.raises(CommandError, match="is normal") as told:
+            await alarms.acknowledge(acknowledging("first", "flow-stopped"))
+        assert not isinstance(told.value, ArgumentError)
 
 
 async def test_what_was_done_to_an_electrode_goes_with_it_to_another_cell(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from quietcell.core.ingress.event import State
 from quietcell.core.records import Json
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import CommandError
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.service.attendance import Attendances
 from quietcell.service.calibrating import Calibrating
 from quietcell.service.checking import Checking
@@ -139,7 +139,7 @@ async def test_what_cannot_be_is_refused_with_what_to_do(tmp_path: Path) -> None
         other = {**WHO, "thing": "electrode", "name": "probe-8"}
         with pytest.raises(CommandError, match=r"probe-7 is in this cell: cells\.live-feed-room\.electrode"):
             await keeper.thing(other)
-        with pytest.raises(CommandError, match="no record names probe-9"):
+        with pytest.raises(ArgumentError, match="no record names probe-9"):
             await keeper.kept({**WHO, "history_of": "probe-9"})
         meter = {**WHO, "thing": "meter", "name": "bench-meter"}
         await keeper.thing(meter)

@@ -3,6 +3,7 @@
 import asyncio
 import inspect
 import json
+import textwrap
 from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any, get_args, get_origin
@@ -41,7 +42,8 @@ def command(words: tuple[str, ...], *, as_json: bool) -> int:
             click.echo(f"{row['name']:14} {row['fault'] or row['summary']}")
             for setting in row.get("settings", []):
                 click.echo(f"\n  {setting['name']} ({setting['default']})")
-                click.echo(click.wrap_text(setting["description"], 90, "    ", "    "))
+                text = setting["description"]
+                click.echo(textwrap.indent(textwrap.fill(text, 86, break_on_hyphens=False), "    "))
     return 1 if any(row["fault"] for row in rows) else 0
 
 
@@ -75,8 +77,8 @@ def _described(drivers: InstalledDrivers, name: str, *, settings: bool) -> dict[
 
 
 def _settings(model: type[BaseModel], before: str = "") -> Iterator[dict[str, str]]:
-    """Yield what a driver takes, and what stands inside a setting right behind it."""
-    for key, field in model.model_fields.items():
+    """Yield what a driver takes, what it must have first; what stands inside a setting is right behind it."""
+    for key, field in sorted(model.model_fields.items(), key=lambda item: not item[1].is_required()):
         default = field.get_default(call_default_factory=True)
         yield {
             "name": f"{before}{key}",

@@ -27,21 +27,23 @@ def command(
     *,
     from_buffer: bool,
     as_json: bool,
-) -> None:
+) -> int:
     """Ask for a determination on CELL and return at once.
 
     It supersedes the cell's own determination; where another request is still open, this one is refused as
-    busy. The result comes by every outlet and names the request.
+    busy, with status 1. The result comes by every outlet and names the request.
     """
     given: dict[str, Json] = {"sample_id": sample_id, "reference": reference, "operator": operator}
     if from_buffer:
         given["from_buffer"] = True
     wanted = {key: value for key, value in given.items() if value is not None}
     answer = place.ask({"command": "request", "cell": cell, **wanted})
+    ended = answer["determination"]
+    refused = ended is not None and ended["body"]["verdict"] == "refused"
     if as_json:
         print_json(answer)
-        return
-    ended = answer["determination"]
+        return int(refused)
     became = "open" if ended is None else ended["body"]["verdict"]
     reasons = ", ".join(ended["body"]["reasons"]) if ended is not None else ""
     click.echo(f"request {answer['request']}: {became}{f' ({reasons})' if reasons else ''}")
+    return int(refused)

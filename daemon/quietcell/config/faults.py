@@ -1,5 +1,6 @@
 """Faults of a configuration in words: what is wrong, what is allowed."""
 
+import ast
 import json
 import re
 from collections.abc import Iterable
@@ -165,7 +166,8 @@ def _words(detail: ErrorDetails, path: Path, model: type[BaseModel], at: Path) -
     if kind == "extra_forbidden":
         return f"unknown key; {meant(str(path[-1]), fields_at(model, below[:-1]))}"
     if kind == "missing":
-        meaning = description(model, below)
+        inside_a_list = below and isinstance(below[-1], int)
+        meaning = description(model, below[:-1] if inside_a_list else below)
         return f"missing; {meaning[:1].lower()}{meaning[1:]}" if meaning else "missing"
     if kind == "value_error":  # a driver's own check, which names the value itself
         return detail["msg"].removeprefix("Value error, ")
@@ -185,8 +187,12 @@ def _wrong(kind: str, context: dict[str, Any], message: str) -> str:
         return "must be a list"
     if kind == "string_pattern_mismatch" and context["pattern"] == NAME_PATTERN:
         return "must be a name: lower-case letters a-z, digits and -"
-    if kind == "literal_error" and (choices := re.findall(r"'([^']*)'", context["expected"])):
-        return f"must be one of {', '.join(shown(choice) for choice in choices)}"
+    if kind == "literal_error" and (choices := re.findall(r"'[^']*'", context["expected"])):
+        return f"must be one of {', '.join(shown(ast.literal_eval(choice)) for choice in choices)}"
+    if kind.startswith(("datetime_", "timezone_")):
+        return "must be a time with its offset from UTC, such as 2026-03-02T08:00:00Z"
+    if kind.startswith("date_"):
+        return "must be a day such as 2027-03-31"
     return plain_words(message)
 
 
@@ -194,4 +200,5 @@ def plain_words(message: str) -> str:
     """Return what the validator says without its own words for things."""
     for word, plain in _PLAIN.items():
         message = message.replace(word, plain)
+    message = re.sub(r" after validation, not \d+$", "", message)
     return re.sub(r"^(Input|String|Tuple|Value|Dictionary|List|Number) should ", "must ", message)

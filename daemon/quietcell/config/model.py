@@ -54,7 +54,9 @@ class Config(Section):
         description="The ledger; needed once a cell has a driver.",
     )
     criteria: dict[CriterionName, CriterionSettings] = Field(default={}, description="Own criteria by name.")
-    cells: Annotated[dict[CellName, CellSettings], Field(min_length=1)] = Field(description="Cells by name.")
+    cells: Annotated[dict[CellName, CellSettings], Field(min_length=1)] = Field(
+        description="Cells by name, each a table [cells.NAME]."
+    )
     alarms: Annotated[dict[AlarmName, AlarmSettings], AfterValidator(not_in_a_circle)] = Field(
         default={}, description="Rows of the alarm table that differ from the shipped ones, by name."
     )

@@ -19,12 +19,12 @@ from quietcell.contracts import Clock
 from quietcell.core.alarms.body import AlarmBody
 from quietcell.core.alarms.cell_facts import concerns
 from quietcell.core.alarms.cell_watch import CellWatch
-from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person, urgency
+from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, AlarmUnknownError, Person, urgency
 from quietcell.core.alarms.moment import Moment
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
 from quietcell.core.times import rfc3339, utc_ms
-from quietcell.errors import CommandError
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Outlet, supervise
@@ -392,6 +392,8 @@ class Alarms:
             by = Person(operator=asked.operator, reason=asked.reason, via=asked.via)
             try:
                 bodies = act(engine, self._now(), by)
+            except AlarmUnknownError as error:
+                raise ArgumentError(str(error)) from error
             except AlarmRefusedError as error:
                 raise CommandError(str(error)) from error
             return await self._recorded(bodies)

@@ -8,7 +8,7 @@ from pydantic import Field
 from quietcell.config.fields import Text
 from quietcell.core.inputs import EpisodeVerdict
 from quietcell.core.records import Json
-from quietcell.errors import CommandError
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.cell import CellTask
 from quietcell.service.command_records import OperatorVerdictBody
@@ -97,5 +97,5 @@ class EpisodeVerdicts:
         stored = await self._ledger.run(lambda: self._ledger.journal.with_id(told.episode))
         body = None if stored is None else stored.body()
         if body is None or (body["record"], body["cell"]) != ("episode", told.cell):
-            raise CommandError(f"no episode {told.episode} of cell {told.cell}", subject="episode")
+            raise ArgumentError(f"no episode {told.episode} of cell {told.cell}")
         return str(body["episode"])

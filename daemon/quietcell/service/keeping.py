@@ -22,7 +22,7 @@ from quietcell.core.electrode_history import condition_of
 from quietcell.core.records import ABSENT, Json
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import DAY_MS, rfc3339, utc_ms
-from quietcell.errors import CommandError
+from quietcell.errors import ArgumentError, CommandError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.service.alarm_memory import CARE, last_care
@@ -283,7 +283,7 @@ class Keeping:
 
         answer = await self._ledger.run(found)
         if asked.history_of is not None and not answer["history"]:
-            raise CommandError(f"no record names {asked.history_of}", subject="history_of")
+            raise ArgumentError(f"no record names {asked.history_of}")
         return answer
 
     def _due(self, journal: Journal, settings: CellSettings, now_ms: int) -> list[dict[str, Json]]:

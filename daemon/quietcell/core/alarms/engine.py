@@ -27,6 +27,10 @@ class AlarmRefusedError(QuietcellError):
     """What someone asked of an alarm makes no sense in its state."""
 
 
+class AlarmUnknownError(AlarmRefusedError):
+    """There is no alarm of this name here."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
     """Who does something to an alarm, and why."""
@@ -269,7 +273,7 @@ class AlarmEngine:
         alarm = self._alarms.get(name)
         if alarm is None or not (alarm.rule.enabled or alarm.state in SHOWN):
             names = sorted(each for each in self._alarms if self._watched(each))
-            raise AlarmRefusedError(
+            raise AlarmUnknownError(
                 f"no alarm {name!r}", subject=self._owner, hint=f"Its alarms are {', '.join(names)}"
             )
         return alarm
