@@ -134,6 +134,18 @@ def test_what_was_found_in_a_sample_closes_when_the_sample_is_gone() -> None:
     assert [state for state, _ in told][-1:] == ["closed"]
 
 
+def test_what_a_sample_held_from_the_first_reading_on_is_told_as_the_samples() -> None:
+    slow = replace(
+        CELL, criterion=replace(SHORT, min_wait_s=500.0, max_wait_s=600.0), conductivity_position="same"
+    )
+    asked = Request(ms=1, id="daemon.1.8", sample_id="S-17", attendance="daemon.1.7", grab=GRAB)
+    end = SegmentEnded(ms=400_000, cause="stopped")
+    bodies = run(Engine(slow), [began(), work(0, "began"), asked, at_air(400), end])
+    episode = next(body for body in bodies if body["record"] == "episode")
+    assert "the sample holds carbon dioxide" in episode["text"]
+    assert "Look first at container, closure and age" in episode["text"]
+
+
 def test_air_at_a_sample_of_low_conductivity_is_a_caveat() -> None:
     block = readings(60)
 

@@ -82,7 +82,7 @@ class Waters:
     def attend(self, attendance: Attendance) -> None:
         """Let someone begin to work."""
         self.attendance = attendance
-        self.brought = IngressWatch(self._settings) if attendance.work == "measure" else None
+        self.brought = IngressWatch(self._settings, sample=True) if attendance.work == "measure" else None
 
     def leave(self, ms: int) -> Iterator[Body]:
         """Let nobody work at the cell, and what they brought be gone."""
@@ -110,5 +110,5 @@ class Waters:
         self.own.restore(known.ingress)
         self.brought = None
         if known.brought is not None:
-            self.brought = IngressWatch(self._settings)
+            self.brought = IngressWatch(self._settings, sample=True)
             self.brought.restore(known.brought)

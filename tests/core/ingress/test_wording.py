@@ -59,6 +59,28 @@ def test_a_fall_behind_the_conductivity_cell_shows_both_instructions() -> None:
     assert "buffer of low ionic strength" in text
 
 
+def test_what_a_flow_test_has_placed_is_told_with_its_place_and_without_other_causes() -> None:
+    text = wording(replace(EVENT, state="updated", place="sample-path"), at)
+    assert text.startswith("Carbon dioxide is coming in between sample point and electrode, since 14:00 UTC")
+    assert "could also be" not in text
+    assert "tank" not in text
+    fall = replace(EVENT, diagnosis="cannot-tell", kind="leak-or-junction", place="sample-path")
+    assert "junction" not in wording(fall, at)
+    upstream = wording(replace(EVENT, state="updated", place="upstream"), at)
+    assert "Look first upstream: vent filter of the tank" in upstream
+
+
+@pytest.mark.parametrize("kind", ["", "standing", "leak-or-junction"])
+@pytest.mark.parametrize("diagnosis", get_args(Diagnosis))
+def test_a_sample_in_a_beaker_has_no_fittings_no_tank_and_no_flow(diagnosis: Diagnosis, kind: str) -> None:
+    chemical = diagnosis in ("co2-ingress", "acidic-ingress", "base-ingress", "salt-ingress", "cannot-tell")
+    text = wording(replace(EVENT, diagnosis=diagnosis, kind=kind), at, sample=True)
+    assert "since 14:00 UTC" in text
+    if chemical or kind:
+        for part in ("fittings", "tank", "exchanger", "upstream", "flow to see", "leak"):
+            assert part not in text
+
+
 def test_cleaning_acid_comes_with_its_caution() -> None:
     assert "acid burns" in wording(replace(EVENT, diagnosis="acidic-ingress"), at)
 

@@ -63,6 +63,7 @@ def episode_body(
     episode: str,
     confirmed: bool,
     text_of: Callable[[int], str],
+    sample: bool = False,
 ) -> EpisodeBody:
     """Write the record of an episode that opened, changed or closed.
 
@@ -78,6 +79,8 @@ def episode_body(
         Whether a person confirmed it.
     text_of : callable
         Gives a segment time as RFC 3339.
+    sample : bool
+        Whether it is of what someone brought to the electrode.
     """
     by_ph, by_conductivity = event.co2_ug_per_l_from_ph, event.co2_ug_per_l_from_conductivity
     known = [amount for amount in (by_conductivity, by_ph) if amount is not None]
@@ -108,5 +111,5 @@ def episode_body(
             temperature_now_c=event.temperature_now_c,
             sample_age_s=event.sample_age_s,
         ),
-        text=wording(event, lambda ms: f"{text_of(ms)[11:19]} UTC"),
+        text=wording(event, lambda ms: f"{text_of(ms)[11:19]} UTC", sample=sample),
     )

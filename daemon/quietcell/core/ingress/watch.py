@@ -45,10 +45,13 @@ class IngressWatch:
     ----------
     settings : CellSettings
         The cell.
+    sample : bool
+        Whether what it watches was brought to the electrode.
     """
 
-    def __init__(self, settings: CellSettings) -> None:
+    def __init__(self, settings: CellSettings, *, sample: bool = False) -> None:
         self._settings = settings
+        self._sample = sample
         self._detector = Detector(IngressSettings.of(settings))
         self._unseen: list[ReadingBlock] = []
         """Readings the detector has not been given: it works on ten seconds at once."""
@@ -194,7 +197,12 @@ class IngressWatch:
         news = event.state == "opened" or self._worse(known, event)
         known.diagnosis, known.place = event.diagnosis, event.place
         body = episode_body(
-            event, **identity, episode=known.id, confirmed=known.confirmed, text_of=stamp.text
+            event,
+            **identity,
+            episode=known.id,
+            confirmed=known.confirmed,
+            text_of=stamp.text,
+            sample=self._sample,
         )
         if event.state == "closed":
             self._open.pop(event.number, None)
@@ -224,7 +232,7 @@ class IngressWatch:
             since=body.began,
             until=body.at,
             determinations=ids,
-            text=f"{number} delivered since {body.began} may be wrong. {cause(event)}.",
+            text=f"{number} delivered since {body.began} may be wrong. {cause(event, sample=self._sample)}.",
         )
 
     # --- checkpoint ----------------------------------------------------------------------------

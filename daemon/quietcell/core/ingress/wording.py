@@ -58,13 +58,56 @@ STANDING: Final = (
 )
 _SPECIAL: Final = {
     "leak-or-junction": LEAK_OR_JUNCTION,
-    "standing": STANDING,
     "conductivity-too-low": "The conductivity is lower than any water has: its cell or thermometer is wrong",
     "ph-out-of-range": "The pH is beyond what water of a loop has: the electrode or its cable is at fault",
     "ph-noisy": "The pH has become noisy: the electrode or its cable is at fault",
     "ph-stuck": "The pH repeats itself as no electrode's does: glass, cable or meter is at fault",
     "conductivity-stuck": "The conductivity repeats itself as no water's does: its cell or meter is at fault",
 }
+_PLACED: Final = {
+    "sample-path": (
+        "Carbon dioxide is coming in between sample point and electrode",
+        "Look first at fittings, tubing and seals there",
+    ),
+    "upstream": (
+        _CAUSE["co2-ingress"],
+        "Look first upstream: vent filter of the tank, degasser and ion exchanger, then fittings and seals",
+    ),
+}
+"""Cause and where to look once it is known where carbon dioxide comes in."""
+_PORTION: Final = "rinse electrode and beaker and pour a fresh portion"
+_IN_SAMPLE: Final = {
+    "co2-ingress": (
+        "Carbon dioxide is coming into the sample",
+        "Look first at its cover and at the stirring, which brings air in",
+    ),
+    "acidic-ingress": (
+        "Acid is coming into the sample",
+        f"Look first at what clung to the glass: {_PORTION}",
+    ),
+    "base-ingress": (
+        "Alkali is coming into the sample",
+        f"Look first at what clung to the glass: {_PORTION}",
+    ),
+    "salt-ingress": (
+        "Salt is coming into the sample",
+        f"Look first at the reference electrode, whose electrolyte flows into it: {_PORTION}",
+    ),
+    "temperature": (
+        _CAUSE["temperature"],
+        "Look first for heat or draught at the beaker, and let it come to rest",
+    ),
+    "cannot-tell": (_CAUSE["cannot-tell"], f"Look first at electrode and conductivity cell: {_PORTION}"),
+    "standing": (
+        "From the first reading on the sample holds carbon dioxide: from its way here, or from its source",
+        "Look first at container, closure and age of the sample, then measure at the sample point",
+    ),
+    "leak-or-junction": (
+        "The pH of the sample falls: it takes up carbon dioxide from the air, or the junction drifts",
+        "Cover the sample and measure a fresh portion; check the electrode in a buffer of low ionic strength",
+    ),
+}
+"""The same of what someone brought to the electrode: it has no fittings, no tank and no flow."""
 _WIDE: Final = 0.4
 """An uncertainty beyond this share of a value is told as a range."""
 _BOTH: Final = (
@@ -73,14 +116,20 @@ _BOTH: Final = (
 )
 
 
-def cause(event: EpisodeEvent) -> str:
-    """Return what is suspected, as a sentence without its end."""
-    if event.kind == "standing" and event.diagnosis == "co2-ingress":
-        return _CAUSE["co2-ingress"] + ", from the first reading on"
-    return _SPECIAL.get(event.kind, _CAUSE[event.diagnosis])
+def cause(event: EpisodeEvent, *, sample: bool = False) -> str:
+    """Return what is suspected, as a sentence without its end.
+
+    Parameters
+    ----------
+    event : EpisodeEvent
+        What happened.
+    sample : bool
+        Whether it happened in what someone brought to the electrode.
+    """
+    return _cause_and_look(event, sample=sample)[0]
 
 
-def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
+def wording(event: EpisodeEvent, time_text: Callable[[int], str], *, sample: bool = False) -> str:
     """Return the sentence of an event.
 
     Parameters
@@ -89,17 +138,37 @@ def wording(event: EpisodeEvent, time_text: Callable[[int], str]) -> str:
         What happened.
     time_text : callable
         Gives a segment time as people read it.
+    sample : bool
+        Whether it happened in what someone brought to the electrode.
     """
-    kind = event.kind
     since = time_text(event.began_ms)
     told = _numbers(event)
     if event.state == "closed":
         return f"{told_as(event.diagnosis)} since {since} is gone ({told})."
-    look = _BOTH if kind == "leak-or-junction" else _LOOK[event.diagnosis]
+    why, look = _cause_and_look(event, sample=sample)
+    other = "" if event.kind or _placed(event) else f"; it could also be {_ELSE[event.diagnosis]}"
+    return f"{why}, since {since}{_sizes(event)}: {told}{other}. {look}."
+
+
+def _placed(event: EpisodeEvent) -> bool:
+    """Tell whether the flow has shown that air leaks in: then no other cause is left."""
+    explained = event.kind in ("standing", "leak-or-junction")
+    return event.place == "sample-path" and (event.diagnosis == "co2-ingress" or explained)
+
+
+def _cause_and_look(event: EpisodeEvent, *, sample: bool) -> tuple[str, str]:
+    kind, diagnosis = event.kind, event.diagnosis
+    if sample and (kind or diagnosis) in _IN_SAMPLE:
+        return _IN_SAMPLE[kind or diagnosis]
+    if _placed(event) or (event.place == "upstream" and diagnosis == "co2-ingress"):
+        return _PLACED[event.place]
     if kind == "standing":
-        look = _LOOK["co2-ingress"] + "; change the flow: what a leak brings grows as the flow falls"
-    other = "" if kind else f"; it could also be {_ELSE[event.diagnosis]}"
-    return f"{cause(event)}, since {since}{_sizes(event)}: {told}{other}. {look}."
+        why = (
+            _CAUSE["co2-ingress"] + ", from the first reading on" if diagnosis == "co2-ingress" else STANDING
+        )
+        return why, _LOOK["co2-ingress"] + "; change the flow: what a leak brings grows as the flow falls"
+    look = _BOTH if kind == "leak-or-junction" else _LOOK[diagnosis]
+    return _SPECIAL.get(kind, _CAUSE[diagnosis]), look
 
 
 def told_as(diagnosis: str) -> str:
