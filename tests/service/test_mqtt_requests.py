@@ -92,6 +92,7 @@ async def listening(commands: Commands) -> AsyncIterator[tuple[MqttRequests, Out
         (heard(topic=f"quietcell/{SITE}//request"), "cell: "),
         (heard({"command": "reload"}, topic=ALARM), "command: must be one of alarm-acknowledge"),
         (heard({"command": ["alarm-shelve"]}, topic=ALARM), "command: must be one of"),
+        (heard({"command": "alarm-unshelve", "alarm": "no-result"}, topic=ALARM), "operator: must name"),
         (heard({"from_seq": 1}, topic=REPLAY), "to_seq: "),
         (heard({"from_seq": "1", "to_seq": 2}, topic=REPLAY), "from_seq: "),
         (heard({"from_seq": 1, "to_seq": 20_000}, topic=REPLAY), "to_seq must be"),

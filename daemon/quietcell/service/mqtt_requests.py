@@ -183,6 +183,8 @@ class MqttRequests:
             name = payload.get("command")
             if name not in ALARM_ACTS:
                 raise CommandError(f"must be one of {', '.join(ALARM_ACTS)}", subject="command")
+            if payload.get("operator") is None:  # shell and page know who acts, a broker does not
+                raise CommandError("must name who acts", subject="operator")
             return {"ok": True, **await self._commands[name]({**payload, "cell": levels[2], "via": "mqtt"})}
         if unknown := set(payload) - _FROM_SENDER:
             raise CommandError(

@@ -6,6 +6,7 @@ from quietcell.core.alarms.states import AlarmState
 from quietcell.core.electrode.condition import Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Body, DeterminationBody
+from quietcell.service.alarms import ShelveArguments
 from quietcell.service.interface.catalogue import BODIES
 from quietcell.service.interface.dataclass_schema import Schema, schema_of
 from quietcell.service.mqtt_requests import ALARM_ACTS, LONGEST_SPAN
@@ -85,7 +86,10 @@ def _live() -> dict[str, Schema]:
 def _asked() -> dict[str, Schema]:
     model = RequestArguments.model_json_schema()["properties"]
     request = {name: model[name] for name in ("sample_id", "operator", "reference")}
-    topic: Schema = {"type": "string", "description": "Where answers go, for senders without MQTT 5."}
+    topic: Schema = {
+        "type": "string",
+        "description": "Where answers go, for senders or daemons without MQTT 5; not below quietcell/{site}/.",
+    }
     span: Schema = {"type": "integer", "minimum": 1}
     ask = _object("request-message", "Asks for a determination; all may be left out.", **request)
     again = _object(
@@ -94,15 +98,19 @@ def _asked() -> dict[str, Schema]:
         from_seq=span,
         to_seq=span,
     )
-    text: Schema = {"type": "string", "minLength": 1}
+    acting = ShelveArguments.model_json_schema()["properties"]
     act = _object(
         "alarm-request-message",
         "Acts on an alarm; sanitisation names no alarm, and ends where for_s is left out.",
         command={"enum": list(ALARM_ACTS)},
-        alarm=text,
-        operator=text,
-        reason=text,
-        for_s={"type": "number", "exclusiveMinimum": 0, "x-unit": "s"},
+        alarm=acting["alarm"],
+        operator={**acting["reason"], "title": "Operator", "description": "Who acts."},
+        reason=acting["reason"],
+        for_s={
+            **acting["for_s"],
+            "description": "For how long: a shelf for a week at most, a sanitisation for a day.",
+            "x-unit": "s",
+        },
     )
     asked: tuple[tuple[Schema, list[str]], ...] = (
         (ask, []),
