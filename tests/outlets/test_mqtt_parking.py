@@ -18,6 +18,7 @@ from quietcell.service.command_records import RequestBody
 from tests.support.delivery import SITE, Delivery
 from tests.support.scripted_broker import (
     NOT_AUTHORISED,
+    PACKET_TOO_LARGE,
     Peer,
     Publish,
     ScriptedBroker,
@@ -95,6 +96,39 @@ async def test_a_record_too_large_for_the_broker_is_parked_unsent(tmp_path: Path
         assert broker.records() == [1, 3]
         assert delivery.outlet.parked == [2]
         assert len(broker.peers) == 1
+
+
+async def test_a_refusal_by_a_code_of_other_packets_parks_the_record_and_keeps_the_connection(
+    tmp_path: Path,
+) -> None:
+    async def too_large(peer: Peer, publish: Publish) -> None:
+        peer.acknowledge(publish, PACKET_TOO_LARGE if publish.payload["seq"] == 2 else 0)
+
+    async with ScriptedBroker(on_publish=too_large) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.record(3)
+        await delivery.all_delivered()
+        assert (delivery.outlet.parked, len(broker.peers)) == ([2], 1)
+
+
+async def test_values_too_large_for_the_broker_are_told_once_each_and_stop_no_record(
+    tmp_path: Path, logs: list[dict[str, object]]
+) -> None:
+    async def greet(peer: Peer) -> None:
+        peer.accept(properties=struct.pack("!BI", 0x27, 60))
+
+    async with ScriptedBroker(on_connect=greet) as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.record(2)
+        await delivery.all_delivered()
+        assert (delivery.outlet.parked, len(broker.peers)) == ([1, 2], 1)
+        for ph in (6.9, 6.95):
+            await delivery.outlet.publish_live([("live-feed-room/indication", {"ph": ph})])
+        await delivery.stop()
+        assert broker.peers[0].disconnected
+    told = [str(log["text"]) for log in logs if log["event"] == "broker refuses a retained value"]
+    assert {text.partition(":")[0] for text in told} == {f"quietcell/{SITE}/daemon", f"quietcell/{SITE}/head"}
+    assert [log["topic"] for log in logs if "live" in str(log["event"])] == [
+        f"quietcell/{SITE}/live-feed-room/indication"
+    ]
 
 
 async def test_a_refused_retained_value_is_told_once_and_stops_no_record(

@@ -17,7 +17,7 @@ from tests.support.until import until
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9
 PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
-NOT_AUTHORISED, TAKEN_OVER = 0x87, 0x8E
+NOT_AUTHORISED, TAKEN_OVER, PACKET_TOO_LARGE = 0x87, 0x8E, 0x95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -185,8 +185,8 @@ class MqttOutlet:
     async def _stay(self, connection: BrokerConnection) -> None:
         """Use a connection until it is lost, or the outlet cancelled."""
         try:
-            online = await self._retain(connection, *self._daemon("online"))
-            await connection.answered(online)
+            if (online := await self._retain(connection, *self._daemon("online"))) is not None:
+                await connection.answered(online)
             self._connection = connection
             if not self._contested:
                 self._away = None
@@ -233,8 +233,7 @@ class MqttOutlet:
         """Send what lies behind the cursor, then what comes; the head at first and whenever all is sent."""
         seq = self.seq
         for topic, value in (await self._standing.at(seq)).items():
-            with suppress(PublishRefusedError):
-                await self._retain(connection, topic, value)
+            await self._retain(connection, topic, value)
         await self._say_head(connection)
         while True:
             for record in await self._ledger.after(seq):
@@ -355,24 +354,28 @@ class MqttOutlet:
         payload = {"ledger": self._ledger.id, "seq": seq, "hash": head}
         await self._retain(connection, f"quietcell/{self._site}/head", json.dumps(payload))
 
-    async def _retain(self, connection: BrokerConnection, topic: str, payload: str) -> Answer:
+    async def _retain(self, connection: BrokerConnection, topic: str, payload: str) -> Answer | None:
         """Send a retained value; a broker that refuses it does not stop the records."""
 
         def look(answer: asyncio.Future[Json]) -> None:
             if isinstance(answer, Answer) and (refusal := answer.refusal) is not None:
                 self._warn_once("broker refuses a retained value", text=refusal)
 
-        answer = await connection.send(topic, payload, retain=True)
+        try:
+            answer = await connection.send(topic, payload, retain=True)
+        except PublishRefusedError as error:
+            self._warn_once("broker refuses a retained value", text=str(error))
+            return None
         answer.add_done_callback(look)
         return answer
 
     async def _say_goodbye(self, connection: BrokerConnection) -> None:
         try:
             async with asyncio.timeout(GOODBYE_S):
-                answer = await self._retain(connection, *self._daemon("offline"))
-                await connection.answered(answer)
+                if (offline := await self._retain(connection, *self._daemon("offline"))) is not None:
+                    await connection.answered(offline)
             await connection.disconnect()
-        except (BrokerLostError, PublishRefusedError, TimeoutError):
+        except (BrokerLostError, TimeoutError):
             self._log.info("could not say goodbye to the broker; its will speaks for us")
 
     def _daemon(self, state: str) -> tuple[str, str]:
@@ -433,4 +436,7 @@ class MqttOutlet:
             return
         for name, value in messages:
             payload = json.dumps({**value, "ledger": self._ledger.id, "seq": self._ledger.seq})
-            connection.tell(f"quietcell/{self._site}/{name}", payload)
+            try:
+                connection.tell(f"quietcell/{self._site}/{name}", payload)
+            except PublishRefusedError as error:
+                self._warn_once("a live value is larger than the broker takes", topic=error.subject)

@@ -125,7 +125,9 @@ class BrokerConnection:
         error = BrokerLostError(
             f"connection lost: {self._client.why_gone()}",
             subject=subject,
-            hint=f"If that goes on: does another client use the client id {client_id}? {_SECOND}",
+            hint=""
+            if self._client.explained
+            else f"If that goes on: does another client use the client id {client_id}? {_SECOND}",
         )
         error.closed = True
         return error

@@ -40,6 +40,16 @@ _HEADER_BYTES = 16
 """More than a publish adds to topic, payload and correlation data: fixed header, lengths, packet id."""
 
 
+# The library breaks the connection off at a refusal whose code the standard has for other packets, such as
+# "Packet too large", with which mosquitto 2.0 acknowledges what is beyond its message_size_limit.
+ReasonCode.names = {
+    code: {name: [*packets, PacketTypes.PUBACK] for name, packets in names.items()}
+    if code >= _UNSPECIFIED and len(names) == 1
+    else names
+    for code, names in ReasonCode.names.items()
+}
+
+
 class PublishRefusedError(OutletError):
     """The broker takes this message never; sending it again would not help."""
 
@@ -268,9 +278,17 @@ class LibraryClient(aiomqtt.Client):
 
     @property
     def taken_over(self) -> bool:
-        """Whether the broker ended the connection for another of the same client id (told by MQTT 5 only)."""
-        told = self._told
-        return isinstance(told, aiomqtt.MqttCodeError) and _code(told) == _TAKEN_OVER
+        """Whether the broker says that another client connected by the same client id (MQTT 5 only)."""
+        return self._reason == _TAKEN_OVER
+
+    @property
+    def explained(self) -> bool:
+        """Whether a reason is known why the connection is gone."""
+        return self._reason not in (None, _UNSPECIFIED)
+
+    @property
+    def _reason(self) -> int | None:
+        return _code(self._told) if isinstance(self._told, aiomqtt.MqttCodeError) else None
 
     @property
     def _told(self) -> BaseException | None:

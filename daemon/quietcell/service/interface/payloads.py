@@ -88,7 +88,7 @@ def _asked() -> dict[str, Schema]:
     request = {name: model[name] for name in ("sample_id", "operator", "reference")}
     topic: Schema = {
         "type": "string",
-        "description": "Where answers go, for senders or daemons without MQTT 5; not below quietcell/{site}/.",
+        "description": "Where answers go, where one side has no MQTT 5; not below quietcell/{site}/.",
     }
     span: Schema = {"type": "integer", "minimum": 1}
     ask = _object("request-message", "Asks for a determination; all may be left out.", **request)
