@@ -18,9 +18,10 @@ SETTINGS = cell_settings(SHORT)
     [
         ({"calibrated": False}, "a calibration, without which nothing is accepted; "),
         (
-            {"failed_check_id": "daemon.1.8"},
+            {"failed_check_id": "daemon.1.8", "calibration_id": "daemon.1.4"},
             "a check like daemon.1.8, which failed, to pass; if that was of the pH, a calibration will do",
         ),
+        ({"failed_check_id": "daemon.1.8"}, "a check like daemon.1.8, which failed, to pass; "),
         ({"calibration_expires_utc_ms": 0}, "a calibration, for the last has expired; "),
         ({}, "a request"),
     ],

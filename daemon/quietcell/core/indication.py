@@ -83,8 +83,9 @@ def bar(settings: CellSettings, utc_ms: int) -> str:
     if not settings.calibrated:
         return "a calibration, without which nothing is accepted"
     if settings.failed_check_id is not None:
-        failed = settings.failed_check_id
-        return f"a check like {failed}, which failed, to pass; if that was of the pH, a calibration will do"
+        again = f"a check like {settings.failed_check_id}, which failed, to pass"
+        fixed = settings.calibration_id is None  # by the configuration: one at the bench clears nothing
+        return again if fixed else f"{again}; if that was of the pH, a calibration will do"
     expires = settings.calibration_expires_utc_ms
     return "a calibration, for the last has expired" if expires is not None and utc_ms >= expires else ""
 
