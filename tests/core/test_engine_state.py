@@ -114,6 +114,18 @@ def test_a_pause_that_no_clock_tells_gives_no_gap_of_invented_length(
     assert "qualified" in {body["verdict"] for body in determinations(bodies)}
 
 
+@pytest.mark.parametrize("quality", ["synchronised", "not-synchronised"])
+def test_an_episode_keeps_the_date_it_began_over_a_pause(quality: TimeQuality) -> None:
+    first, mended = leaking(900, SLOWER, from_s=500), leaking(1800, SLOWER, from_s=1800, seed=9)
+    engine = Engine(SLOWER)
+    opened = run(engine, [began(), first, SegmentEnded(ms=900_000, cause="interrupted")])
+    start = replace(began(2, utc_ms=ANCHOR_UTC_MS + 8_100_000), time_quality=quality)
+    told = [*opened, *run(engine, [start, mended, SegmentEnded(ms=1_800_000, cause="stopped")])]
+    episode = [body for body in told if body["record"] == "episode"]
+    assert (episode[0]["state"], episode[-1]["state"]) == ("opened", "closed")
+    assert {body["began"] for body in episode} == {episode[0]["began"]}
+
+
 def test_a_state_whose_readings_are_gone_is_refused() -> None:
     block = readings(60)
     engine = Engine(SLOWER)

@@ -169,8 +169,9 @@ class Engine:
         told = "not-synchronised" not in (ended.time_quality, began.time_quality)
         pause_ms = began.utc_ms - ended.utc_ms
         if not told or pause_ms < 0:
-            pause_ms = 0
             self._reception.last_ms = None  # how long the silence was nobody knows
+            self._waters.keep_dates(max(0, pause_ms))
+            pause_ms = 0
         self._shift(pause_ms)
 
     def _shift(self, ms: int) -> None:

@@ -98,6 +98,11 @@ class Waters:
         for watch in self._all:
             watch.new_segment(ended_ms)
 
+    def keep_dates(self, ms: int) -> None:
+        """Let what was told keep its dates: UTC went on by `ms`, and no time is taken to have passed."""
+        for watch in self._all:
+            watch.keep_dates(ms)
+
     def reconfigure(self, settings: CellSettings) -> None:
         """Go on under other settings; what is known of the water stays."""
         for watch in self._all:

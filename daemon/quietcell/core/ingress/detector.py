@@ -91,6 +91,10 @@ class Detector:
         self._episodes.shift(shift_ms)
         self._faults.shift(shift_ms)
 
+    def keep_dates(self, ms: int) -> None:
+        """Let open episodes have begun `ms` earlier, as UTC went on by that on its own."""
+        self._episodes.keep_dates(ms)
+
     def forget_levels(self, ms: int) -> None:
         """Compare with later readings only: another sample, electrode or calibration from here on."""
         self._averager.drop()

@@ -197,6 +197,12 @@ class Episodes:
         """Move to the time of a segment whose zero lies `ms` later."""
         self.open = [each.moved(ms) for each in self.open]
 
+    def keep_dates(self, ms: int) -> None:
+        """Let those that are open have begun and been flagged `ms` earlier."""
+        for each in self.open:
+            each.began_ms -= ms
+            each.flagged_ms -= ms
+
     # --- minute by minute ----------------------------------------------------------------------
 
     def follow(

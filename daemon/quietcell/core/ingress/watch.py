@@ -113,6 +113,11 @@ class IngressWatch:
         self._detector.new_segment(ended_ms)
         self._delivered = [(ms - ended_ms, each) for ms, each in self._delivered]
 
+    def keep_dates(self, ms: int) -> None:
+        """Let episodes and results keep their dates in UTC, which went on by `ms` on its own."""
+        self._detector.keep_dates(ms)
+        self._delivered = [(at_ms - ms, each) for at_ms, each in self._delivered]
+
     def reconfigure(self, settings: CellSettings) -> None:
         """Go on under other settings, between segments."""
         self._show()
