@@ -19,13 +19,24 @@ from quietcell.errors import LedgerError, LedgerLockedError, LedgerTooNewError
 from quietcell.ledger import ledger as ledger_module
 from quietcell.ledger.chain import Envelope, Stored
 from quietcell.ledger.journal import FILE_NAME, Journal
-from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings
+from quietcell.ledger.readings_files import ReadingsFiles, SegmentReadings, month_of
 from tests.support.ledgers import note, open_ledger
 from tests.support.streams import ANCHOR_UTC_MS, readings
+from tests.support.until import until
 
 
 def kept(block: ReadingBlock, segment: int = 1, anchor_utc_ms: int = ANCHOR_UTC_MS) -> SegmentReadings:
     return SegmentReadings(cell="live-feed-room", segment=segment, anchor_utc_ms=anchor_utc_ms, block=block)
+
+
+def only_to_read(path: Path, version: bytes = b"\3") -> bytes:
+    """Let SQLite only read a file, whoever asks: of a format above 2 it writes none."""
+    with path.open("r+b") as file:
+        file.seek(18)
+        before = file.read(1)
+        file.seek(18)
+        file.write(version)
+    return before
 
 
 async def test_records_are_numbered_without_gap_across_restarts(tmp_path: Path) -> None:
@@ -274,8 +285,34 @@ def test_a_foreign_file_is_refused(tmp_path: Path) -> None:
 
 def test_a_file_that_cannot_be_opened_is_not_called_damaged(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).mkdir()
-    with pytest.raises(LedgerError, match=r"cannot open: .* Look at the folder's rights"):
+    with pytest.raises(LedgerError, match=r"cannot open: .* belong to the daemon's user"):
         open_ledger(tmp_path)
+
+
+async def test_a_file_that_may_only_be_read_is_refused_at_the_start(tmp_path: Path) -> None:
+    await open_ledger(tmp_path).close()
+    only_to_read(tmp_path / FILE_NAME)
+    with pytest.raises(LedgerError, match=r"journal.sqlite: cannot open: .*readonly.*`chown -R`"):
+        open_ledger(tmp_path)
+
+
+async def test_a_month_that_may_only_be_read_is_waited_for_until_it_may_be_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledger_module, "RETRY_S", 0.01)
+    ledger = open_ledger(tmp_path)
+    ledger.keep(kept(readings(20)))
+    await ledger.close()
+    month = tmp_path / f"readings-{month_of(ANCHOR_UTC_MS)}.sqlite"
+    writable = only_to_read(month)
+    ledger = open_ledger(tmp_path)
+    ledger.keep(kept(readings(20), segment=2))
+    await ledger.submit([note(1)])
+    await until(lambda: ledger.failing)
+    only_to_read(month, writable)
+    await ledger.flush()
+    assert ledger.readings.total(ledger.readings.months()) == 40
+    await ledger.close()
 
 
 def test_a_folder_that_cannot_be_made_says_what_to_do(tmp_path: Path) -> None:

@@ -1,14 +1,17 @@
 """Who asks just after the start waits for the cells, and does not hear that there are none."""
 
 import asyncio
+import errno
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from quietcell.config import load_config
-from quietcell.errors import ConfigError
+from quietcell.errors import ConfigError, LedgerError
+from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
 from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.service import cells, commands
@@ -92,3 +95,20 @@ async def test_cells_that_take_long_are_said_to(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(commands, "BEGIN_S", 0.01)
     answer = await ask(tmp_path / "state", NOTE)
     assert answer == {"ok": False, "error": "the cells have not begun yet. Ask again in a moment"}
+
+
+async def test_a_start_that_waits_for_a_failing_disk_can_be_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> list[Stored]:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Journal, "append", full)
+    stop = asyncio.Event()
+    with capture_logs() as logs:
+        running = asyncio.create_task(daemon(tmp_path).run(stop))
+        await until(lambda: any(log["event"] == "the disk of the ledger fails" for log in logs))
+        stop.set()
+        with pytest.raises(LedgerError, match="commit failed"):
+            async with asyncio.timeout(20):
+                await running

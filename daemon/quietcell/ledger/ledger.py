@@ -363,11 +363,15 @@ class Ledger:
         """The readings, for use inside `run` or before the service starts."""
         return self._files
 
-    async def close(self) -> None:
-        """Make everything durable and release the files; a disk that fails is tried once more."""
+    def wait_no_longer(self) -> None:
+        """Try a disk that fails once more and then give up."""
         self._closing = True
         if self._failing and self._timer is not None:
             self._go_on()
+
+    async def close(self) -> None:
+        """Make everything durable and release the files; a disk that fails is tried once more."""
+        self.wait_no_longer()
         try:
             if self.failure is None:
                 await self.flush()
@@ -389,8 +393,8 @@ def _lock(folder: Path) -> int:
     except OSError as error:
         raise LedgerError(
             f"nothing can be written: {error.strerror}",
-            subject=str(folder),
-            hint="[store] folder must be one that the daemon's user and its service may write",
+            subject=str(error.filename or folder),
+            hint="[store] folder and all in it must be writable for the daemon's user and its service",
         ) from error
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -74,6 +74,8 @@ def open_file(
         # Damaged text must come back as something a hash can be held against.
         database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
         if not read_only:
+            if found:
+                _require_writable(database, path, found, if_damaged)
             if 0 < found < version:
                 _migrate(database, path, range(found, version), migrations)
             _make_durable(database, layout if not found else "", version)
@@ -99,6 +101,16 @@ def _require_known(path: Path, found: int, owner: int, version: int, *, read_onl
         raise LedgerError(
             f"has an older layout ({found})", subject=str(path), hint="Start `quietcell run` on it once"
         )
+
+
+def _require_writable(database: sqlite3.Connection, path: Path, version: int, if_damaged: str) -> None:
+    """Refuse a file that may only be read: SQLite opens it all the same, and then never writes to it."""
+    try:
+        database.execute("BEGIN")
+        database.execute(f"PRAGMA user_version = {version}")  # only a change is refused; nothing is stored
+        database.execute("ROLLBACK")
+    except sqlite3.DatabaseError as error:
+        raise _unopened(path, error, if_damaged) from error
 
 
 def _make_durable(database: sqlite3.Connection, layout: str, version: int) -> None:
@@ -134,7 +146,8 @@ def close_file(database: sqlite3.Connection) -> None:
 
 def _unopened(path: Path, error: sqlite3.DatabaseError, if_damaged: str) -> LedgerError:
     if isinstance(error, sqlite3.OperationalError):  # of what is around the file, not of the file itself
-        what, hint = "cannot open", "Look at the folder's rights and the disk"
+        what = "cannot open"
+        hint = "Look at the disk, and whether folder and files belong to the daemon's user (`chown -R`)"
     else:
         what, hint = "the file is damaged", if_damaged
     return LedgerError(f"{what}: {error}", subject=str(path), hint=hint)

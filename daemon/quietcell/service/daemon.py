@@ -112,6 +112,7 @@ class Daemon:
             readings_commit_s=store.readings_commit_s / 2,  # cells keep them back as long before
             reserve_bytes=store.reserve_mib * 1024 * 1024,
         )
+        giving_up = asyncio.create_task(self._give_up_start(stop, ledger), name="give up start")
         try:
             with FolderLocks() as folders, closing(Cursors(ledger.folder)) as cursors:
                 folders.take(result_folders(self.config))
@@ -133,7 +134,14 @@ class Daemon:
                 self.cells = cells
                 await self._work(ledger, ids, cells, list(plan), folders, cursors, stop, ready)
         finally:
+            giving_up.cancel()
             await ledger.close()
+
+    async def _give_up_start(self, stop: asyncio.Event, ledger: Ledger) -> None:
+        """Let a start that shall end not wait for a disk that fails."""
+        await stop.wait()
+        if not self._begun.is_set():
+            ledger.wait_no_longer()
 
     def _sound(self) -> CellPlan:
         """Return what the cells judge by as far as the configuration tells.
