@@ -72,6 +72,18 @@ def test_a_folder_without_a_ledger_is_said_to_be_one(command: str, tmp_path: Pat
     assert "no ledger here. Has `quietcell run` been started once?" in told
 
 
+@pytest.mark.parametrize("command", ["status", "verify"])
+def test_who_may_not_look_into_the_ledger_is_told_what_lets_them(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def closed(_: Path) -> bool:
+        raise PermissionError
+
+    monkeypatch.setattr(Path, "is_dir", closed)
+    told = ran(command, "--ledger", tmp_path, status=1).err
+    assert f"{tmp_path}: not allowed. Join the group that owns it, and log in again" in told
+
+
 @pytest.mark.parametrize("command", ["backup", "export", "report"])
 @pytest.mark.parametrize("out", ["copy", "journal.sqlite", "here/copy"])
 def test_nothing_is_written_among_the_files_of_a_ledger(command: str, out: str, ledger: Path) -> None:

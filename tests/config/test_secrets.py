@@ -47,6 +47,13 @@ def test_a_credential_that_nobody_hands_over_says_how_to() -> None:
         read_secret(KEY, credential="mqtt", file=None, environ={"CREDENTIALS_DIRECTORY": "/nowhere"})
 
 
+def test_a_file_that_was_to_stand_in_for_a_credential_is_not_the_only_thing_told_of(tmp_path: Path) -> None:
+    with pytest.raises(
+        ConfigError, match=r"password: .*gone cannot be read: .*; and credential mqtt was not"
+    ):
+        read_secret(KEY, credential="mqtt", file=tmp_path / "gone", environ={"CREDENTIALS_DIRECTORY": "/no"})
+
+
 def test_a_credential_of_another_name_is_told_with_those_that_were_handed_over(tmp_path: Path) -> None:
     for name in ("unit_page-token", "unit_mqtt"):
         (tmp_path / name).write_text("limpet")

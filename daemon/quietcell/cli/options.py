@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from quietcell.errors import ConfigError, UsageError
+from quietcell.errors import ConfigError, QuietcellError, UsageError
 
 _WITHOUT = "To go on all the same, name the ledger by its folder: --ledger FOLDER in place of --config"
 
@@ -75,6 +75,8 @@ class Place:
             If neither or both are given, or there is no ledger.
         ConfigError
             If the configuration is wrong.
+        QuietcellError
+            If this user may not look into the folder.
         """
         ledger = self.ledger
         if (self.config is None) == (ledger is None):
@@ -88,10 +90,15 @@ class Place:
             except ConfigError as error:
                 raise ConfigError([*error.faults, _WITHOUT]) from error
         folder = Path(ledger or ".")
-        if not folder.is_dir():
-            hint = "Has `quietcell run` been started once?"
-            raise UsageError("no ledger here", subject=str(folder), hint=hint)
-        return folder
+        try:
+            if not folder.is_dir():
+                hint = "Has `quietcell run` been started once?"
+                raise UsageError("no ledger here", subject=str(folder), hint=hint)
+            with os.scandir(folder):
+                return folder
+        except PermissionError as error:
+            hint = "Join the group that owns it, and log in again"
+            raise QuietcellError("not allowed", subject=str(folder), hint=hint) from error
 
     def ask(self, request: Mapping[str, Any], *, timeout_s: float = 5.0) -> dict[str, Any]:
         """Return the answer of the daemon that works on the ledger.

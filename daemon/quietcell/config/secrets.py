@@ -40,18 +40,24 @@ def read_secret(
     ConfigError
         If neither can be read, the file is open to others, or it is not one line of text.
     """
-    folder = environ.get("CREDENTIALS_DIRECTORY", "")
-    if credential is not None and folder:
+    lacking = ""
+    if credential is not None:
+        folder = environ.get("CREDENTIALS_DIRECTORY", "")
         path = Path(folder) / credential
-        if path.exists():
+        if folder and path.exists():
             return _one_line(key, path, _read(key, path))
-        if file is None:
-            raise ConfigError([f"{key}: {_not_handed_over(credential, Path(folder))}"])
-    if file is not None:
+        lacking = _not_handed_over(credential, Path(folder)) if folder else _no_credentials(credential)
+    if file is None:
+        raise ConfigError([f"{key}: {lacking}"])
+    try:
         return _one_line(key, file, _read(key, file, private=True))
+    except ConfigError as error:
+        raise ConfigError([f"{fault}{lacking and f'; and {lacking}'}" for fault in error.faults]) from error
+
+
+def _no_credentials(credential: str) -> str:
     wrong = f"credential {credential} cannot be had: CREDENTIALS_DIRECTORY is not set"
-    hint = f'start the daemon with LoadCredential={credential}:PATH, or add file = "PATH"'
-    raise ConfigError([f"{key}: {wrong}; {hint}"])
+    return f'{wrong}; start the daemon with LoadCredential={credential}:PATH, or add file = "PATH"'
 
 
 def _not_handed_over(credential: str, folder: Path) -> str:
