@@ -71,7 +71,7 @@ def test_on_request_a_determination_speaks_for_itself_alone() -> None:
 
 
 def test_a_result_in_doubt_is_no_valid_result_and_a_refusal_has_its_reason() -> None:
-    bodies = [determination(0, 4), determination(10, 14, "refused", "gap", "max-wait"), determination(20, 24)]
+    bodies = [determination(0, 4), determination(10, 14, "refused", "max-wait", "gap"), determination(20, 24)]
     names = [s.name for s in spoken_for(bodies, [(ZERO, 10_000)], {"d0"})]
     assert names == ["result-in-doubt", "refused: gap", "accepted"]
 

@@ -129,7 +129,8 @@ def test_shares_of_time_are_those_of_a_timeline_painted_by_hand(page: Page, fold
         until = max(utc_ms(body["ended"]), utc_ms(body["began"]) + 600_000)
         until = until if following is None else min(until, utc_ms(following["began"]))
         valid = "a result that is in doubt" if body["id"] in doubted else f"valid result, {body['verdict']}"
-        paint(body["began"], until, valid if body["verdict"] in VALID else f"refused: {body['reasons'][0]} ")
+        why = next((each for each in body["reasons"] if each != "max-wait"), "max-wait")
+        paint(body["began"], until, valid if body["verdict"] in VALID else f"refused: {why} ")
     for gap in bodies(folder, "gap", cell):
         paint(gap["began"], gap["ended"], "no readings")
     work = bodies(folder, "attendance", cell)

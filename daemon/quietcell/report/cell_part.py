@@ -172,7 +172,7 @@ def _settings(part: Part) -> Html:
             joined(["record ", number(c.seq)]),
             part.times(c.at),
             what_changed(c),
-            f"{c.mode}, every {c.every_s:g} s",
+            how_measured([c]),
             c.criterion,
             *line_of(c),
             digest(c.sha256),

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from quietcell.core.records import Json
+from quietcell.core.records import Json, Reason
 from quietcell.core.times import utc_ms
 from quietcell.report.material import CellMaterial, Entry, Span
 
@@ -131,7 +131,9 @@ def spoken_for(
 def _outcome(body: Mapping[str, Json], doubted: Collection[str]) -> str:
     if body["verdict"] in VALID:
         return IN_DOUBT if body["id"] in doubted else str(body["verdict"])
-    return f"{body['verdict']}: {body['reasons'][0] if body['reasons'] else 'no reason'}"
+    # That it took too long says nothing where what it waited for stands beside it.
+    told = sorted(body["reasons"], key=lambda reason: reason == Reason.MAX_WAIT.value)
+    return f"{body['verdict']}: {told[0] if told else 'no reason'}"
 
 
 def brought(body: Mapping[str, Json], every_ms: Sequence[tuple[int, int | None]]) -> bool:
