@@ -175,6 +175,8 @@ async def test_an_electrode_that_gets_a_name_where_it_is_keeps_its_calibration(t
         put = {**WHO, "thing": "electrode", "name": "probe-7", "already_there": True}
         assert (await keeper.thing(put))["calibrated"]
         assert measuring.cell.settings.calibration_id == "daemon.7.99"
+        history = (await keeper.kept({**WHO, "history_of": "probe-7"}))["history"]
+        assert [body["record"] for body in history] == ["calibration", "electrode"]
         with pytest.raises(CommandError, match="probe-7 has its name already"):
             await keeper.thing({**put, "name": "probe-8"})
         await keeper.thing({**WHO, "thing": "electrode", "name": "probe-8"})

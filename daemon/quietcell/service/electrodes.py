@@ -102,12 +102,17 @@ def whereabouts(journal: Journal, thing: str, name: str) -> str | None:
 
 
 def history(journal: Journal, name: str) -> list[dict[str, Json]]:
-    """Return the bodies of every record that names a thing, oldest first."""
-    found = []
+    """Return the bodies of every record about a thing, oldest first.
+
+    Those of an electrode from before it had a name are among them, where it was said to have been there.
+    """
+    found: dict[int, dict[str, Json]] = {}
     for kind in _KINDS:
         for record in journal.of_kind(kind):
             body = record.body()
             named = body.get("name") if kind == "electrode" else (body.get("electrode"), body.get("meter"))
             if named == name or (isinstance(named, tuple) and name in named):
-                found.append((record.seq, body))
-    return [body for _, body in sorted(found, key=lambda row: row[0])]
+                found[record.seq] = body
+            if named == name and body["thing"] == "electrode" and body["already_there"]:
+                found |= {each.seq: each.body() for each in of_electrode(journal, body["cell"], name)}
+    return [found[seq] for seq in sorted(found)]
