@@ -348,7 +348,7 @@ class LibraryClient(aiomqtt.Client):
 def in_words(error: BaseException) -> str:
     """Return what the library, the system or the handshake says is wrong, without numbers of theirs."""
     if isinstance(error, ssl.SSLCertVerificationError):
-        return f"certificate verify failed, {error.verify_message}"
+        return f"certificate verify failed, {error.verify_message.rstrip('.')}"
     if isinstance(error, ssl.SSLError) and error.reason:
         return f"the handshake of TLS failed, {error.reason.lower().replace('_', ' ')}"
     if isinstance(error, aiomqtt.MqttCodeError):
