@@ -16,7 +16,8 @@ class CsvColumn(Section):
     """One column of the CSV files."""
 
     path: Annotated[str, StringConstraints(pattern=r"^\w+(\.\w+)*$", max_length=200)] = Field(
-        description="Field of the record; a dot leads into an inner object or, with a number, a list."
+        description="Field of the record or of what is around it (seq, recorded_at, …); a dot leads into an "
+        "inner object or, with a number, a list."
     )
     name: Text | None = Field(default=None, description="Heading; absent: the path.")
     decimals: Annotated[int, Field(ge=0, le=9)] | None = Field(

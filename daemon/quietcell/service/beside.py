@@ -121,8 +121,8 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
     faults : list of str
         What would keep the daemon from its start, each behind its key.
     unseen : list of str
-        What this user may not read or write, credentials, ports and recordings that are not there now, and
-        meters asked too seldom, each behind its key.
+        What this user may not read or write, credentials, ports and recordings that are not there now,
+        meters asked too seldom, and columns that stay empty, each behind its key.
     """
     mqtt = config.outlets.mqtt
     tls = None if mqtt is None else mqtt.tls
@@ -139,6 +139,7 @@ def looked_at(config: Config) -> tuple[list[str], list[str]]:
         *_ports_away(config),
         *_files_away(config),
         *_read_too_seldom(config),
+        *_empty_columns(config),
     ]
     for key, path in files.items():
         if path is None:
@@ -230,6 +231,25 @@ def _read_too_seldom(config: Config) -> Iterator[str]:
                     f"{criterion.window_s:g}, max_gap_s = {criterion.max_gap_s:g}; ask more often, or give a "
                     "criterion with longer ones"
                 )
+
+
+def _empty_columns(config: Config) -> Iterator[str]:
+    """Name the columns of the CSV files that no row will fill."""
+    csv = None if config.outlets.files is None else config.outlets.files.csv
+    if csv is None:
+        return
+    if csv.columns is None:
+        if others := [kind for kind in csv.records if kind != "determination"]:
+            yield (
+                f"outlets.files.csv.records: rows of {', '.join(others)} have the columns of a "
+                "determination, most of them empty; name columns of their own"
+            )
+        return
+    from quietcell.service.interface.columns import never_filled  # noqa: PLC0415 # only where it is asked
+
+    for path in never_filled([column.path for column in csv.columns], csv.records):
+        kinds = ", ".join(csv.records)
+        yield f"outlets.files.csv.columns: {path!r} is no field of {kinds}; the column stays empty"
 
 
 def _is_there(path: str | Path) -> bool:

@@ -81,7 +81,7 @@ def csv_sheet(settings: CsvSettings) -> Sheet:
         body = envelope["body"]
         if body["record"] not in settings.records:
             return None
-        return form.row({**body, "ledger": envelope["ledger"], "seq": envelope["seq"]})
+        return form.row({**envelope, **body, "ledger": envelope["ledger"], "seq": envelope["seq"]})
 
     return Sheet(
         name="files.csv",
