@@ -36,7 +36,7 @@ async def test_a_full_disk_is_told_once_and_the_outlet_goes_on_when_there_is_roo
         for number in range(1, 4):
             await ledger.record([note(number)])
             await until(lambda: not outlet.working)
-        assert outlet.state == "No space left on device"
+        assert outlet.state == f"{today.parent}: No space left on device"
         assert (outlet.seq, ledger.seq) == (0, 3)
         today.unlink()
         await until(lambda: outlet.working and outlet.seq == 3)
@@ -50,6 +50,7 @@ async def test_a_full_disk_is_told_once_and_the_outlet_goes_on_when_there_is_roo
 async def test_a_stop_lets_a_write_come_to_its_end(tmp_path: Path) -> None:
     class Slow:
         name = "slow"
+        folder = tmp_path
         seq = 0
         began = threading.Event()
         go_on = threading.Event()

@@ -55,7 +55,7 @@ class DailyFiles:
 
     def __init__(self, folder: Path, sheet: Sheet, cursors: Cursors) -> None:
         self.name = sheet.name
-        self._folder = folder.absolute()
+        self.folder = folder.absolute()
         self._sheet = sheet
         self._cursors = cursors
         self._cursor = cursors.get(sheet.name)
@@ -91,9 +91,9 @@ class DailyFiles:
         """Cut off what a crash, or a write that failed, left behind of the lines that come."""
         if self._ready:
             return
-        self._folder.mkdir(parents=True, exist_ok=True)
+        self.folder.mkdir(parents=True, exist_ok=True)
         path, known = Path(self._cursor.detail.get("file", "")), self._cursor.detail.get("bytes", 0)
-        if path.parent == self._folder:  # files of a folder used before are left alone
+        if path.parent == self.folder:  # files of a folder used before are left alone
             size = _size(path)
             if size > known:
                 self._cut(path, known, coming)
@@ -117,7 +117,7 @@ class DailyFiles:
             asides = (path.with_name(f"{path.name}.not-in-ledger-{number}") for number in count(1))
             aside = next(each for each in asides if not each.exists())
             _write_through(aside, rest)
-            sync_folder(self._folder)
+            sync_folder(self.folder)
             structlog.get_logger().warning(
                 "a daily file went on behind what this ledger holds; kept beside it", file=str(aside)
             )
@@ -142,7 +142,7 @@ class DailyFiles:
             os.fsync(file.fileno())
             length = file.tell()
         if new:
-            sync_folder(self._folder)
+            sync_folder(self.folder)
         self._put(Cursor(last, self._detail(path, length)))
         self._ready = True
 
@@ -154,7 +154,7 @@ class DailyFiles:
         detail, form = self._cursor.detail, self._sheet.form
         other = detail["file"] if detail.get("form", form) != form else None
         header = self._sheet.header.encode()
-        for path in _names(self._folder, f"{self._sheet.stem}-{date}", self._sheet.suffix):
+        for path in _names(self.folder, f"{self._sheet.stem}-{date}", self._sheet.suffix):
             if _size(path) == 0:
                 break
             with path.open("rb") as file:
@@ -169,7 +169,7 @@ class DropFolder:
     name = "files.drop"
 
     def __init__(self, folder: Path, cursors: Cursors) -> None:
-        self._folder = folder
+        self.folder = folder
         self._cursors = cursors
         self.seq = cursors.get(self.name).seq
 
@@ -181,7 +181,7 @@ class DropFolder:
         OSError
             If the folder does not take it; the cursor stays before what was not written.
         """
-        self._folder.mkdir(parents=True, exist_ok=True)
+        self.folder.mkdir(parents=True, exist_ok=True)
         for record in records:
             body = record.body()
             if body["record"] == "doubt" or (
@@ -204,7 +204,7 @@ class DropFolder:
             .replace(":", "")
             .replace(".", "")
         )
-        for path in _names(self._folder, f"{moment}_{body['cell']}_{record.seq:09d}", "json"):
+        for path in _names(self.folder, f"{moment}_{body['cell']}_{record.seq:09d}", "json"):
             if not path.exists():
                 break
             if path.read_bytes() == content:  # dropped before a crash
@@ -212,7 +212,7 @@ class DropFolder:
         aside = path.with_name(f".{path.name}.part")
         _write_through(aside, content)
         aside.rename(path)
-        sync_folder(self._folder)
+        sync_folder(self.folder)
 
 
 def _names(folder: Path, stem: str, suffix: str) -> Iterator[Path]:

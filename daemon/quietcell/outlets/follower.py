@@ -4,6 +4,7 @@ import asyncio
 import random
 import sqlite3
 from collections.abc import Callable, Coroutine, Sequence
+from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 import structlog
@@ -98,6 +99,7 @@ class Writer(Protocol):
     """Puts records somewhere on this machine."""
 
     name: str
+    folder: Path
 
     @property
     def seq(self) -> int:
@@ -154,7 +156,7 @@ class FileOutlet:
             try:
                 await finish(asyncio.to_thread(self._writer.write, records))
             except (OSError, sqlite3.Error) as error:
-                if self._fault != (fault := spoken(error)):
+                if self._fault != (fault := self._told(error)):
                     self._fault = fault
                     log.warning("files not written, trying again", text=self._fault)
                 await self._backoff.pause()
@@ -163,3 +165,8 @@ class FileOutlet:
                     self._fault = ""
                     log.info("files written again")
                 self._backoff.worked()
+
+    def _told(self, error: Exception) -> str:
+        """Return an error in words; a full disk does not say where."""
+        nameless = isinstance(error, OSError) and error.filename is None
+        return f"{self._writer.folder}: {spoken(error)}" if nameless else spoken(error)
