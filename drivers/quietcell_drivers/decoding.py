@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from quietcell.core.readings import FLAG_BY_LABEL, NO_FLAG, Flag
+from quietcell.core.units import QUANTITIES, UNITS, Unit, find_unit
 from quietcell_drivers.line_format import IGNORED, STATUS, UNIT_SUFFIX, LineFormatSettings
 from quietcell_drivers.plain_lines import Columns, PlainLines, Values
-from quietcell_drivers.units import QUANTITIES, UNITS, Unit, find_unit
 
 _EDGE = "".join(map(chr, range(0x21))) + "\x7f\xa0"
 

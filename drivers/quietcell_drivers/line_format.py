@@ -8,7 +8,7 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from quietcell.contracts import DriverSettings
 from quietcell.core.readings import FLAG_BY_LABEL
-from quietcell_drivers.units import QUANTITIES, find_unit, unit_names
+from quietcell.core.units import QUANTITIES, find_unit, unit_names
 
 STATUS = "status"
 IGNORED = "-"

@@ -10,7 +10,7 @@ from pydantic import Field, field_validator, model_validator
 
 from quietcell.contracts import DriverSettings
 from quietcell.core.readings import FLAG_BY_LABEL, NO_FLAG, Flag, Reading
-from quietcell_drivers.units import QUANTITIES, UNITS, find_unit, unit_names
+from quietcell.core.units import QUANTITIES, UNITS, find_unit, unit_names
 
 Kind = Literal["holding", "input"]
 MOST_REGISTERS = 125

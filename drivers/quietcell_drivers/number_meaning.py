@@ -4,9 +4,9 @@ import re
 from collections.abc import Iterable, Sequence
 from itertools import pairwise, product
 
+from quietcell.core.units import UNITS, find_unit
 from quietcell_drivers.line_format import IGNORED
 from quietcell_drivers.message_shape import Slot
-from quietcell_drivers.units import UNITS, find_unit
 
 _LABELS = {
     "mv": r"mv|e|u|emf|ise|pot\w*|millivolts?|volts?",

@@ -8,8 +8,8 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from math import isfinite
 
+from quietcell.core.units import QUANTITIES
 from quietcell_drivers.line_format import IGNORED, STATUS, LineFormatSettings
-from quietcell_drivers.units import QUANTITIES
 
 Values = tuple[float | None, float | None, float | None, float | None, int]
 """mv, temperature_c, conductivity_us_cm, flow_ml_min and flags; None where the line says nothing."""

@@ -14,6 +14,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from quietcell.core.readings import Reading
+from quietcell.core.units import UNITS, find_unit
 from quietcell_drivers.framing import Line
 from quietcell_drivers.line_format import IGNORED, STATUS, LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
@@ -28,7 +29,6 @@ from quietcell_drivers.message_shape import (
     messages_by_pause,
 )
 from quietcell_drivers.number_meaning import in_lines_apart, name_numbers
-from quietcell_drivers.units import UNITS, find_unit
 
 _MOST = 0.75
 """A smaller share of the messages means that a message may be more than a line."""

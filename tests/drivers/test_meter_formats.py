@@ -12,10 +12,10 @@ import pytest
 
 from quietcell.contracts import MeterDriver
 from quietcell.core.readings import NO_FLAG, Flag, Reading
+from quietcell.core.units import UNITS, find_unit
 from quietcell.service.drivers import InstalledDrivers
 from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.pseudo_terminal import PseudoTerminal
-from quietcell_drivers.units import UNITS, find_unit
 from tests.support.until import PATIENCE_S
 
 ROWS = (

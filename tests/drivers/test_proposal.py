@@ -7,9 +7,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from quietcell.core.units import UNITS, find_unit
 from quietcell_drivers.proposal import propose
 from quietcell_drivers.simulation import Sample, Scenario, Shift, Simulation
-from quietcell_drivers.units import UNITS, find_unit
 
 MOVING = Scenario(events=(Shift(of="co2_ug_l", by=400.0, at_s=20.0, rise_s=30.0),))
 

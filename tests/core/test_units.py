@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from quietcell_drivers.units import UNITS, find_unit, platinum_ratio, platinum_temperature_c
+from quietcell.core.units import UNITS, find_unit, platinum_ratio, platinum_temperature_c
 
 # IEC 60751 table of Pt100 in ohm, printed to 0.01 ohm.
 PT100_TABLE = {
