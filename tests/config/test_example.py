@@ -49,7 +49,13 @@ def written_keys(value: Any, path: Path = ()) -> set[Path]:
 
 def test_the_example_passes_the_check_with_the_installed_drivers() -> None:
     config = parse_config(example_text(), "example.toml", INSTALLED)
-    assert list(config.cells) == ["live-feed-room", "larval-hall", "header-tank", "header-tank-archive"]
+    assert list(config.cells) == [
+        "live-feed-room",
+        "larval-hall",
+        "header-tank",
+        "header-tank-archive",
+        "header-tank-logger",
+    ]
 
 
 def test_the_example_passes_with_every_key_taken_in() -> None:

@@ -1,7 +1,6 @@
 """``quietcell ports``: serial ports by names that stay, and what an unknown meter says."""
 
 import asyncio
-import math
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -10,7 +9,7 @@ import click
 from serial.tools import list_ports
 
 from quietcell.cli.options import Number, json_option, print_json
-from quietcell.core.endpoint.criterion import SHIPPED
+from quietcell.core.endpoint.criterion import SHIPPED, slower
 from quietcell.errors import UsageError
 
 
@@ -130,13 +129,7 @@ def with_criteria(section: str, every_s: float) -> str:
         shipped = SHIPPED[base]
         if every_s <= shipped.longest_interval_s:
             continue
-        window_s = math.ceil(shipped.min_readings * every_s * 4 / 3)
-        numbers = {"window_s": window_s, "max_gap_s": math.ceil(3 * every_s)}
-        longest_s = window_s
-        if shipped.long_window_s is not None:
-            longest_s = max(2 * window_s, round(shipped.long_window_s))
-            numbers["long_window_s"] = longest_s
-        numbers["max_wait_s"] = max(round(shipped.max_wait_s), 3 * (round(shipped.min_wait_s) + longest_s))
+        numbers = slower(shipped, every_s)
         named.append(
             f'{key} = "{name}"   # a reading every {every_s:.3g} s never fills the window of "{base}"\n'
         )

@@ -1,6 +1,6 @@
 """[cells.NAME]: one flow cell or beaker with its electrode, its meter and what is known of it."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, SerializeAsAny, model_validator
@@ -15,6 +15,7 @@ from quietcell.config.fields import (
     Text,
     refuse,
 )
+from quietcell.config.recordings import RecordingLayout
 from quietcell.contracts import DriverSettings
 from quietcell.core.electrode.nernst import ISOPOTENTIAL_SPAN_PH, SLOPE_SPAN_PCT, ZERO_SPAN_MV
 from quietcell.core.settings import Position
@@ -71,88 +72,6 @@ class CalibrationSettings(Section):
         if self.bracket_ph is not None and self.bracket_ph[0] >= self.bracket_ph[1]:
             low, high = self.bracket_ph
             refuse([("bracket_ph", f"is [{low:g}, {high:g}]; must be [low, high] with low less than high")])
-        return self
-
-
-class RecordingColumns(Section):
-    """Names of a recording's columns; a quantity without a column was not measured."""
-
-    time: Text | None = Field(default=None, description="Column of the time.")
-    mv: Text | None = Field(default=None, description="Column of the electrode potential, mV.")
-    ph: Text | None = Field(default=None, description="Column of pH, where the recording has no mV.")
-    temperature_c: Text | None = Field(default=None, description="Column of the sample temperature, °C.")
-    conductivity_us_cm: Text | None = Field(default=None, description="Column of raw conductivity, µS/cm.")
-    flow_ml_min: Text | None = Field(default=None, description="Column of the sample flow, mL/min.")
-    flags: Text | None = Field(default=None, description="Column of the flags.")
-    segment: Text | None = Field(default=None, description="Column of the segment number.")
-
-    @model_validator(mode="after")
-    def _coherent(self) -> Self:
-        faults = []
-        if self.mv is not None and self.ph is not None:
-            faults.append(("ph", "stands in place of mv; name one of the two columns"))
-        if self.mv is None and self.ph is None:
-            faults.append(("mv", 'missing; name the column of the potential, or ph = "..." in its place'))
-        refuse(faults)
-        return self
-
-
-STANDARD_COLUMNS = RecordingColumns(
-    time="time",
-    mv="mv",
-    temperature_c="temperature_c",
-    conductivity_us_cm="conductivity_us_cm",
-    flow_ml_min="flow_ml_min",
-    flags="flags",
-    segment="segment",
-)
-"""Columns of a recording that needs no mapping; all but time and mv may be absent from the file."""
-
-
-class RecordingLayout(Section):
-    """How a recording of this cell is laid out, where it is not the standard layout."""
-
-    columns: RecordingColumns = Field(
-        default=STANDARD_COLUMNS, description="Which column holds which quantity."
-    )
-    time: Literal["rfc3339", "elapsed-s", "row"] = Field(
-        default="rfc3339",
-        description="What tells the time: RFC 3339 text, seconds since start, or the row number.",
-    )
-    start: datetime | None = Field(
-        default=None,
-        description="Time of the beginning, with its offset from UTC; needed for elapsed-s. "
-        "Absent with row: 1970-01-01T00:00:00Z.",
-    )
-    interval_s: Seconds | None = Field(default=None, description="Time from row to row, s, for row.")
-    temperature_c: Annotated[float, Field(ge=-10, le=150)] | None = Field(
-        default=None, description="Fixed sample temperature, °C, where the recording has none."
-    )
-    delimiter: Literal[",", ";", "\t"] = Field(default=",", description="What parts the cells of a row.")
-    decimal_comma: bool = Field(default=False, description="Whether numbers are written 25,04 for 25.04.")
-
-    @model_validator(mode="after")
-    def _coherent(self) -> Self:
-        faults = []
-        if self.decimal_comma and self.delimiter == ",":
-            faults.append(("decimal_comma", "needs another delimiter than a comma"))
-        if self.start is not None and self.start.tzinfo is None:
-            faults.append(("start", "has no offset from UTC; write it as 2026-03-01T08:00:00Z"))
-        if self.time == "row" and self.interval_s is None:
-            faults.append(("interval_s", 'missing; time = "row" needs the time from row to row, s'))
-        if self.time != "row" and self.interval_s is not None:
-            faults.append(
-                ("interval_s", f'does not go with time = "{self.time}"; it belongs to time = "row"')
-            )
-        if self.time == "elapsed-s" and self.start is None:
-            faults.append(("start", 'missing; time = "elapsed-s" needs the time of the beginning'))
-        if self.time == "rfc3339" and self.start is not None:
-            faults.append(("start", 'does not go with time = "rfc3339"; it belongs to elapsed-s and row'))
-        if self.time != "row" and self.columns.time is None:
-            faults.append(("columns", f'names no time; time = "{self.time}" needs that column'))
-        if self.temperature_c is not None and {"temperature_c"} <= self.columns.model_fields_set:
-            faults.append(("temperature_c", "is fixed here and has a column too; keep one of the two"))
-        refuse(faults)
         return self
 
 

@@ -4,12 +4,14 @@ The canonical layout is ``time,mv,temperature_c,conductivity_us_cm,flow_ml_min``
 ``flags,segment``; time is RFC 3339 with milliseconds, an empty cell was not measured, flags are labels
 parted by a blank. A row without any quantity whose labels begin with ``began-`` or ``ended-`` marks an
 end of a segment; with ``given-`` it stands for what a person gave the engine. Other layouts are told by a
-`Layout`.
+`Layout`. Titles above the header, a row of units below it, headers that come again, comments behind ``#``
+and empty rows are no readings, whatever the layout.
 """
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import tzinfo
 from typing import Final, Literal
 
 import numpy as np
@@ -24,6 +26,11 @@ HEADER: Final = ("time", *QUANTITIES, "flags", "segment")
 CANONICAL: Final = {name: name for name in HEADER}
 BEGAN, ENDED, GIVEN = "began-", "ended-", "given-"
 THEORETICAL: Final = Line(slope_pct=100.0, zero_mv=0.0)
+TimeForm = Literal[
+    "rfc3339", "local", "elapsed-ms", "elapsed-s", "elapsed-min", "elapsed-h", "elapsed-d", "row"
+]
+Heading = str | int
+"""A column by its heading, or by its number from the left, counted from 1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,12 +40,18 @@ class Layout:
     Parameters
     ----------
     columns : mapping
-        Heading in the file for each of `HEADER` (and ``ph`` in place of ``mv``); what is not named
-        was not measured.
-    time : {"rfc3339", "elapsed-s", "row"}
-        What tells the time.
+        Column in the file of each of `HEADER` (and ``ph`` in place of ``mv``); what is not named was not
+        measured. Several columns of ``time`` are read as one text, parted by a blank.
+    time : TimeForm
+        What tells the time: RFC 3339 text, text of a form of its own, a number since the start in ms, s,
+        min, h or d, or the row.
+    time_format : str
+        Form of ``local``, in the directives of `datetime.strptime`.
+    zone : tzinfo or None
+        Zone of ``local`` where its text names none. Where the clock goes through an hour twice, times count
+        as of the second once they would go back otherwise.
     start_utc_ms : int
-        Time zero of ``elapsed-s`` and ``row``.
+        Time zero of ``elapsed-...`` and ``row``.
     interval_s : float
         From row to row, s, for ``row``.
     temperature_c : float or None
@@ -46,23 +59,49 @@ class Layout:
     ph_line : Line
         Puts a recorded pH back to mV. Give the line the readings will be judged by, so that the same pH
         comes of it again.
+    units : mapping
+        Unit of a quantity where it is not the reading's, as `quietcell.core.units.find_unit` knows it.
+    not_measured : frozenset of str
+        What stands in a cell that holds no value; a number counts however it is written. Beside these an
+        empty cell and NaN are not measured.
     required : frozenset of str
         Columns that must be in the file.
     delimiter : str
         One character that parts the cells of a row.
     decimal_comma : bool
         Numbers are written 25,04 for 25.04.
+    leave_out_unreadable : bool
+        Rows that can't be read are left out and counted, in place of an error.
     """
 
-    columns: Mapping[str, str] = field(default_factory=lambda: dict(CANONICAL))
-    time: Literal["rfc3339", "elapsed-s", "row"] = "rfc3339"
+    columns: Mapping[str, Heading | tuple[Heading, ...]] = field(default_factory=lambda: dict(CANONICAL))
+    time: TimeForm = "rfc3339"
+    time_format: str = ""
+    zone: tzinfo | None = None
     start_utc_ms: int = 0
     interval_s: float = 1.0
     temperature_c: float | None = None
     ph_line: Line = THEORETICAL
+    units: Mapping[str, str] = field(default_factory=dict)
+    not_measured: frozenset[str] = frozenset()
     required: frozenset[str] = frozenset({"time", "mv"})
     delimiter: str = ","
     decimal_comma: bool = False
+    leave_out_unreadable: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class Remarks:
+    """What a reader of recordings had to do beside reading."""
+
+    rows: int = 0
+    """Rows read."""
+    left_out: int = 0
+    """Rows left out, for they could not be read."""
+    first_left_out: str = ""
+    steps_back: int = 0
+    """How often time went back, so that a segment began."""
+    first_step_back: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

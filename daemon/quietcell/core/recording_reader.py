@@ -3,37 +3,44 @@
 import csv
 import math
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
-from difflib import get_close_matches
-from itertools import islice, repeat
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
 
 import numpy as np
 
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import FLAG_BY_LABEL
-from quietcell.core.recording import (
-    BEGAN,
-    CANONICAL,
-    ENDED,
-    GIVEN,
-    HEADER,
-    QUANTITIES,
-    Chunk,
-    Layout,
-    Mark,
-    Piece,
+from quietcell.core.recording import BEGAN, ENDED, GIVEN, QUANTITIES, Chunk, Layout, Mark, Piece, Remarks
+from quietcell.core.recording_header import (
+    LINES_OF_TITLE,
+    Columns,
+    Place,
+    columns_of,
+    find_header,
+    headings,
+    names_all,
+    numbered,
+    numbered_places,
+    places_of,
 )
-from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.recording_values import LONGEST_LINE, Values, plain_columns
+from quietcell.core.times import rfc3339
 from quietcell.errors import DomainError, RecordingError
 
 _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
 CHUNK_ROWS = 5000
 _AT_ONCE = 500
 """So many usual lines are read in bulk."""
-LONGEST_S = 1e9
-"""Some thirty years; more is no recording's elapsed time."""
-LONGEST_LINE = 64 * 1024
-"""A longer line, or a cell that goes on over so many characters, is no recording."""
+MOST_STEPS_BACK, AMONG_ROWS = 10, 1000
+"""A clock that is set back is; a file whose time goes back more often among so many rows is in no order."""
+_MEASURED: tuple[str, ...] = (*QUANTITIES, "ph")
+_LONGEST_QUOTED = 40
+_FORM_OF_TIME = {
+    "rfc3339": "Write it like 2026-03-01T08:00:00.000Z; or say its form under [cells.NAME.recording]: time, "
+    "time_format, zone",
+    "local": "time_format does not fit it",
+}
 
 
 def _mv_of(line: Line, ph: float, temperature_c: float) -> float:
@@ -44,34 +51,6 @@ def _mv_of(line: Line, ph: float, temperature_c: float) -> float:
         return math.nan
 
 
-def _usual_times(texts: list[str]) -> list[int]:
-    """Return the times of texts like 2026-03-01T08:00:00.000Z, ms; ValueError for any other form."""
-    if set(map(len, texts)) != {24}:
-        raise ValueError
-    signs = np.frombuffer("".join(texts).encode("ascii"), np.uint8).reshape(-1, 24)
-    digits = signs[:, (17, 18, 20, 21, 22)].astype(np.int64) - ord("0")
-    if np.any((digits < 0) | (digits > 9) | (digits[:, :1] > 5)):
-        raise ValueError
-    if np.any(signs[:, (16, 19, 23)] != tuple(b":.Z")):
-        raise ValueError
-    other_minute = (signs[1:, :17] != signs[:-1, :17]).any(axis=1)
-    begins = [0, *(np.flatnonzero(other_minute) + 1).tolist()]
-    minutes = np.array([utc_ms(f"{texts[row][:17]}00.000Z") for row in begins])
-    within = digits @ (10_000, 1000, 100, 10, 1)
-    times: list[int] = (np.repeat(minutes, np.diff([*begins, len(texts)])) + within).tolist()
-    return times
-
-
-def _usual_numbers(texts: list[str]) -> list[float]:
-    """Return finite numbers, NaN for an empty cell; ValueError for anything else."""
-    # A meter at rest says the same again and again.
-    known = {text: float(text) for text in set(texts) if text}
-    if not math.isfinite(sum(known.values())):
-        raise ValueError
-    known[""] = math.nan
-    return list(map(known.__getitem__, texts))
-
-
 def _bits(labels: str) -> int:
     """Return flags as bits; KeyError for any other label."""
     bits = 0
@@ -80,91 +59,120 @@ def _bits(labels: str) -> int:
     return bits
 
 
+def _quoted(text: str) -> str:
+    return repr(text if len(text) <= _LONGEST_QUOTED else text[: _LONGEST_QUOTED - 1] + "…")
+
+
+@dataclass(slots=True, kw_only=True)
+class _Course:
+    """How far recordings that follow each other were read."""
+
+    rows: int = 0
+    segment: int | None = None
+    last_utc: int | None = None
+    """Of the segment."""
+    steps_back: deque[int] = field(default_factory=lambda: deque(maxlen=MOST_STEPS_BACK))
+    """Rows at which time went back."""
+
+
 class _Reader:
     """Reads rows and collects chunks."""
 
-    def __init__(self, lines: Iterable[str], layout: Layout, name: str) -> None:
+    def __init__(
+        self, lines: Iterable[str], layout: Layout, name: str, remarks: Remarks, course: _Course
+    ) -> None:
         self._layout = layout
         self._name = name
+        self._remarks = remarks
+        self._course = course
+        self._values = Values(layout)
         self._lines = iter(lines)
         self._ahead: deque[str] = deque()
         """Lines taken, but not yet read as rows."""
-        self._bulk_lines = 0
-        """Lines the row reader never saw."""
+        self._line = 0
+        """Number of the line read last."""
+        self._ends, self._cut = False, False
+        """Whether lines come with their ends, and that one without."""
         self._rows = csv.reader(self._bounded(), delimiter=layout.delimiter)
-        self._width = 0
-        self._place = self._find_columns()
+        self._names: tuple[str, ...] = ()
+        self._first: list[str] | None = None
+        """The first row of a recording without a header."""
+        self._below_header = True
+        self._widest = 0
+        self._place: dict[str, Place] = {}
         self._utc: list[int] = []
-        self._values: dict[str, list[float]] = {quantity: [] for quantity in QUANTITIES}
+        self._columns: dict[str, list[float]] = {quantity: [] for quantity in QUANTITIES}
         self._flags: list[int] = []
-        self._number_of_row = 0
-        self._segment: int | None = None
-        self._last_utc: int | None = None
-        """Of the current segment."""
+        self._find_columns()
 
     def _bounded(self) -> Iterator[str]:
         """Pass lines on, but no quoted cell that never ends: memory stays flat."""
-        open_quote, held, number = False, 0, 0
+        open_quote, held = False, 0
         while (line := self._ahead.popleft() if self._ahead else next(self._lines, None)) is not None:
-            number += 1
+            self._line += 1
             held = held + len(line) if open_quote else len(line)
-            if held > LONGEST_LINE:
+            if held > LONGEST_LINE and "\0" not in line:
                 raise RecordingError(
                     f"a line or quoted cell is longer than {LONGEST_LINE} characters",
-                    subject=f"{self._name}:{self._bulk_lines + number}",
+                    subject=f"{self._name}:{self._line}",
                 )
+            if "\0" in line:  # what a power cut leaves; behind it a logger goes on
+                *before, line = line.split("\0")
+                if any(part.strip() for part in before):
+                    self._leave_out(self._fault("NUL bytes cut the row short"))
+                if not line.strip():
+                    continue
             if line.count('"') % 2:
                 open_quote = not open_quote
+            ends = line[-1] in "\r\n"
+            self._ends, self._cut = self._ends or ends, self._ends and not ends
             yield line
 
-    def _fault(self, text: str, column: str = "") -> RecordingError:
-        where = f"{self._name}:{self._bulk_lines + self._rows.line_num}" + (f": {column}" if column else "")
-        return RecordingError(text, subject=where)
+    def _fault(self, text: str, column: str = "", hint: str = "") -> RecordingError:
+        where = f"{self._name}:{self._line}" + (f": {column}" if column else "")
+        return RecordingError(text, subject=where, hint=hint)
 
-    def _find_columns(self) -> dict[str, int]:
-        """Return the position of each column that is there."""
-        header = [cell.strip().lstrip("\ufeff") for cell in next(self._rows, [])]
-        if not any(header):
-            raise RecordingError("no header line", subject=self._name, hint=f"Expected {','.join(HEADER)}")
-        self._width = len(header)
-        place = {}
-        for key, heading in self._layout.columns.items():
-            if header.count(heading) > 1:
-                raise RecordingError(f"columns share the name {heading!r}", subject=f"{self._name}:1")
-            if heading in header:
-                place[key] = header.index(heading)
-            elif key in self._layout.required:
-                raise RecordingError(
-                    f"no column {heading!r} (for {key}); the file has {', '.join(header)}",
-                    subject=f"{self._name}:1",
-                    hint="Name the columns under [cells.NAME.recording]"
-                    if len(header) > 1
-                    else "Say what parts them under [cells.NAME.recording]: delimiter, decimal_comma",
-                )
-        if self._layout.columns == CANONICAL:
-            self._refuse_misspelt(header, place)
-        return place
+    def _leave_out(self, fault: RecordingError) -> None:
+        """Leave a row out, if the layout says so."""
+        if not self._layout.leave_out_unreadable:
+            also = "or set leave_out_unreadable = true under [cells.NAME.recording]"
+            hint = f"{fault.hint}; {also}" if fault.hint else f"Mend the row, {also}"
+            raise RecordingError(fault.message, subject=fault.subject, hint=hint) from fault
+        self._remarks.left_out += 1
+        self._remarks.first_left_out = self._remarks.first_left_out or str(fault)
 
-    def _refuse_misspelt(self, header: list[str], place: Mapping[str, int]) -> None:
-        """Refuse a heading that looks like a column which is not there: it would be ignored silently."""
-        missing = [name for name in HEADER if name not in place]
-        stems = {name.partition("_")[0][:4]: name for name in missing}
-        for heading in header:
-            folded = heading.casefold()
-            close = get_close_matches(folded, missing, 1, 0.75)
-            meant = close[0] if close else stems.get(folded.partition("_")[0][:4])
-            if heading not in place and meant is not None:
-                raise RecordingError(
-                    f"no column is named {heading!r}; did you mean {meant!r}?",
-                    subject=f"{self._name}:1",
-                    hint="Rename it, or name the columns under [cells.NAME.recording]",
-                )
+    def _find_columns(self) -> None:
+        if numbered(self._layout):
+            self._place = numbered_places(self._layout)
+            self._find_first_row()
+            return
+        rows = ((self._line, row) for row in self._rows)
+        self._take_header(find_header(rows, self._layout, self._name))
+
+    def _take_header(self, columns: Columns) -> None:
+        self._place, self._names, self._below_header = dict(columns.place), columns.names, True
+
+    def _find_first_row(self) -> None:
+        """Find the first row that can be read, where no header says what a row is."""
+        fault = RecordingError("has no rows", subject=self._name)
+        for row in islice(self._rows, LINES_OF_TITLE):
+            self._widest = len(row)
+            try:
+                self._reading(row)
+            except RecordingError as error:
+                fault = error
+            else:
+                self._first = row
+                return
+        raise fault
 
     def pieces(self) -> Iterator[Piece]:
         """Yield marks and chunks in order."""
+        if self._first is not None:
+            yield from self._row(self._first)
         while lines := list(islice(self._lines, min(_AT_ONCE, CHUNK_ROWS - len(self._utc)))):
             if self._add_usual(lines):
-                self._bulk_lines += len(lines)
+                self._line += len(lines)
             else:
                 self._ahead.extend(lines)
             while self._ahead and (row := next(self._rows, None)) is not None:
@@ -173,65 +181,144 @@ class _Reader:
             if len(self._utc) >= CHUNK_ROWS:
                 yield from self._flush()
         yield from self._flush()
+        if self._remarks.left_out and not self._remarks.rows:
+            raise RecordingError(
+                f"no row can be read; {self._remarks.first_left_out.removeprefix(self._name + ':')}",
+                subject=self._name,
+            )
 
     def _row(self, row: list[str]) -> Iterator[Piece]:
-        if len(row) > self._width:
-            # A decimal comma would shift every value behind it into the wrong column.
-            raise self._fault(f"the row has {len(row)} cells, the header {self._width}")
-        at, segment = self._time(row, self._number_of_row), self._segment_of(row)
-        self._number_of_row += 1
-        labels = self._cell(row, "flags").split()
+        """Judge a row by itself."""
+        try:
+            at, values, labels, segment = self._reading(row)
+        except RecordingError as fault:
+            if not self._aside(row):
+                self._course.rows += 1
+                self._leave_out(fault)
+            return
+        self._below_header = False
+        self._course.rows += 1
+        self._remarks.rows += 1
         if any(label.startswith((BEGAN, ENDED, GIVEN)) for label in labels):
             yield from self._flush()
             if any(self._cell(row, quantity) for quantity in QUANTITIES):
                 raise self._fault("a mark carries no quantity", "flags")
             yield self._mark(at, segment, labels)
             return
-        if segment != self._segment:
+        if segment != self._course.segment:
             yield from self._flush()
-            self._segment, self._last_utc = segment, None
-        if self._last_utc is not None and at < self._last_utc:
-            raise self._fault(f"time goes back from {rfc3339(self._last_utc)} to {rfc3339(at)}", "time")
-        self._last_utc = at
-        self._add(row, at, labels)
+            self._course.segment, self._course.last_utc = segment, None
+        if self._course.last_utc is not None and at < self._course.last_utc:
+            yield from self._step_back(self._course.last_utc, at)
+        self._course.last_utc = at
+        self._utc.append(at)
+        self._flags.append(self._bits(labels))
+        for quantity in QUANTITIES:
+            self._columns[quantity].append(values[quantity])
+
+    def _reading(self, row: list[str]) -> tuple[int, dict[str, float], list[str], int | None]:
+        """Return time, quantities, labels and segment of a row."""
+        width = len(self._names)
+        if width and len(row) > width and any(cell.strip() for cell in row[width:]):
+            # A decimal comma would shift every value behind it into the wrong column.
+            raise self._fault(f"the row has {len(row)} cells, the header {width}")
+        if self._cut and len(row) < self._widest:
+            raise self._fault(f"the last line ends in its cell {len(row)}, others have {self._widest}")
+        at = self._time(row)
+        values = {key: self._number(row, key) for key in _MEASURED if key in self._place}
+        self._widest = max(self._widest, len(row))
+        self._complete(values)
+        return at, values, self._cell(row, "flags").split(), self._segment_of(row)
+
+    def _complete(self, values: dict[str, float]) -> None:
+        """Put in what the layout says beside the row."""
+        if self._layout.temperature_c is not None:
+            values["temperature_c"] = self._layout.temperature_c
+        for quantity in QUANTITIES:
+            values.setdefault(quantity, math.nan)
+        if "ph" in values:
+            values["mv"] = self._mv(values["ph"], values["temperature_c"])
+
+    def _mv(self, ph: float, temperature_c: float) -> float:
+        known_c = 25.0 if math.isnan(temperature_c) else temperature_c  # no pH comes of it without one
+        return _mv_of(self._layout.ph_line, ph, known_c)
+
+    def _aside(self, row: list[str]) -> bool:
+        """Return whether a row is no reading by its kind: empty, a comment, a header, a row of units."""
+        cells = [cell.strip() for cell in row]
+        if not any(cells) or cells[0].startswith("#"):
+            return True
+        if not self._names:
+            return False
+        if names_all(header := headings(row), self._layout):  # a logger that began anew, perhaps a newer one
+            self._take_header(columns_of(header, self._layout, f"{self._name}:{self._line}"))
+            return True
+        below, self._below_header = self._below_header, False
+        return below and not any(
+            sign.isdigit()
+            for place in self._place.values()
+            for at in places_of(place)
+            for sign in "".join(cells[at : at + 1])
+        )
+
+    def _step_back(self, last_utc: int, at: int) -> Iterator[Piece]:
+        """Begin a segment where time goes back; a recording that numbers them does so itself."""
+        fault = self._fault(f"time goes back from {rfc3339(last_utc)} to {rfc3339(at)}", "time")
+        if "segment" in self._place:
+            raise fault
+        full = len(self._course.steps_back) == MOST_STEPS_BACK
+        if full and self._course.rows - self._course.steps_back[0] < AMONG_ROWS:
+            hint = "Sort the rows by their time"
+            raise RecordingError(f"{fault.message}, again and again", subject=fault.subject, hint=hint)
+        self._course.steps_back.append(self._course.rows)
+        self._remarks.steps_back += 1
+        self._remarks.first_step_back = self._remarks.first_step_back or str(fault)
+        yield from self._flush()
+        ended = self._course.segment or 1
+        yield Mark(utc_ms=last_utc, segment=ended, labels=(f"{ENDED}clock-step",))
+        self._course.segment = ended + 1
+        yield Mark(utc_ms=at, segment=self._course.segment, labels=(f"{BEGAN}clock-step", "time-not-known"))
 
     def _add_usual(self, lines: list[str]) -> bool:
         """Add plain readings of the open segment in bulk; change nothing and return False for others.
 
         Whatever is not quite usual is left to the reading row by row, which judges it and knows its line.
         """
-        layout, apart = self._layout, self._layout.delimiter
-        if layout.time != "rfc3339" or layout.decimal_comma or "ph" in self._place:
+        columns = plain_columns(lines, self._layout.delimiter, self._place, len(self._names))
+        if columns is None or (self._ends and lines[-1][-1] not in "\r\n"):
             return False
-        bare = [line.rstrip("\r\n") for line in lines]
-        text = apart.join(bare)
-        if any(sign in text for sign in '"\r\n_') or set(map(str.count, bare, repeat(apart))) != {
-            self._width - 1
-        }:
-            return False
-        if max(map(len, lines)) > LONGEST_LINE:
-            return False
-        cells = text.split(apart)
-        columns = {key: cells[place :: self._width] for key, place in self._place.items()}
         segments = set(columns.get("segment", ()))
-        if segments and (self._segment is None or segments != {str(self._segment)}):
+        if segments and (self._course.segment is None or segments != {str(self._course.segment)}):
             return False
         try:
-            utc = _usual_times(columns["time"])
-            values = {name: _usual_numbers(columns[name]) for name in QUANTITIES if name in columns}
+            utc = self._times(columns, len(lines))
+            values = {key: self._values.numbers(key, columns[key]) for key in _MEASURED if key in columns}
             flags = {text: _bits(text) for text in set(columns.get("flags", ()))}
         except (ValueError, KeyError):
             return False
-        if utc != sorted(utc) or (self._last_utc is not None and utc[0] < self._last_utc):
+        if utc != sorted(utc) or (self._course.last_utc is not None and utc[0] < self._course.last_utc):
             return False
-        if layout.temperature_c is not None:
-            values["temperature_c"] = [layout.temperature_c] * len(lines)
+        if self._layout.temperature_c is not None:
+            values["temperature_c"] = [self._layout.temperature_c] * len(lines)
         for quantity in QUANTITIES:
-            self._values[quantity] += values.get(quantity) or [math.nan] * len(lines)
+            values.setdefault(quantity, [math.nan] * len(lines))
+        if "ph" in values:
+            values["mv"] = list(map(self._mv, values["ph"], values["temperature_c"]))
+        for quantity in QUANTITIES:
+            self._columns[quantity] += values[quantity]
         self._flags += [flags[text] for text in columns["flags"]] if flags else [0] * len(lines)
         self._utc += utc
-        self._last_utc = utc[-1]
+        self._course.last_utc = utc[-1]
+        self._below_header = False
+        self._widest = max(self._widest, lines[0].count(self._layout.delimiter) + 1)
+        self._course.rows += len(lines)
+        self._remarks.rows += len(lines)
         return True
+
+    def _times(self, columns: dict[str, Sequence[str]], rows: int) -> list[int]:
+        if self._layout.time == "row":
+            return [self._values.row_time(self._course.rows + row) for row in range(rows)]
+        return self._values.times(columns["time"], self._course.last_utc)
 
     def _mark(self, at: int, segment: int | None, labels: list[str]) -> Mark:
         given = labels[0].startswith(GIVEN)
@@ -239,89 +326,71 @@ class _Reader:
         if segment is None or (len(labels) != 2 if given else unknown):
             raise self._fault("a mark needs a segment number and known labels", "flags")
         if not given:
-            self._segment, self._last_utc = segment, None
-        elif segment != self._segment or (self._last_utc is not None and at < self._last_utc):
+            self._course.segment, self._course.last_utc = segment, None
+        elif segment != self._course.segment or (
+            self._course.last_utc is not None and at < self._course.last_utc
+        ):
             raise self._fault("what a person gave stands inside its segment, in order of time", "flags")
         return Mark(utc_ms=at, segment=segment, labels=tuple(labels))
 
-    def _add(self, row: list[str], at: int, labels: list[str]) -> None:
-        self._utc.append(at)
-        values = {quantity: self._number(row, quantity) for quantity in QUANTITIES}
-        if self._layout.temperature_c is not None:
-            values["temperature_c"] = self._layout.temperature_c
-        if "ph" in self._place:
-            ph, temperature_c = self._number(row, "ph"), values["temperature_c"]
-            if math.isnan(temperature_c):
-                temperature_c = 25.0  # no pH comes of it without a temperature
-            values["mv"] = _mv_of(self._layout.ph_line, ph, temperature_c)
-        for quantity, value in values.items():
-            self._values[quantity].append(value)
-        bits = 0
+    def _bits(self, labels: list[str]) -> int:
         for label in labels:
             if label not in FLAG_BY_LABEL:
                 known = ", ".join(FLAG_BY_LABEL)
                 raise self._fault(f"unknown flag {label!r}; known: {known}", "flags")
-            bits |= int(FLAG_BY_LABEL[label])
-        self._flags.append(bits)
+        return _bits(" ".join(labels))
 
     def _flush(self) -> Iterator[Chunk]:
         if self._utc:
             yield Chunk(
-                segment=self._segment,
+                segment=self._course.segment,
                 utc_ms=np.array(self._utc, np.int64),
-                columns={name: np.array(values) for name, values in self._values.items()},
+                columns={name: np.array(values) for name, values in self._columns.items()},
                 flags=np.array(self._flags, np.int64),
             )
         self._utc, self._flags = [], []
-        self._values = {quantity: [] for quantity in QUANTITIES}
+        self._columns = {quantity: [] for quantity in QUANTITIES}
 
     def _cell(self, row: list[str], key: str) -> str:
         place = self._place.get(key)
         if place is None:
             return ""
-        if place >= len(row):
+        places = places_of(place)
+        if max(places) >= len(row):
             raise self._fault(f"the row has only {len(row)} cells", key)
-        return row[place].strip()
+        return " ".join(row[at].strip() for at in places)
 
     def _number(self, row: list[str], key: str) -> float:
         text = self._cell(row, key)
-        if not text:
-            return math.nan
-        comma = self._layout.decimal_comma
         try:
-            value = math.nan if comma and "." in text else float(text.replace(",", ".") if comma else text)
+            return self._values.number(key, text)
         except ValueError:
-            value = math.nan
-        if "_" in text or not math.isfinite(value):
-            raise self._fault(f"{text!r} is no number; leave the cell empty if not measured", key)
-        return value
+            hint = "Leave the cell empty if not measured, or name what stands there in not_measured"
+            raise self._fault(f"{_quoted(text)} is no number", key, hint) from None
 
-    def _time(self, row: list[str], number: int) -> int:
+    def _time(self, row: list[str]) -> int:
         if self._layout.time == "row":
-            return self._layout.start_utc_ms + round(number * self._layout.interval_s * 1000)
+            return self._values.row_time(self._course.rows)
         text = self._cell(row, "time")
-        if self._layout.time == "elapsed-s":
-            elapsed_s = self._number(row, "time")
-            if math.isnan(elapsed_s) or abs(elapsed_s) > LONGEST_S:
-                raise self._fault(f"{text!r} is no time in seconds", "time")
-            return self._layout.start_utc_ms + round(elapsed_s * 1000)
         try:
-            return utc_ms(text)
-        except ValueError:
-            raise self._fault(
-                f"{text!r} is no time; write it like 2026-03-01T08:00:00.000Z", "time"
-            ) from None
+            (at,) = self._values.times([text], self._course.last_utc)
+        except (ValueError, OverflowError):
+            hint = _FORM_OF_TIME.get(self._layout.time, "Write it as a number")
+            raise self._fault(f"{_quoted(text)} is no time", "time", hint) from None
+        return at
 
     def _segment_of(self, row: list[str]) -> int | None:
         text = self._cell(row, "segment")
         if not text:
-            return self._segment if "segment" in self._place else None
+            return self._course.segment
         if not text.isdecimal():
             raise self._fault(f"{text!r} is no segment number", "segment")
         return int(text)
 
 
-def read_recording(lines: Iterable[str], *, name: str, layout: Layout | None = None) -> Iterator[Piece]:
+def read_recording(
+    lines: Iterable[str], *, name: str, layout: Layout | None = None, remarks: Remarks | None = None
+) -> Iterator[Piece]:
     """Yield the pieces of a recording in order; memory stays flat in its length.
 
     Parameters
@@ -332,13 +401,34 @@ def read_recording(lines: Iterable[str], *, name: str, layout: Layout | None = N
         Of the file, for messages.
     layout : Layout, optional
         Where it is not the canonical one.
+    remarks : Remarks, optional
+        Takes what was done beside reading.
 
     Raises
     ------
     RecordingError
         Names file, line and column, and what is allowed.
     """
-    try:
-        yield from _Reader(lines, layout or Layout(), name).pieces()
-    except csv.Error as error:
-        raise RecordingError(f"no CSV: {error}", subject=name) from error
+    return read_recordings([(name, lines)], layout=layout, remarks=remarks)
+
+
+def read_recordings(
+    recordings: Iterable[tuple[str, Iterable[str]]],
+    *,
+    layout: Layout | None = None,
+    remarks: Remarks | None = None,
+) -> Iterator[Piece]:
+    """Yield the pieces of recordings that follow each other, as of one; see `read_recording`.
+
+    Parameters
+    ----------
+    recordings : iterable of (str, iterable of str)
+        Name and lines of each, in the order of their times.
+    """
+    layout, remarks = layout or Layout(), remarks or Remarks()
+    course = _Course()
+    for name, lines in recordings:
+        try:
+            yield from _Reader(lines, layout, name, remarks, course).pieces()
+        except csv.Error as error:
+            raise RecordingError(f"no CSV: {error}", subject=name) from error

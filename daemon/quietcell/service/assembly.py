@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from quietcell.config import Config
+from quietcell.config.recordings import zone_of
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.electrode.recognition import NOMINAL_LINE
 from quietcell.core.recording import Layout
@@ -85,24 +86,36 @@ def configured(config: Config, name: str) -> CellSettings:
     )
 
 
+def recording_encoding(config: Config, name: str) -> str:
+    """Return how the text of a cell's recordings is encoded."""
+    settings = config.cells[name].recording
+    return "utf-8" if settings is None else settings.encoding
+
+
 def recording_layout(config: Config, name: str) -> Layout:
     """Return how the recordings of a cell are laid out."""
     settings = config.cells[name].recording
     if settings is None:
         return Layout()
-    columns = {key: heading for key, heading in settings.columns.model_dump().items() if heading is not None}
+    columns = settings.columns.headings()
     if settings.temperature_c is not None:
         columns.pop("temperature_c", None)
-    named = settings.columns.model_fields_set
+    if settings.time == "row":
+        columns.pop("time", None)
+    named = settings.named()
     return Layout(
         columns=columns,
         time=settings.time,
+        time_format=settings.time_format or "",
+        zone=None if settings.zone is None else zone_of(settings.zone),
         start_utc_ms=0 if settings.start is None else round(settings.start.timestamp() * 1000),
         interval_s=settings.interval_s or 1.0,
         temperature_c=settings.temperature_c,
         ph_line=configured(config, name).line,
-        required=frozenset(key for key in columns if key in named or key in {"mv", "ph"})
-        | ({"time"} if settings.time != "row" else set()),
+        units=settings.units.named(),
+        not_measured=frozenset(settings.not_measured),
+        required=frozenset(key for key in columns if key in named or key in {"mv", "ph", "time"}),
         delimiter=settings.delimiter,
         decimal_comma=settings.decimal_comma,
+        leave_out_unreadable=settings.leave_out_unreadable,
     )

@@ -1,6 +1,7 @@
 """The criterion: the explicit numbers a reading must meet before it is accepted."""
 
 import hashlib
+import math
 from dataclasses import dataclass, fields
 from functools import lru_cache
 
@@ -90,3 +91,28 @@ SHIPPED: dict[str, Criterion] = {
     ),
 }
 """Criteria known by name without configuration."""
+
+
+def slower(criterion: Criterion, every_s: float) -> dict[str, int]:
+    """Return the numbers to change where a meter reads too seldom for a criterion.
+
+    Parameters
+    ----------
+    criterion : Criterion
+        What is to be met.
+    every_s : float
+        Time from one reading to the next, s.
+
+    Returns
+    -------
+    dict of str to int
+        By name of the field, s.
+    """
+    window_s = math.ceil(criterion.min_readings * every_s * 4 / 3)
+    numbers = {"window_s": window_s, "max_gap_s": math.ceil(3 * every_s)}
+    longest_s = window_s
+    if criterion.long_window_s is not None:
+        longest_s = max(2 * window_s, round(criterion.long_window_s))
+        numbers["long_window_s"] = longest_s
+    numbers["max_wait_s"] = max(round(criterion.max_wait_s), 3 * (round(criterion.min_wait_s) + longest_s))
+    return numbers
