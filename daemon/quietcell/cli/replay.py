@@ -3,8 +3,7 @@
 import json
 import os
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from itertools import takewhile
@@ -16,16 +15,17 @@ import click
 from quietcell.cli.options import config_option
 from quietcell.config import Config, load_config
 from quietcell.core.endpoint.criterion import SHIPPED
-from quietcell.core.recording import Piece
-from quietcell.core.recording_reader import read_recording
-from quietcell.core.records import Json
+from quietcell.core.recording import Piece, Remarks
+from quietcell.core.recording_reader import read_recordings
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import RecordingError, UsageError
-from quietcell.service.assembly import engine_settings, recording_layout
-from quietcell.service.compare import Trial, counted, summary, table, trace_of, trial
+from quietcell.service.assembly import engine_settings, recording_encoding, recording_layout
+from quietcell.service.compare import Trial, summary, table, trace_of, trial
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.plot import plot
+from quietcell.service.recording_files import STANDARD_INPUT, opened
 from quietcell.service.replay import replay
+from quietcell.service.survey import Outcome, Survey
 
 
 def _times(_context: click.Context, _option: click.Parameter, texts: tuple[str, ...]) -> tuple[int, ...]:
@@ -45,6 +45,9 @@ def _times(_context: click.Context, _option: click.Parameter, texts: tuple[str, 
 @click.option(
     "--request", "requests", multiple=True, callback=_times, help="Ask for a determination at this time."
 )
+@click.option(
+    "--join", is_flag=True, help="Judge the recordings as one, such as a logger's daily files in their order."
+)
 @click.option("--compare", is_flag=True, help="Try the criteria named before the recordings on them.")
 @click.option(
     "--plot",
@@ -62,8 +65,9 @@ def command(
     picture: Path | None,
     *,
     compare: bool,
+    join: bool,
 ) -> None:
-    """Judge RECORDINGS (CSV) as if they were measured now.
+    """Judge RECORDINGS (CSV, also packed as .gz; - is standard input) as if they were measured now.
 
     Writes one JSON object a line: the body of each record, with the recording's name. The cell's settings
     come from the configuration; its meter is not needed. With --request a determination begins at that
@@ -79,22 +83,28 @@ def command(
     config = load_config(path, InstalledDrivers())
     if compare or picture is not None:
         criteria, recordings = _criteria_and_recordings(config, words, compare=compare)
-        _compare(config, criteria, recordings, cell, requests, out, picture)
+        _compare(config, criteria, _groups(recordings, join=join), cell, requests, out, picture)
         return
     if out is None:
         raise UsageError("nowhere to write to", hint="Give --out FILE.jsonl, or --out - for here.")
-    verdicts: Counter[str] = Counter()
-    refused_for: Counter[str] = Counter()
     asked: set[int] = set()
-    for recording in _existing(words):
-        for line in _replayed(config, recording, _cell_of(config, recording, cell), requests, asked):
-            out.write(json.dumps(line, ensure_ascii=False) + "\n")
-            if line["record"] == "determination":
-                verdicts[line["verdict"]] += 1
-                refused_for.update(line["reasons"])
-    told = ", ".join(f"{count} {verdict}" for verdict, count in sorted(verdicts.items()))
-    why = f" ({counted(refused_for)})" if refused_for else ""
-    click.echo(f"Determinations: {told or 'none'}{why}", err=True)
+    told: dict[str, tuple[Survey, Outcome]] = {}
+    for group in _groups(_existing(words), join=join):
+        named = _cell_of(config, group, cell)
+        survey, outcome = told.setdefault(named, (Survey(), Outcome()))
+        with _pieces(config, group, named, survey) as pieces:
+            for body in replay(pieces, engine_settings(config, named), requests, asked_utc_ms=asked):
+                outcome.note(body)
+                plain = body.as_json()
+                line = {"record": plain.pop("record"), "recording": group[0].name, **plain}
+                out.write(json.dumps(line, ensure_ascii=False) + "\n")
+    for named, (survey, outcome) in told.items():
+        if len(told) > 1:
+            click.echo(f"{named}:", err=True)
+        lines = [*survey.lines(), *outcome.lines(config.criterion_of(named))]
+        if not outcome.accepted:
+            lines += survey.hints([(config.cells[named].criterion, config.criterion_of(named))])
+        click.echo("\n".join(lines), err=True)
     if outside := sorted({*requests} - asked):
         raise RecordingError(
             f"no recording has readings at {', '.join(map(rfc3339, outside))}",
@@ -103,28 +113,30 @@ def command(
         )
 
 
-def _replayed(
-    config: Config, recording: Path, cell: str, requests: tuple[int, ...], asked: set[int]
-) -> Iterator[dict[str, Json]]:
-    """Yield what a recording gives, as it is written."""
-    with _pieces(config, recording, cell) as pieces:
-        for body in replay(pieces, engine_settings(config, cell), requests, asked_utc_ms=asked):
-            plain = body.as_json()
-            yield {"record": plain.pop("record"), "recording": recording.name, **plain}
+def _groups(recordings: list[Path], *, join: bool) -> list[list[Path]]:
+    """Return which recordings are judged as one."""
+    return [recordings] if join else [[each] for each in recordings]
 
 
 @contextmanager
-def _pieces(config: Config, recording: Path, cell: str) -> Iterator[Iterator[Piece]]:
-    """Open a recording and show how far it was read."""
-    layout = recording_layout(config, cell)
-    with (
-        recording.open(encoding="utf-8-sig", newline="") as file,
-        click.progressbar(length=recording.stat().st_size, label=recording.name, file=sys.stderr) as bar,
-    ):
-        try:
-            yield read_recording(_counted(file, bar.update), name=str(recording), layout=layout)
-        except UnicodeDecodeError as error:
-            raise RecordingError("not UTF-8 text", subject=str(recording), hint="Save it as UTF-8") from error
+def _pieces(
+    config: Config, recordings: Sequence[Path], cell: str, survey: Survey
+) -> Iterator[Iterator[Piece]]:
+    """Open recordings, read them as one, and show how far they were read."""
+    encoding, remarks = recording_encoding(config, cell), Remarks()
+
+    def sources() -> Iterator[tuple[str, Iterator[str]]]:
+        for path in recordings:
+            name = "standard input" if path == STANDARD_INPUT else path.name
+            length = 0 if path == STANDARD_INPUT else path.stat().st_size
+            with (
+                click.progressbar(length=length, label=name, file=sys.stderr) as bar,
+                opened(path, encoding, bar.update) as lines,
+            ):
+                yield str(path), lines
+
+    pieces = read_recordings(sources(), layout=recording_layout(config, cell), remarks=remarks)
+    yield survey.read(pieces, remarks)
 
 
 def _existing(words: tuple[str, ...], *, hint: str = "") -> list[Path]:
@@ -136,7 +148,9 @@ def _existing(words: tuple[str, ...], *, hint: str = "") -> list[Path]:
         If one is no file.
     """
     for word in words:
-        if not Path(word).is_file():
+        if Path(word).is_dir():
+            raise UsageError("is a folder", subject=word, hint=f"Name its recordings: {Path(word) / '*.csv'}")
+        if word != str(STANDARD_INPUT) and not Path(word).exists():
             raise UsageError("no such recording", subject=word, hint=hint)
     return [Path(word) for word in words]
 
@@ -159,7 +173,7 @@ def _criteria_and_recordings(
 def _compare(
     config: Config,
     criteria: list[str],
-    recordings: list[Path],
+    groups: list[list[Path]],
     cell: str | None,
     requests: tuple[int, ...],
     out: TextIO | None,
@@ -167,47 +181,39 @@ def _compare(
 ) -> None:
     """Try criteria on recordings, print a table, and draw the first."""
     trials: list[Trial] = []
-    for recording in recordings:
-        name = _cell_of(config, recording, cell)
+    survey = Survey()
+    for group in groups:
+        name = _cell_of(config, group, cell)
         settings = engine_settings(config, name)
-        with _pieces(config, recording, name) as told:
+        with _pieces(config, group, name, survey) as told:
             pieces = list(told)
         own = [
             trial(pieces, settings, each, config.named_criterion(each), requests)
             for each in criteria or [settings.criterion_name]
         ]
         trials += own
-        if picture is not None and recording is recordings[0]:
-            plot(picture, trace_of(pieces), own, settings, recording.name)
+        if picture is not None and group is groups[0]:
+            plot(picture, trace_of(pieces), own, settings, group[0].name)
     summaries = [summary(each, trials) for each in dict.fromkeys(each.criterion for each in trials)]
     if out is not None:
         out.writelines(json.dumps(asdict(each)) + "\n" for each in summaries)
-    click.echo(table(summaries))
+    without = [
+        (each.criterion, config.named_criterion(each.criterion)) for each in summaries if not each.accepted
+    ]
+    click.echo("\n".join([table(summaries), *survey.lines(), *(survey.hints(without) if without else [])]))
 
 
-def _cell_of(config: Config, recording: Path, named: str | None) -> str:
-    """Return the cell a recording belongs to."""
+def _cell_of(config: Config, recordings: list[Path], named: str | None) -> str:
+    """Return the cell recordings belong to."""
     names = list(config.cells)
     if named is not None:
         if named not in names:
             raise UsageError(f"no cell {named!r}; the configuration has {', '.join(names)}")
         return named
-    if recording.stem in names:
-        return recording.stem
+    alike = {stem for path in recordings if (stem := path.name.partition(".")[0]) in names}
+    if len(alike) == 1:
+        return alike.pop()
     if len(names) == 1:
         return names[0]
-    raise UsageError(
-        f"no cell is named like {recording.name}", hint=f"Name one with --cell: {', '.join(names)}"
-    )
-
-
-def _counted(file: TextIO, tell: Callable[[int], None]) -> Iterator[str]:
-    """Pass lines on and tell how much was read, now and then."""
-    read = 0
-    for line in file:
-        read += len(line)
-        if read > 65536:
-            tell(read)
-            read = 0
-        yield line
-    tell(read)
+    first = "standard input" if recordings[0] == STANDARD_INPUT else recordings[0].name
+    raise UsageError(f"no cell is named like {first}", hint=f"Name one with --cell: {', '.join(names)}")
