@@ -191,6 +191,21 @@ async def test_what_someone_acknowledges_during_a_reload_stays_acknowledged(tmp_
         assert here.steps("first")[1:] == ["co2-ingress acknowledged acknowledged"]
 
 
+async def test_an_alarm_names_the_open_episode_it_is_about_so_that_people_can_judge_it(
+    tmp_path: Path,
+) -> None:
+    here = Watching(tmp_path)
+    await here.raised("first", "co2-ingress")
+    async with here.watched(config(tmp_path, "first")) as alarms:
+        assert ["episode" in each for each in alarms.shown()] == [False]
+        watch = alarms.watches["first"]
+        watch.facts.episodes["first.1.7"] = {
+            "episode": "first.1.7", "diagnosis": "co2-ingress", "text": "Carbon dioxide is coming in.",
+        }  # fmt: skip
+        watch.engine.observe(NOW, "co2-ingress", holds=True, text="seen", about="first.1.7")
+        assert [each["episode"] for each in alarms.shown()] == ["first.1.7"]
+
+
 async def determined(ledger: Ledger, *told: dict[str, Any]) -> None:
     """Record determinations of the first cell."""
     for number, each in enumerate(told, 1):

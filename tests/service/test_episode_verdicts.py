@@ -43,7 +43,7 @@ async def test_a_verdict_on_what_is_no_episode_is_refused_and_nothing_is_kept(tm
     async with Measuring(tmp_path) as measuring:
         await measuring.run(5)
         asked = {"via": "socket", "cell": CELL, "episode": "live-feed-room.1.1", "verdict": "reject"}
-        with pytest.raises(ArgumentError, match=r"no episode live-feed-room\.1\.1"):
+        with pytest.raises(ArgumentError, match=r"no episode live-feed-room\.1\.1.*open now: none"):
             await verdicts(measuring).episode(asked)
         with pytest.raises(CommandError, match="verdict"):
             await verdicts(measuring).episode({**asked, "verdict": "perhaps"})

@@ -53,6 +53,9 @@ def list_alarms(place: Place, *, as_json: bool) -> None:
         else:
             click.echo(f"  do: {alarm['what_to_do']}")
             click.echo(f"  within {_span(alarm['respond_within_s'])}, or: {alarm['consequence']}")
+        if "episode" in alarm:
+            words = f"quietcell episode {alarm['cell']} {alarm['episode']}"
+            click.echo(f"  once you know: `{words} confirm`, or `reject`, with what you found in --why")
     if not answer["alarms"]:
         click.echo("no alarm")
 

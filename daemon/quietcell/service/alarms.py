@@ -234,9 +234,14 @@ class Alarms:
     # --- views ---------------------------------------------------------------------------------
 
     def shown(self) -> list[dict[str, Json]]:
-        """Return every alarm people should see, most urgent first."""
+        """Return every alarm people should see, most urgent first.
+
+        One about an episode that is open has ``episode``, its id, by which it can be judged.
+        """
         shown = [alarm for engine in self._engines().values() for alarm in engine.shown()]
-        return sorted(shown, key=urgency)
+        open_now = {each for watch in self.watches.values() for each in watch.facts.episodes}
+        judged = [{**each, "episode": each["about"]} if each["about"] in open_now else each for each in shown]
+        return sorted(judged, key=urgency)
 
     def _engines(self) -> dict[str, AlarmEngine]:
         """Return all alarms by owner."""

@@ -64,10 +64,10 @@ class EpisodeVerdicts:
         task = self._cells.get(told.cell)
         if task is None:
             raise no_cell(told.cell, self._cells)
-        opening = await self._opening(told)
+        known = f"open now: {', '.join(task.open_episodes) or 'none'}"
+        opening = await self._opening(told, known)
         if opening not in task.open_episodes:
-            known = ", ".join(task.open_episodes) or "none"
-            raise CommandError(f"{told.episode} is not open; open now: {known}", subject="episode")
+            raise CommandError(f"{told.episode} is not open; {known}", subject="episode")
 
         def made(segment: int, ms: int, at: str) -> tuple[EpisodeVerdict, OperatorVerdictBody]:
             body = OperatorVerdictBody(
@@ -92,10 +92,10 @@ class EpisodeVerdicts:
             "episode": None if became is None else became.envelope(),
         }
 
-    async def _opening(self, told: EpisodeArguments) -> str:
+    async def _opening(self, told: EpisodeArguments, known: str) -> str:
         """Return the id of the record that opened the episode meant."""
         stored = await self._ledger.run(lambda: self._ledger.journal.with_id(told.episode))
         body = None if stored is None else stored.body()
         if body is None or (body["record"], body["cell"]) != ("episode", told.cell):
-            raise ArgumentError(f"no episode {told.episode} of cell {told.cell}")
+            raise ArgumentError(f"no episode {told.episode} of cell {told.cell}; {known}")
         return str(body["episode"])

@@ -79,7 +79,7 @@ CELL_ALARMS: Final = (
         consequence="pH falls and conductivity rises without any fault of the electrode; results carry the "
         "caveat.",
         what_to_do="Look for air at the fittings between sample point and cell first, then at tank vent and "
-        "breather filter.",
+        "breather filter; a flow test tells which (`quietcell check` with `--flow-test`).",
         respond_within_s=_HOUR, suppressed_by=_NO_WATER,
     ),
     AlarmRule(
