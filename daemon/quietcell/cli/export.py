@@ -24,7 +24,9 @@ def command(place: Place, cell: str | None, out: Path) -> None:
     """Write the readings of a cell as a recording (CSV).
 
     `quietcell replay` of it, with the same configuration, gives the same records again, apart from what
-    people asked for meanwhile. The daemon may go on running. Readings that were given up
+    people asked for meanwhile. What was calibrated and checked at the bench stands in the ledger alone: a
+    replay goes by the configuration, where slope and zero then have to be written; `quietcell verify
+    --recompute` goes by both. The daemon may go on running. Readings that were given up
     (`keep_readings_months`) are not in it; their months are named. Where a file is damaged, what can be
     read is written, and the exit status is 1.
     """

@@ -38,8 +38,8 @@ def engine_settings(config: Config, name: str, journal: Journal | None = None) -
         found = in_force(journal, name, electrode=cell.electrode, meter=cell.meter, fixed=fixed)
         return with_in_force(configured(config, name), found, fixed=fixed)
     if cell.calibration is None:
-        wrong = f"cells.{name}.calibration: missing and there is no ledger to take it from"
-        raise ConfigError([f"{wrong}; write slope_pct and zero_mv of the electrode's last calibration"])
+        wrong = f"cells.{name}.calibration: missing, and a replay takes none from the ledger"
+        raise ConfigError([f"{wrong}; write slope_pct and zero_mv of the calibration that then counted"])
     return configured(config, name)
 
 
