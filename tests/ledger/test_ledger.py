@@ -3,6 +3,7 @@
 import asyncio
 import hashlib
 import json
+import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
@@ -285,14 +286,22 @@ def test_a_foreign_file_is_refused(tmp_path: Path) -> None:
 
 def test_a_file_that_cannot_be_opened_is_not_called_damaged(tmp_path: Path) -> None:
     (tmp_path / FILE_NAME).mkdir()
-    with pytest.raises(LedgerError, match=r"cannot open: .* belong to the daemon's user"):
+    with pytest.raises(LedgerError, match=r"cannot open: .* Look at the folder's rights"):
         open_ledger(tmp_path)
 
 
-async def test_a_file_that_may_only_be_read_is_refused_at_the_start(tmp_path: Path) -> None:
+async def test_a_file_that_may_only_be_read_is_refused_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     await open_ledger(tmp_path).close()
     only_to_read(tmp_path / FILE_NAME)
-    with pytest.raises(LedgerError, match=r"journal.sqlite: cannot open: .*readonly.*`chown -R`"):
+    monkeypatch.setattr(
+        "os.access", lambda path, rights: str(path).endswith(("sqlite", "wal")) or not rights & os.W_OK
+    )
+    (tmp_path / f"{FILE_NAME}-shm").touch()
+    with pytest.raises(
+        LedgerError, match=r"readonly.* may not write journal.sqlite-shm; all must belong to the daemon"
+    ):
         open_ledger(tmp_path)
 
 

@@ -63,13 +63,13 @@ def open_file(
     try:
         database = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
     except sqlite3.DatabaseError as error:
-        raise _unopened(path, error, if_damaged) from error
+        raise _unopened(path, error, if_damaged, read_only=read_only) from error
     try:
         try:
             found = database.execute("PRAGMA user_version").fetchone()[0]
             owner = database.execute("PRAGMA application_id").fetchone()[0]
         except sqlite3.DatabaseError as error:
-            raise _unopened(path, error, if_damaged) from error
+            raise _unopened(path, error, if_damaged, read_only=read_only) from error
         _require_known(path, found, owner, version, read_only=read_only)
         # Damaged text must come back as something a hash can be held against.
         database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
@@ -144,10 +144,16 @@ def close_file(database: sqlite3.Connection) -> None:
     database.close()
 
 
-def _unopened(path: Path, error: sqlite3.DatabaseError, if_damaged: str) -> LedgerError:
+def _unopened(
+    path: Path, error: sqlite3.DatabaseError, if_damaged: str, *, read_only: bool = False
+) -> LedgerError:
     if isinstance(error, sqlite3.OperationalError):  # of what is around the file, not of the file itself
-        what = "cannot open"
-        hint = "Look at the disk, and whether folder and files belong to the daemon's user (`chown -R`)"
+        may, rights = ("read", os.R_OK) if read_only else ("write", os.R_OK | os.W_OK)
+        files = [path.with_name(path.name + end) for end in ("", "-wal", "-shm")]
+        closed = [file.name for file in files if file.exists() and not os.access(file, rights)]
+        what, hint = "cannot open", "Look at the folder's rights and the disk"
+        if closed:
+            hint = f"You may not {may} {', '.join(closed)}; all must belong to the daemon's user, mode u+rw"
     else:
         what, hint = "the file is damaged", if_damaged
     return LedgerError(f"{what}: {error}", subject=str(path), hint=hint)
