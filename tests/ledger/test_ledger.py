@@ -1,6 +1,7 @@
 """The ledger keeps what it was given, in order, durable, and for one writer."""
 
 import asyncio
+import errno
 import hashlib
 import json
 import os
@@ -322,6 +323,23 @@ async def test_a_month_that_may_only_be_read_is_waited_for_until_it_may_be_writt
     await ledger.flush()
     assert ledger.readings.total(ledger.readings.months()) == 40
     await ledger.close()
+
+
+def test_a_disk_without_room_for_a_new_file_is_said_to_be_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device", str(tmp_path / "lock"))
+
+    monkeypatch.setattr("os.open", full)
+    with pytest.raises(LedgerError, match=r"lock: nothing can be written: No space .*Free some"):
+        open_ledger(tmp_path)
+
+
+def test_a_file_that_cannot_be_laid_out_is_named(tmp_path: Path) -> None:
+    (tmp_path / f"{FILE_NAME}-wal").mkdir()  # as where no inode is left for it
+    with pytest.raises(LedgerError, match=r"journal.sqlite: cannot open: .*room on the disk"):
+        open_ledger(tmp_path)
 
 
 def test_a_folder_that_cannot_be_made_says_what_to_do(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from quietcell.core.records import Json
-from quietcell.errors import CommandError, QuietcellError
+from quietcell.errors import CommandError, LedgerError, QuietcellError
 from quietcell.service.commands import OfCell, checked
 from quietcell.service.control import NAME, ControlSocket, ask
 
@@ -77,3 +77,10 @@ def test_a_wrong_argument_is_told_by_name_and_what_it_must_be() -> None:
         checked(OfCell, {"cell": 5, "via": "socket"})
     with pytest.raises(CommandError, match=r"^cell: missing$"):
         checked(OfCell, {"via": "socket"})
+
+
+async def test_a_socket_that_cannot_be_made_is_named(tmp_path: Path) -> None:
+    (tmp_path / NAME).mkdir()
+    with pytest.raises(LedgerError, match=rf"{NAME}: no socket can be made: .* Look at the folder's rights"):
+        async with ControlSocket(tmp_path, {}):
+            pass

@@ -391,10 +391,11 @@ def _lock(folder: Path) -> int:
         folder.mkdir(parents=True, exist_ok=True)
         descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     except OSError as error:
+        closed = "[store] folder and all in it must be writable for the daemon's user and its service"
         raise LedgerError(
             f"nothing can be written: {error.strerror}",
             subject=str(error.filename or folder),
-            hint="[store] folder and all in it must be writable for the daemon's user and its service",
+            hint="Free some (`df`, `df -i`)" if is_full(error) else closed,
         ) from error
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

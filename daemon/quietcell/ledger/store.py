@@ -65,20 +65,23 @@ def open_file(
     except sqlite3.DatabaseError as error:
         raise _unopened(path, error, if_damaged, read_only=read_only) from error
     try:
-        try:
-            found = database.execute("PRAGMA user_version").fetchone()[0]
-            owner = database.execute("PRAGMA application_id").fetchone()[0]
-        except sqlite3.DatabaseError as error:
-            raise _unopened(path, error, if_damaged, read_only=read_only) from error
+        found = database.execute("PRAGMA user_version").fetchone()[0]
+        owner = database.execute("PRAGMA application_id").fetchone()[0]
         _require_known(path, found, owner, version, read_only=read_only)
         # Damaged text must come back as something a hash can be held against.
         database.text_factory = lambda stored: stored.decode(errors="surrogateescape")
         if not read_only:
             if found:
-                _require_writable(database, path, found, if_damaged)
+                _require_writable(database, found)
             if 0 < found < version:
                 _migrate(database, path, range(found, version), migrations)
             _make_durable(database, layout if not found else "", version)
+    except sqlite3.DatabaseError as error:
+        wrong = _unopened(
+            path, error, if_damaged, read_only=read_only
+        )  # looks at a log the next line may remove
+        database.close()
+        raise wrong from error
     except BaseException:
         database.close()
         raise
@@ -103,14 +106,11 @@ def _require_known(path: Path, found: int, owner: int, version: int, *, read_onl
         )
 
 
-def _require_writable(database: sqlite3.Connection, path: Path, version: int, if_damaged: str) -> None:
+def _require_writable(database: sqlite3.Connection, version: int) -> None:
     """Refuse a file that may only be read: SQLite opens it all the same, and then never writes to it."""
-    try:
-        database.execute("BEGIN")
-        database.execute(f"PRAGMA user_version = {version}")  # only a change is refused; nothing is stored
-        database.execute("ROLLBACK")
-    except sqlite3.DatabaseError as error:
-        raise _unopened(path, error, if_damaged) from error
+    database.execute("BEGIN")
+    database.execute(f"PRAGMA user_version = {version}")  # only a change is refused; nothing is stored
+    database.execute("ROLLBACK")
 
 
 def _make_durable(database: sqlite3.Connection, layout: str, version: int) -> None:
@@ -151,7 +151,7 @@ def _unopened(
         may, rights = ("read", os.R_OK) if read_only else ("write", os.R_OK | os.W_OK)
         files = [path.with_name(path.name + end) for end in ("", "-wal", "-shm")]
         closed = [file.name for file in files if file.exists() and not os.access(file, rights)]
-        what, hint = "cannot open", "Look at the folder's rights and the disk"
+        what, hint = "cannot open", "Look at the folder's rights and the room on the disk"
         if closed:
             hint = f"You may not {may} {', '.join(closed)}; all must belong to the daemon's user, mode u+rw"
     else:

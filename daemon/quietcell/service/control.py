@@ -17,7 +17,7 @@ from typing import Self
 import structlog
 
 from quietcell.core.records import Json
-from quietcell.errors import ArgumentError, ConfigError, ContractError, QuietcellError
+from quietcell.errors import ArgumentError, ConfigError, ContractError, LedgerError, QuietcellError
 from quietcell.service.command_records import Via
 from quietcell.service.commands import Commands
 
@@ -68,16 +68,29 @@ class ControlSocket:
         self._clients: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def __aenter__(self) -> Self:
-        """Listen; a socket left behind by a killed run is replaced (the ledger's lock says it is dead)."""
-        self._path.unlink(missing_ok=True)
+        """Listen; a socket left behind by a killed run is replaced (the ledger's lock says it is dead).
+
+        Raises
+        ------
+        LedgerError
+            If there can be none.
+        """
         listener = socket.socket(socket.AF_UNIX)
         try:
+            self._path.unlink(missing_ok=True)
             with _short_path(self._path) as path:
                 listener.bind(str(path))
                 # Nobody connects before it listens. By a umask, files that others write meanwhile would
                 # become writable for the group.
                 path.chmod(0o660)
             self._server = await asyncio.start_unix_server(self._serve, sock=listener, limit=LONGEST_LINE)
+        except OSError as error:
+            listener.close()
+            raise LedgerError(
+                f"no socket can be made: {error.strerror}",
+                subject=str(self._path),
+                hint="Look at the folder's rights and the room on the disk (`df`, `df -i`)",
+            ) from error
         except BaseException:
             listener.close()
             raise
