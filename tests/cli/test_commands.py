@@ -15,7 +15,7 @@ from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
 from quietcell.cli import COMMANDS
-from quietcell.cli.demo_view import outcome
+from quietcell.cli.demo_view import Story, outcome, summary
 from quietcell.cli.options import Place
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
@@ -373,6 +373,18 @@ def test_the_demonstration_says_what_qualifies_a_result() -> None:
     body = {"reasons": [], "qualifiers": [], "ph_reported": 6.97, "ph_expanded_uncertainty": 0.16}
     body |= {"verdict": "qualified", "temperature_c": 21.0, "episodes": ["larval-hall.1.6"]}
     assert outcome(body) == "qualified pH 6.97 ± 0.16 at 21.0 °C (episode larval-hall.1.6)"
+
+
+def test_the_demonstration_names_commands_that_work_where_it_was_started(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr("shutil.which", lambda _name: None)
+    monkeypatch.setattr("sys.argv", [".venv/bin/quietcell", "demo"])
+    told = summary(Story(cells=[]), tmp_path)
+    assert f"(.venv/bin/quietcell verify --ledger {tmp_path / 'ledger'})" in told
+    assert f" .venv/bin/quietcell report --config {tmp_path / 'demo.toml'}" in told
+    monkeypatch.setattr("quietcell.cli.demo_view.find_spec", lambda _name: None)
+    assert "No report: install 'quietcell[report]'" in summary(Story(cells=[]), tmp_path)
 
 
 def test_installed_drivers_are_listed_with_their_settings() -> None:

@@ -1,8 +1,11 @@
 """What the demonstration shows: a live table or lines, and a summary in plain words."""
 
+import shutil
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from pathlib import Path
 
 import click
@@ -133,12 +136,20 @@ def summary(story: Story, place: Path) -> str:
             lines.append(f"  {first['cell']}, {last['at'][11:19]}: {last['text']}")
     if not story.episodes:
         lines.append("  no ingress suspected")
+    # Whoever has not activated the environment can take the lines as they stand, too.
+    program = "quietcell" if shutil.which("quietcell") else sys.argv[0]
+    if find_spec("matplotlib") is None:
+        report = "No report: install 'quietcell[report]' for one."
+    else:
+        report = (
+            f"A report of it:                {program} report --config {place / 'demo.toml'} --out demo.html"
+        )
     lines += [
         "",
         f"Results as JSON lines and CSV: {place / 'results'}",
-        f"The ledger with all readings:  {place / 'ledger'}   (quietcell verify --ledger {place / 'ledger'})",
+        f"The ledger with all readings:  {place / 'ledger'}   ({program} verify --ledger {place / 'ledger'})",
         f"The configuration that ran:    {place / 'demo.toml'}",
-        f"A report of it:                quietcell report --config {place / 'demo.toml'} --out demo.html",
+        report,
     ]
     return "\n".join(lines)
 
