@@ -20,7 +20,7 @@ from quietcell.contracts import DriverSettings, LineCounts, MeterDriver
 from quietcell.core.readings import Reading
 from quietcell.errors import DriverBrokeError, DriverError, PortUnavailableError
 from quietcell_drivers.machine_clock import MachineClock
-from quietcell_drivers.stands import PseudoTerminalStand, Stand
+from quietcell_drivers.stands import PseudoTerminalStand, Stand, row
 
 MOST_HELD = 10_000
 """Readings a driver may hold while nobody reads."""
@@ -89,7 +89,8 @@ class _Session:
         _demand(isinstance(reading, Reading), f"{reading!r} is no Reading")
         if self.stand.rows_are_known:
             number = self.stand.number_of(reading)
-            _demand(number is not None, f"a reading nobody sent: {reading}")
+            sent = dict(row(self.stand.said))
+            _demand(number is not None, f"a reading nobody sent: {reading}; sent last: {sent}")
             last = self.stand.number_of(self.readings[-1]) if self.readings else None
             _demand(last is None or (number or 0) > last, f"out of order or twice: {reading}")
         now_ms = self.clock.boot_ms()

@@ -59,6 +59,8 @@ class Stand(ABC):
 
     rows_are_known = True
     """Whether the meter says the rows of `row`."""
+    step_mv = 0.0
+    """Smallest step of a meter that cannot say the rows' quarters of a mV."""
     tasks = 0
     """Tasks of the stand itself while it stands."""
 
@@ -76,15 +78,17 @@ class Stand(ABC):
 
     def number_of(self, reading: Reading) -> int | None:
         """Return the number of the row a reading is, or None if it is none that was said."""
-        if reading.mv is None or not (number := -reading.mv - 0.25).is_integer():
+        if reading.mv is None:
             return None
-        expected = row(int(number))
-        right = all(
+        number = round(-reading.mv - 0.25)
+        expected = row(number)
+        right = abs(reading.mv - expected["mv"]) <= self.step_mv / 2 + 1e-9 and all(
             (value := getattr(reading, name)) is not None
             and math.isclose(value, expected[name], rel_tol=1e-3, abs_tol=1e-6)
             for name in self.measures
+            if name != "mv"
         )
-        return int(number) if right and 1 <= number <= self.said else None
+        return number if right and 1 <= number <= self.said else None
 
     @abstractmethod
     async def start(self) -> None:
@@ -109,6 +113,8 @@ class PseudoTerminalStand(Stand):
     answer : callable, optional
         For a meter that is asked: takes what it heard and the next row; returns the message, or None while
         the question is not whole.
+    step_mv : float
+        Smallest step of a meter that cannot say the rows' quarters of a mV, such as 0.1; less than 1.
     """
 
     pace_s = 0.005
@@ -121,10 +127,12 @@ class PseudoTerminalStand(Stand):
         *,
         say: Callable[[Row], bytes] | None = None,
         answer: Callable[[bytes, Row], bytes | None] | None = None,
+        step_mv: float = 0.0,
     ) -> None:
         super().__init__(driver, settings, measures)
         self._say = say
         self._answer = answer
+        self.step_mv = step_mv
         self._talks = self._floods = False
         self._spoiler: Callable[[bytes], bytes] | None = None
         self._heard = b""

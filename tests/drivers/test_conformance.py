@@ -19,7 +19,7 @@ from quietcell.contracts import MeterDriver
 from quietcell.core.readings import Reading
 from quietcell_drivers import conformance
 from quietcell_drivers.conformance import Finding, check
-from quietcell_drivers.stands import PseudoTerminalStand
+from quietcell_drivers.stands import PseudoTerminalStand, Row
 from tests.support.command import ran
 
 SHIPPED = {point.name: point for point in entry_points(group="quietcell.driver_stands")}
@@ -62,6 +62,16 @@ async def test_a_shipped_driver_keeps_what_drivers_promise(name: str) -> None:
 def test_a_third_party_s_driver_is_found_shown_and_checked() -> None:
     assert "zero_offset_mv" in ran("drivers", "loop-tally").out
     assert "good   takes no junk for a reading" in ran("drivers", "check", "loop-tally").out
+
+
+@pytest.mark.parametrize(("step_mv", "told"), [(0.1, ""), (0.0, "; sent last: {'mv': -")])
+async def test_a_meter_of_coarse_steps_is_checked_where_its_stand_says_so(step_mv: float, told: str) -> None:
+    def coarse(row: Row) -> bytes:
+        return say({**row, "mv": round(row["mv"], 1)})
+
+    found = faults(await check(PseudoTerminalStand(LoopTally, {}, say=coarse, step_mv=step_mv)))
+    assert [told in fault for fault in found.values()] == [True] * len(found)
+    assert bool(found) == bool(told)
 
 
 @pytest.mark.usefixtures("installed")
