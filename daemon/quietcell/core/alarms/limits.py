@@ -32,4 +32,4 @@ class CellLimits:
     cleaning_every_d: float | None = None
     tubing_every_d: float | None = None
     blind_above_co2_ug_per_l: float = 100.0
-    """The detector counts as blind where less carbon dioxide than this could stay hidden."""
+    """The detector counts as blind where more carbon dioxide than this could stay hidden."""
