@@ -303,7 +303,7 @@ class DeterminationBody(Body):
     ph_25c_spread: float | None = decimals(4, "1")
     """Difference between the largest and smallest value other plausible models give."""
     ph_reported: float | None
-    """`ph` rounded to the decimals of the configuration."""
+    """`ph` rounded to the decimals of the configuration; being a number it drops zeros at its end."""
     ph_expanded_uncertainty: float | None = decimals(4, "1")
     """k = 2, of `ph`; holds also for errors that lie on one side."""
     ph_expanded_uncertainty_repeatability: float | None = decimals(4, "1")
