@@ -361,7 +361,10 @@ async def test_requests_that_wait_while_a_reload_connects_anew_are_answered(
             assert (answers()[0]["state"], answers()[1]["ok"]) == ("shelved", False)
             await until(lambda: any(topic.endswith("/indication") for topic, *_ in list(consumer.messages)))
             live = [payload for topic, payload, _ in consumer.messages if topic.endswith("/indication")]
-            assert all(0 < payload["ph"] == round(payload["ph"], 4) for payload in live)
+            places = {"ph": 4, "mv": 4, "temperature_c": 3, "conductivity_us_cm": 5, "flow_ml_min": 3}
+            told = [(one[name], to) for one in live for name, to in places.items() if one[name] is not None]
+            assert told
+            assert all(value == round(value, to) for value, to in told)
 
 
 async def test_what_changes_while_a_cell_waits_to_begin_anew_counts_when_it_does(

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from quietcell.core.endpoint.machine import Standing
 from quietcell.core.readings import Row
-from quietcell.core.records import Reason
+from quietcell.core.records import Reason, decimals
 from quietcell.core.settings import CellSettings
 
 _BARS = {Reason.NOT_CALIBRATED, Reason.CHECK_FAILED, Reason.CALIBRATION_EXPIRED}
@@ -18,12 +18,12 @@ class Indication:
     cell: str
     at: str | None
     """Receipt of the last reading."""
-    age_s: float | None
-    mv: float | None
-    temperature_c: float | None
-    conductivity_us_cm: float | None
-    flow_ml_min: float | None
-    ph: float | None
+    age_s: float | None = decimals(3, "s")
+    mv: float | None = decimals(4, "mV")
+    temperature_c: float | None = decimals(3, "Cel")
+    conductivity_us_cm: float | None = decimals(5, "uS/cm")
+    flow_ml_min: float | None = decimals(3, "mL/min")
+    ph: float | None = decimals(4, "1")
     phase: str
     waits_for: str
     attended: str | None = None

@@ -45,8 +45,8 @@ if TYPE_CHECKING:
 
 _STATE = ("phase", "waits_for")
 _LIVE = tuple(f.name for f in fields(Indication) if f.name not in (*_STATE, "hindrance"))
-LIVE_PH_DECIMALS = 4
-"""As many as a determination's pH has; no meter resolves more."""
+_PLACES = {f.name: f.metadata["decimals"] for f in fields(Indication) if f.metadata}
+"""As many decimals as a determination has; no meter resolves more."""
 FAREWELL_S = 2.0
 """At a stop the outlets have this long to deliver what is left."""
 
@@ -327,9 +327,10 @@ class Daemon:
             slow: dict[str, dict[str, Json]] = {}
             for indication in self.indications():
                 live = {name: getattr(indication, name) for name in _LIVE}
-                if indication.ph is not None:
-                    live["ph"] = round(indication.ph, LIVE_PH_DECIMALS)
-                messages.append((f"{indication.cell}/indication", live))
+                rounded = {
+                    name: round(live[name], _PLACES[name]) for name in _PLACES if live[name] is not None
+                }
+                messages.append((f"{indication.cell}/indication", live | rounded))
                 slow[f"{indication.cell}/state"] = {name: getattr(indication, name) for name in _STATE}
             for owner, condition in alarms.conditions().items():
                 slow[f"{owner}/condition"] = {"condition": condition}

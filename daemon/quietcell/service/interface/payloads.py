@@ -64,7 +64,14 @@ def _live() -> dict[str, Schema]:
     whole = schema_of(Indication)["properties"]
     state = {name: whole[name] for name in ("phase", "waits_for")}
     names = [f.name for f in fields(Indication) if f.name not in (*state, "hindrance")]
-    tail = {"ledger": _LEDGER, "seq": _SEQ}
+    tail = {
+        "ledger": _LEDGER,
+        "seq": {
+            "type": "integer",
+            "minimum": 0,
+            "description": "Number of the ledger's last record by then.",
+        },
+    }
     return {
         "indication": _object(
             "indication", "A live reading nobody has accepted.", **{n: whole[n] for n in names}, **tail
