@@ -21,8 +21,6 @@ def command(place: Place, out: Path) -> None:
     The copy is a ledger: `quietcell verify`, `export` and `run` work on it. Copy to another disk or
     machine, and keep the printed head apart from it: with it `quietcell verify --head` finds a ledger
     that was cut or rewritten.
-
-    Exit status: 0 copied and sound, 1 otherwise.
     """
     from quietcell.ledger.backup import backup  # noqa: PLC0415 # commands pay only for what they use
 

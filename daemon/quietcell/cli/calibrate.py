@@ -59,13 +59,24 @@ def _read_ph_span(text: str) -> list[float]:
     multiple=True,
     help="In order: SET/NAME,lot=...,expires=YYYY-MM-DD or NAME,ph=7.00,u=0.01. Absent: the potential tells.",
 )
-@click.option("--set", "buffer_set", type=click.Choice(list(BUFFER_SETS)), default="iupac-2002")
+@click.option(
+    "--set",
+    "buffer_set",
+    type=click.Choice(list(BUFFER_SETS)),
+    default="iupac-2002",
+    show_default=True,
+    help="Buffers to choose from where the potential tells.",
+)
 @click.option(
     "--expected-ph", metavar="PH", type=_read_ph_span, help="Where the sample is expected, as 6.8 or 6.2:7.4."
 )
 @click.option("--valid-days", type=Number(0, 3660, min_open=True), help="Days until it expires.")
 @click.option(
-    "--as-found-limit", type=Number(0, 14, min_open=True), default=0.05, show_default=True, help="pH."
+    "--as-found-limit",
+    type=Number(0, 14, min_open=True),
+    default=0.05,
+    show_default=True,
+    help="A buffer read further off before puts earlier results in doubt, pH.",
 )
 @click.option("--use/--no-use", default=None, help="Use it if nothing speaks against it, or do not.")
 @click.option(
@@ -73,7 +84,7 @@ def _read_ph_span(text: str) -> list[float]:
     default=None,
     help="Answer to a large change, or to mV that rise with pH.",
 )
-@click.option("--comment")
+@click.option("--comment", help="Kept with the calibration.")
 def command(
     cell: str,
     path: Path,

@@ -15,8 +15,6 @@ def command(place: Place, *, as_json: bool) -> None:
     determination and begins a segment. A password or certificate that was renewed in its file is taken over
     too. Changes of [site], [store] and [log] need a restart. If anything is wrong nothing changes, and every
     fault is told.
-
-    Exit status: 0 done, 1 failed, 64 wrong use, 78 fault in the configuration.
     """
     answer = place.ask({"command": "reload"}, timeout_s=60.0)
     if as_json:

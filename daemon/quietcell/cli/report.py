@@ -97,7 +97,7 @@ def command(
 
         quietcell report --ledger state --determination live-feed-room.1.14 --out one.html
 
-    Exit status: 0 done, 1 failed or the ledger is damaged, 64 wrong use, 78 fault in the configuration.
+    Ends with status 1 too where the ledger is damaged.
     """
     if out is None and not as_json:
         raise UsageError("nowhere to write to", hint="Give --out FILE.html, or --json")
