@@ -68,7 +68,7 @@ async def test_a_known_ph_is_held_against_the_newest_value_and_names_it(tmp_path
         assert mended["body"]["verdict"] == "passed"
         assert mended["compared"] == {key: newest[key] for key in ("id", "ended", "verdict", "ph")}
         await bench.run(600)  # the meter has fallen silent
-        with pytest.raises(CommandError, match=r"the last value to compare.* ended .* min ago"):
+        with pytest.raises(CommandError, match=r"the last value to compare.* ended at .* h ago"):
             await compared(7.0)
 
 

@@ -145,12 +145,13 @@ class Checking:
         age_s = (self._clock.utc_ms() - utc_ms(last["ended"])) / 1000
         cycle_s = settings.every_s + settings.criterion.max_wait_s
         if age_s > cycle_s:
+            anew = "Wait for the next" if settings.mode == "continuous" else "Measure again"
             raise CommandError(
-                f"the last value to compare, {last['id']}, ended {age_s / 60:.0f} min ago, at "
-                f"{last['ended']}; older than {cycle_s / 60:.0f} min it does not tell of the water now",
+                f"the last value to compare, {last['id']}, ended at {last['ended']}, {age_s / 3600:.1f} h "
+                f"ago; older than {cycle_s / 60:.0f} min it does not tell of the water now",
                 subject=settings.cell,
-                hint="Wait for the next, or name the determination of the water the known pH is of, "
-                "also a refused one that came to rest",
+                hint=f"{anew}, or name the determination of the water the known pH is of, also a refused one "
+                "that came to rest",
             )
         return str(last["id"])
 
