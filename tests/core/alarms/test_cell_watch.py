@@ -236,6 +236,16 @@ def test_work_at_the_cell_is_function_check_and_not_held_against_the_water(work:
     assert watched.run(60) == ["no-result raised"]
 
 
+def test_a_lack_of_results_that_was_told_is_not_over_because_someone_worked_at_the_cell() -> None:
+    watched = Watched(no_result_after_s=300.0)
+    watched.determination("accepted")
+    assert watched.run(360) == ["no-result raised"]
+    assert watched.run(600, attended="flow-test") == []
+    assert watched.run(600, attended=None) == []
+    watched.determination("accepted")
+    assert watched.run(5) == ["no-result returned"]
+
+
 def test_a_sample_at_a_cell_on_request_is_what_the_cell_is_there_for() -> None:
     watched = Watched()
     watched.learn(

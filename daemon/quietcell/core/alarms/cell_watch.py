@@ -7,6 +7,7 @@ from quietcell.core.alarms.cell_facts import Facts
 from quietcell.core.alarms.engine import AlarmEngine, AlarmRefusedError, Person
 from quietcell.core.alarms.limits import CellLimits
 from quietcell.core.alarms.moment import Moment, Span
+from quietcell.core.alarms.states import AlarmState
 from quietcell.core.electrode.condition import SEVERITY, Signal
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
@@ -129,8 +130,10 @@ class CellWatch:
         return young and ended_utc_ms >= self.facts.changed_utc_ms
 
     def _begin_anew(self, now: Moment) -> None:
-        """Owe nothing for the time that could not be watched."""
-        self.began_utc_ms = self._owed_utc_ms = now.utc_ms
+        """Owe nothing for the time that could not be watched, but for a lack that was told before."""
+        told = self.engine.states().get("no-result") is not AlarmState.SUPPRESSED
+        self.began_utc_ms = now.utc_ms
+        self._owed_utc_ms = 0 if told and self.engine.present("no-result") else now.utc_ms
         self._looked_ms = None
         self._measured_ms.clear()
 
