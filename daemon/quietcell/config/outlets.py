@@ -153,7 +153,9 @@ class MqttSettings(Section):
         default=1883, description="Port of the broker; 8883 is usual with tls."
     )
     protocol: Literal["5", "3.1.1"] = Field(
-        default="5", description="Version of MQTT; 3.1.1 cannot see that a broker refused a message."
+        default="5",
+        description="Version of MQTT; 3.1.1 sees neither that a broker refused a message nor a response "
+        "topic of MQTT 5.",
     )
     client_id: Annotated[Text, StringConstraints(max_length=64)] | None = Field(
         default=None, description="Client identifier; absent: quietcell- and the site's name."
