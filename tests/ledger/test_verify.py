@@ -124,7 +124,10 @@ def test_removed_added_and_swapped_readings_are_found(folder: Path, file: str, p
         ("INSERT INTO cell (name) VALUES ('larval-hall')", "unknown cell larval-hall"),
         ("UPDATE cell SET number = 7", "without a name"),
         ("UPDATE flag SET label = 'harmless' WHERE bit = 1", "names of the flags"),
-        ("INSERT INTO reading SELECT cell, 9, ms, tie, 1, 1, 1, 1, 0 FROM reading", "covered by no digest"),
+        (
+            "INSERT INTO reading SELECT cell, 9, ms, tie, 1, 1, 1, 1, 0 FROM reading",
+            "of segment 9, which no record",
+        ),
     ],
 )
 def test_what_names_the_readings_is_checked_too(folder: Path, statement: str, match: str) -> None:

@@ -3,6 +3,7 @@
 import asyncio
 import errno
 from collections.abc import AsyncIterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from structlog.testing import capture_logs
 from quietcell.config import load_config
 from quietcell.errors import ConfigError, LedgerError
 from quietcell.ledger.chain import Stored
+from quietcell.ledger.cursors import Cursor, Cursors
 from quietcell.ledger.journal import Journal
 from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.service import cells, commands
@@ -112,3 +114,22 @@ async def test_a_start_that_waits_for_a_failing_disk_can_be_stopped(
         with pytest.raises(LedgerError, match="commit failed"):
             async with asyncio.timeout(20):
                 await running
+
+
+async def test_outlets_ahead_of_a_journal_that_lost_records_deliver_what_comes(tmp_path: Path) -> None:
+    folder, files = tmp_path / "state", '[outlets.files]\nfolder = "results"\n'
+    folder.mkdir()
+    with closing(Cursors(folder)) as cursors:
+        cursors.put("files.jsonl", Cursor(1000, {}))
+    stop, begun = asyncio.Event(), asyncio.Event()
+    running = asyncio.create_task(daemon(tmp_path, files).run(stop, ready=begun.set))
+    async with asyncio.timeout(20):
+        await begun.wait()
+        await ask(folder, NOTE)
+        stop.set()
+        await running
+    with Journal(folder) as journal:
+        written = "".join(path.read_text() for path in (tmp_path / "results").glob("*.jsonl"))
+        assert written.splitlines() == [record.text for record in journal.all()]
+        (storage,) = (record.body() for record in journal.of_kind("storage"))
+    assert "files.jsonl up to record 1000, but the ledger ends with 0: the disk lost" in storage["text"]

@@ -253,9 +253,21 @@ async def test_killed_run_is_finished_from_what_it_stored(tmp_path: Path) -> Non
     assert cut.engine_bodies()[-1]["cause"] == "interrupted"
     assert cut.engine_bodies()[-2]["reasons"][0] == "stopped"
     assert (await recovered(cut)).missing == ()
-    assert next_segment(cut.ledger.journal, "live-feed-room") == 2
+    assert next_segment(cut.ledger, "live-feed-room") == 2
     await cut.ledger.close()
     await whole.ledger.close()
+
+
+async def test_readings_whose_segment_the_disk_lost_are_not_taken_for_those_of_the_next(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path)
+    await bench.run(meter_readings(5), 6)
+    bench.ledger.journal._database.execute("DELETE FROM journal")
+    await bench.ledger.close()
+    bench.ledger = Ledger(tmp_path, stamp=lambda: Stamp(0, "not-known"))
+    assert next_segment(bench.ledger, "live-feed-room") == 2
+    await bench.ledger.close()
 
 
 async def test_run_of_another_engine_is_closed_and_not_recomputed(

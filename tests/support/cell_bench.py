@@ -59,7 +59,7 @@ class CellSide:
             scale=1.0,
             ledger=self.ledger,
             ids=ids,
-            segment=next_segment(self.ledger.journal, CELL),
+            segment=next_segment(self.ledger, CELL),
             engine=engine,
         )
 
@@ -90,7 +90,7 @@ class Bench(CellSide):
     ) -> None:
         """Run a cell for `seconds` of held time; `events` happen at their second."""
         due = {round(at_s * 20): event for at_s, event in (events or {}).items()}
-        ids = DaemonIds(next_segment(self.ledger.journal, CELL))
+        ids = DaemonIds(next_segment(self.ledger, CELL))
         task = self.task(script, settings or cell_settings(), ids, engine)
         stop = asyncio.Event()
         running = asyncio.create_task(task.run(stop))

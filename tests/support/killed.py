@@ -54,7 +54,7 @@ async def work(folder: Path, tell: int, pieces: int) -> None:
     body = RunBody(id=ids.next(), cell="daemon", at=rfc3339(utc_ms), run=run, state="began")
     await ledger.record([body])
     engine = await resume(ledger, ids, CELL, utc_ms=utc_ms) or Engine(SETTINGS)
-    segment = await ledger.run(lambda: next_segment(ledger.journal, CELL))
+    segment = await ledger.run(lambda: next_segment(ledger, CELL))
     await ledger.record(engine.take(began(segment, utc_ms=utc_ms)))
     with closing(Cursors(folder / "state")) as cursors:
         outlet = FileOutlet(ledger, DailyFiles(folder / "out", json_sheet(), cursors))

@@ -43,6 +43,12 @@ class Cursors:
             (outlet, cursor.seq, json.dumps(cursor.detail)),
         )
 
+    def go_back_to(self, seq: int) -> dict[str, int]:
+        """Put back every outlet that is ahead of the journal's last record; return how far each was."""
+        ahead = dict(self._database.execute("SELECT outlet, seq FROM cursor WHERE seq > ?", (seq,)))
+        self._database.execute("UPDATE cursor SET seq = ?1 WHERE seq > ?1", (seq,))
+        return ahead
+
     def close(self) -> None:
         """Close the file."""
         close_file(self._database)

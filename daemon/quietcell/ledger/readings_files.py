@@ -5,6 +5,7 @@ Retention unlinks whole months; deleting rows would free nothing.
 
 import sqlite3
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby, repeat
@@ -319,6 +320,19 @@ class ReadingsFiles:
             )
             .fetchall()
         )
+
+    def last_segment(self, cell: str) -> int:
+        """Return the highest segment of a cell with readings, 0 for none; damaged files are passed over."""
+        found = 0
+        for month in self.months():
+            with suppress(sqlite3.DatabaseError, LedgerError):
+                query = (
+                    "SELECT max(segment) FROM reading WHERE cell = (SELECT number FROM cell WHERE name = ?)"
+                )
+                found = max(found, self._month(month).execute(query, (cell,)).fetchone()[0] or 0)
+        for month in sorted(self._open)[:-_MOST_OPEN]:
+            close_file(self._open.pop(month))
+        return found
 
     def count(
         self, month: str, cell: str, segment: int, *, after_ms: int = -_LATEST_MS, upto_ms: int = _LATEST_MS

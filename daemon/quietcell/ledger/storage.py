@@ -3,7 +3,7 @@
 import errno
 import os
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar, Final, Literal
@@ -43,6 +43,15 @@ class StorageBody(Body):
     """What happens or happened, and what to do."""
     since: str | Absent = ABSENT
     """When a disk that works again began to fail; nothing could be recorded meanwhile."""
+
+
+def lost_records(delivered: Mapping[str, int], last: int) -> str:
+    """Say that outlets had delivered records the journal does not hold."""
+    outlets = ", ".join(f"{outlet} up to record {seq}" for outlet, seq in sorted(delivered.items()))
+    return (
+        f"Delivered were {outlets}, but the ledger ends with {last}: the disk lost records it had confirmed. "
+        f"Numbers from {last + 1} are given again: tell whoever drops repeats by them. Look at the disk."
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -241,7 +241,13 @@ class _Verification:
         for month in self._files.months():
             outside += self._files.count(month, name, segment, upto_ms=-1)
             behind += self._files.count(month, name, segment, after_ms=cell.upto_ms.get(segment, -1))
-        if segment not in cell.anchors or segment < cell.open_end:
+        if segment not in cell.anchors:
+            raise LedgerDamagedError(
+                f"{outside + behind} readings of {name} are of segment {segment}, which no record begins",
+                subject="readings",
+                hint="The disk lost records, or they were removed; a copy by `quietcell backup` lacks them",
+            )
+        if segment < cell.open_end:
             outside += behind
         if outside:
             raise LedgerDamagedError(

@@ -81,7 +81,8 @@ class MqttOutlet:
         self._cursors = cursors
         self._backoff = backoff or Backoff()
         self.seq = cursors.get(NAME).seq
-        self.parked: list[int] = list(cursors.get(NAME).detail.get("parked", []))
+        known = cursors.get(NAME).detail.get("parked", [])
+        self.parked: list[int] = [seq for seq in known if seq <= self.seq]
         """Numbers of records the broker refused."""
         self.on_parked: Callable[[Stored, str], Awaitable[None]] | None = None
         """Told of each record parked, before the cursor moves past it; after a crash perhaps twice."""

@@ -189,7 +189,7 @@ class Cells(Mapping[str, CellTask]):
     async def _begun(self, name: str) -> _Kept | None:
         """Return a cell ready to run behind its last segment; None where it is to be no more."""
         engine = await resume(self._ledger, self._ids, name, utc_ms=self._clock.utc_ms())
-        segment = await self._ledger.run(lambda: next_segment(self._ledger.journal, name))
+        segment = await self._ledger.run(lambda: next_segment(self._ledger, name))
         # Last, and nothing is waited for behind it: what is planned may have changed meanwhile.
         planned = await self._planned(name)
         if planned is None:

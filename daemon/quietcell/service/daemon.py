@@ -6,15 +6,18 @@ from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Literal
 
+import structlog
+
 from quietcell.config import Config, effective_settings
 from quietcell.contracts import Clock, DriverTable, LineCounts
 from quietcell.core.indication import Indication
-from quietcell.core.records import ABSENT, Json
+from quietcell.core.records import ABSENT, Body, Json
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
 from quietcell.errors import ConfigError
 from quietcell.ledger.cursors import Cursors
 from quietcell.ledger.ledger import Ledger, Stamp
+from quietcell.ledger.storage import StorageBody, lost_records
 from quietcell.outlets.folder_lock import FolderLocks
 from quietcell.outlets.follower import Outlet, supervise
 from quietcell.service.alarms import Alarms
@@ -119,7 +122,13 @@ class Daemon:
                 # Only now: a start that is refused is no run.
                 ids = DaemonIds(await ledger.run(ledger.journal.last_run) + 1)
                 ledger.give_ids(ids.next)
-                await ledger.record([self._run_body(ids, "began")])
+                began: list[Body] = [self._run_body(ids, "began")]
+                if ahead := cursors.go_back_to(ledger.seq):
+                    text = lost_records(ahead, ledger.seq)
+                    structlog.get_logger().error("records of the ledger are lost", text=text)
+                    at = rfc3339(self.clock.utc_ms())
+                    began.append(StorageBody(id=ids.next(), cell="daemon", at=at, state="damaged", text=text))
+                await ledger.record(began)
                 for name in set(ledger.journal.cells()) - set(plan):
                     # Finished, though not measured.
                     await resume(ledger, ids, name, utc_ms=self.clock.utc_ms())

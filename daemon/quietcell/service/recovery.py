@@ -31,6 +31,7 @@ from quietcell.errors import (
 from quietcell.ledger.canonical import canonical, canonical_body
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.journal import Journal
+from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.ledger.storage import ReadingsDroppedBody
 from quietcell.service.checkpoint import last_checkpoint, place_of, restored, settings_at
@@ -258,7 +259,12 @@ def _refusal(settings: CellSettings, asked: Mapping[str, Json], end_utc_ms: int)
     return next(b for each in inputs for b in engine.take(each) if getattr(b, "request", None) == item.id)
 
 
-def next_segment(journal: Journal, cell: str) -> int:
-    """Return the number of the next segment of a cell."""
-    last = journal.get(journal.last_seq(cell, "segment"))
-    return 1 if last is None else 1 + int(last.body()["segment"])
+def next_segment(ledger: Ledger, cell: str) -> int:
+    """Return the number of the next segment of a cell, for use in the ledger's thread.
+
+    A disk that lost records it had confirmed may have kept the readings of a segment they began: its number
+    is not given again, or those would count as the new one's.
+    """
+    last = ledger.journal.get(ledger.journal.last_seq(cell, "segment"))
+    known = 0 if last is None else int(last.body()["segment"])
+    return 1 + max(known, ledger.readings.last_segment(cell))
