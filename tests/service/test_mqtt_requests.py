@@ -83,7 +83,7 @@ async def listening(commands: Commands) -> AsyncIterator[tuple[MqttRequests, Out
         (heard(b'{"sample_id": "\\ud800"}'), "sample_id: "),
         (heard(b'{"sample_id": NaN}'), "sample_id: "),
         (heard({"sample_id": ["S"]}), "sample_id: "),
-        (heard({"launch": 1}), "launch"),
+        (heard({"launch": 1}), "launch: only operator, reference, response_topic, sample_id belong"),
         (heard(b'{"\\ud800": 1}'), "a key"),
         (heard({"via": "page"}), "via"),
         (heard({"cell": CELL}), "cell"),

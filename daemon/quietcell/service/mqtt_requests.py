@@ -187,9 +187,8 @@ class MqttRequests:
                 raise CommandError("must name who acts", subject="operator")
             return {"ok": True, **await self._commands[name]({**payload, "cell": levels[2], "via": "mqtt"})}
         if unknown := set(payload) - _FROM_SENDER:
-            raise CommandError(
-                f"only {', '.join(sorted(_FROM_SENDER))} belong in a request", subject=_name(unknown)
-            )
+            allowed = sorted({*_FROM_SENDER, "response_topic"})
+            raise CommandError(f"only {', '.join(allowed)} belong in a request", subject=_name(unknown))
         request: dict[str, Json] = {**payload, "command": "request", "cell": levels[2], "via": "mqtt"}
         if topic is not None:
             request["response_topic"] = topic
