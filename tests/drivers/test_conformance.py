@@ -6,6 +6,7 @@ import json
 import sys
 import tomllib
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib.metadata import entry_points
 from pathlib import Path
 from types import ModuleType
@@ -16,7 +17,7 @@ from loop_tally.driver import LoopTally
 from loop_tally.stand import say
 
 from quietcell.contracts import MeterDriver
-from quietcell.core.readings import Reading
+from quietcell.core.readings import Flag, Reading
 from quietcell_drivers import conformance
 from quietcell_drivers.conformance import Finding, check
 from quietcell_drivers.stands import PseudoTerminalStand, Row
@@ -156,6 +157,20 @@ class Forgetful(Spoilt):
         return readings
 
 
+class AnsweredLate(LoopTally):
+    """Misses every seventh answer, and says so with the next reading."""
+
+    async def read(self) -> Sequence[Reading]:
+        found: list[Reading] = []
+        while not found:
+            for reading in await super().read():
+                row = round(-(reading.mv or 0.0) - 0.25)
+                if row % 7:
+                    flags = Flag.AFTER_TIMEOUT if row % 7 == 1 else reading.flags
+                    found.append(replace(reading, flags=flags))
+        return found
+
+
 class Leaking(Spoilt):
     """Starts a task at each opening and forgets it."""
 
@@ -215,6 +230,11 @@ class StampedLate(Spoilt):
 
 def with_mv(reading: Reading, mv: float) -> Reading:
     return Reading(boot_ms=reading.boot_ms, mv=mv, temperature_c=reading.temperature_c)
+
+
+async def test_an_answer_that_came_too_late_is_not_lost_by_cancelling() -> None:
+    findings = await check(PseudoTerminalStand(AnsweredLate, {}, say=say))
+    assert "loses nothing when read is cancelled" not in faults(findings)
 
 
 @pytest.mark.parametrize(
