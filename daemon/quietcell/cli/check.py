@@ -64,7 +64,7 @@ _TOLERANCE = Number(0, 100, min_open=True)
     "flows",
     multiple=True,
     type=Number(min=LEAST_FLOW_ML_MIN),
-    help="For --flow-test, three, mL/min: wait until the meter shows each; without one: until it is set.",
+    help="For --flow-test, three, mL/min. Each is waited for; where no flow is measured, until you say so.",
 )
 @click.option("--settle-s", type=Number(min=0), help="Wait at each flow. Absent: by hold-up and flow.")
 def command(  # noqa: PLR0917 # one argument a flag

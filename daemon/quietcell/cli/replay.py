@@ -86,7 +86,7 @@ def command(
         _compare(config, criteria, _groups(recordings, join=join), cell, requests, out, picture)
         return
     if out is None:
-        raise UsageError("nowhere to write to", hint="Give --out FILE.jsonl, or --out - for here.")
+        raise UsageError("nowhere to write to", hint="Give --out FILE.jsonl, or --out - for here")
     asked: set[int] = set()
     told: dict[str, tuple[Survey, Outcome]] = {}
     for group in _groups(_existing(words), join=join):
@@ -164,9 +164,9 @@ def _criteria_and_recordings(
     no_criterion = f"Nor is it a criterion: there is {', '.join(known)}" if compare else ""
     recordings = _existing(words[len(criteria) :], hint=no_criterion)
     if compare and not criteria:
-        raise UsageError("--compare names no criterion", hint=f"There is {', '.join(known)}.")
+        raise UsageError("--compare names no criterion", hint=f"There is {', '.join(known)}")
     if not recordings:
-        raise UsageError("no recording given", hint="Name recordings (CSV) behind the criteria.")
+        raise UsageError("no recording given", hint="Name recordings (CSV) behind the criteria")
     return criteria, recordings
 
 
