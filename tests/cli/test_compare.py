@@ -6,8 +6,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from quietcell.core.endpoint.criterion import Criterion
+from quietcell.core.readings import ReadingBlock
+from quietcell.core.recording import QUANTITIES, Chunk
 from quietcell.core.times import rfc3339
+from quietcell.service.compare import trial
 from tests.support.command import Ran, ran
+from tests.support.ingress_engine import inputs_of, settings_of
+from tests.support.ingress_scenarios import leak
 
 CONFIG = """
 [site]
@@ -113,3 +119,20 @@ def test_what_is_no_criterion_and_no_recording_is_named(
     archive: Path, words: tuple[str, ...], told: str
 ) -> None:
     assert told in compare(archive, *words, status=64).err
+
+
+def test_a_value_before_a_leak_is_not_held_against_the_water_behind_it() -> None:
+    """Carbon dioxide lowers the pH by 0.56 within the hour: that was right before."""
+    scenario = leak(3, "20-100")
+    block = inputs_of(scenario)[1]
+    assert isinstance(block, ReadingBlock)
+    chunk = Chunk(
+        segment=None,
+        utc_ms=block.ms + 1_790_000_000_000,
+        columns={name: getattr(block, name) for name in QUANTITIES},
+        flags=block.flags,
+    )
+    found = trial([chunk], settings_of(scenario), "loop-water", Criterion())
+    off = [value.disagreement_ph for value in found.accepted if value.disagreement_ph is not None]
+    assert len(off) > 10
+    assert max(map(abs, off)) < 0.02

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from quietcell.core.endpoint.criterion import Criterion
+from quietcell.core.ingress.episode import EpisodeBody
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.recording import Mark, Piece
 from quietcell.core.records import Body, DeterminationBody, GapBody, Reason, SegmentBody, Verdict
@@ -21,6 +22,8 @@ PLATEAU_WITHIN_MS = 3_600_000
 """the last such span within an hour of the beginning and before the next disturbance,"""
 LATER_MS = 300_000
 """and it begins at least so long after the value was accepted, so that it is no part of it."""
+_OTHER_WATER = frozenset({"co2-ingress", "acidic-ingress", "base-ingress"})
+"""What came into the water changed it: nothing it came to later tells of a value before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,9 +164,14 @@ def _judged(body: DeterminationBody) -> bool:
 
 
 def _stops(bodies: Iterable[Body], requests_utc_ms: Sequence[int]) -> list[int]:
-    """Return the times behind which a reading is another sample's or may be."""
+    """Return the times behind which a reading is another water's or may be."""
     stops = [utc_ms(body.began) for body in bodies if isinstance(body, GapBody)]
     stops += [utc_ms(body.at) for body in bodies if isinstance(body, SegmentBody) and body.state == "ended"]
+    stops += [
+        utc_ms(body.began)
+        for body in bodies
+        if isinstance(body, EpisodeBody) and body.diagnosis in _OTHER_WATER
+    ]
     return sorted([*stops, *requests_utc_ms])
 
 
