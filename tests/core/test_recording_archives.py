@@ -199,3 +199,16 @@ def test_rows_in_no_order_are_refused() -> None:
     rows = [f"2026-03-01T08:00:{s:02d}.000Z,25,21" for s in range(59, -1, -1)]
     with pytest.raises(RecordingError, match=r"again and again. Sort the rows"):
         read([HEADER, *rows])
+
+
+def test_behind_hours_without_a_row_a_segment_begins() -> None:
+    """Nine years of a logger that was off are no outage of a meter: no determination waits through them."""
+    lines = [HEADER, *ROWS, *(row.replace("2026", "2035") for row in ROWS)]
+    pieces = list(read_recording((line + "\n" for line in lines), name="loop.csv"))
+    marks = [(rfc3339(piece.utc_ms), *piece.labels) for piece in pieces if isinstance(piece, Mark)]
+    assert marks == [
+        ("2026-03-01T08:00:09.000Z", "ended-interrupted"),
+        ("2035-03-01T08:00:00.000Z", "began-started", "time-not-known"),
+    ]
+    within = [HEADER, *ROWS, *(row.replace("T08", "T09") for row in ROWS[:1])]
+    assert not [piece for piece in read_recording(within, name="loop.csv") if isinstance(piece, Mark)]

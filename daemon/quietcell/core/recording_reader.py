@@ -34,6 +34,8 @@ _AT_ONCE = 500
 """So many usual lines are read in bulk."""
 MOST_STEPS_BACK, AMONG_ROWS = 10, 1000
 """A clock that is set back is; a file whose time goes back more often among so many rows is in no order."""
+LONGEST_GAP_MS = 3_600_000
+"""Behind a longer silence a recording that numbers no segments begins one: the logger was off."""
 _MEASURED: tuple[str, ...] = (*QUANTITIES, "ph")
 _LONGEST_QUOTED = 40
 _FORM_OF_TIME = {
@@ -208,8 +210,11 @@ class _Reader:
         if segment != self._course.segment:
             yield from self._flush()
             self._course.segment, self._course.last_utc = segment, None
-        if self._course.last_utc is not None and at < self._course.last_utc:
-            yield from self._step_back(self._course.last_utc, at)
+        last_utc = self._course.last_utc
+        if last_utc is not None and at < last_utc:
+            yield from self._step_back(last_utc, at)
+        elif last_utc is not None and at - last_utc > LONGEST_GAP_MS and "segment" not in self._place:
+            yield from self._begin_anew(last_utc, at, "interrupted", "started")
         self._course.last_utc = at
         self._utc.append(at)
         self._flags.append(self._bits(labels))
@@ -273,11 +278,15 @@ class _Reader:
         self._course.steps_back.append(self._course.rows)
         self._remarks.steps_back += 1
         self._remarks.first_step_back = self._remarks.first_step_back or str(fault)
+        yield from self._begin_anew(last_utc, at, "clock-step", "clock-step")
+
+    def _begin_anew(self, last_utc: int, at: int, ended: str, began: str) -> Iterator[Piece]:
+        """End the segment and begin another, in a recording that numbers none."""
         yield from self._flush()
-        ended = self._course.segment or 1
-        yield Mark(utc_ms=last_utc, segment=ended, labels=(f"{ENDED}clock-step",))
-        self._course.segment = ended + 1
-        yield Mark(utc_ms=at, segment=self._course.segment, labels=(f"{BEGAN}clock-step", "time-not-known"))
+        segment = self._course.segment or 1
+        yield Mark(utc_ms=last_utc, segment=segment, labels=(f"{ENDED}{ended}",))
+        self._course.segment = segment + 1
+        yield Mark(utc_ms=at, segment=segment + 1, labels=(f"{BEGAN}{began}", "time-not-known"))
 
     def _add_usual(self, lines: list[str]) -> bool:
         """Add plain readings of the open segment in bulk; change nothing and return False for others.
@@ -296,7 +305,9 @@ class _Reader:
             flags = {text: _bits(text) for text in set(columns.get("flags", ()))}
         except (ValueError, KeyError):
             return False
-        if utc != sorted(utc) or (self._course.last_utc is not None and utc[0] < self._course.last_utc):
+        before = utc[0] if self._course.last_utc is None else self._course.last_utc
+        steps = np.diff([before, *utc])
+        if steps.min() < 0 or steps.max() > LONGEST_GAP_MS:
             return False
         if self._layout.temperature_c is not None:
             values["temperature_c"] = [self._layout.temperature_c] * len(lines)
