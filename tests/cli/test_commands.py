@@ -333,15 +333,18 @@ def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
     }  # fmt: skip
     states = ("unacknowledged", "returned-unacknowledged")
     alarms = [{**alarm, "state": state} for state in states]
-    alarms[0]["episode"] = "hall.1.7"
+    alarms[0] |= {"episode": "hall.1.7", "confirmed": False}
+    alarms.append({**alarms[0], "confirmed": True})
     monkeypatch.setattr(Place, "ask", lambda *_: {"alarms": alarms})
-    held, over = ran("alarm", "list", "--ledger", "state").out.split("hall meter-silent: Meter silent ")[1:]
+    told = ran("alarm", "list", "--ledger", "state").out
+    held, over, confirmed = told.split("hall meter-silent: Meter silent ")[1:]
     assert held.startswith("(high priority, not acknowledged)")
     assert "  do: Check the plug.\n  within 30 min, or: Nothing is measured." in held
     assert "once you know: `quietcell episode hall hall.1.7 confirm`, or `reject`" in held
     assert over.startswith("(high priority, over, not acknowledged)")
     assert "It is over. Acknowledge it when you have seen to it.\n  What was to be done: Check" in over
     assert "within" not in over
+    assert "confirmed; it closes once the readings show" in confirmed
 
 
 @pytest.mark.parametrize(

@@ -201,9 +201,10 @@ async def test_an_alarm_names_the_open_episode_it_is_about_so_that_people_can_ju
         watch = alarms.watches["first"]
         watch.facts.episodes["first.1.7"] = {
             "episode": "first.1.7", "diagnosis": "co2-ingress", "text": "Carbon dioxide is coming in.",
+            "confirmed": False,
         }  # fmt: skip
         watch.engine.observe(NOW, "co2-ingress", holds=True, text="seen", about="first.1.7")
-        assert [each["episode"] for each in alarms.shown()] == ["first.1.7"]
+        assert [(each["episode"], each["confirmed"]) for each in alarms.shown()] == [("first.1.7", False)]
 
 
 async def determined(ledger: Ledger, *told: dict[str, Any]) -> None:

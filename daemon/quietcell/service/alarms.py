@@ -236,12 +236,14 @@ class Alarms:
     def shown(self) -> list[dict[str, Json]]:
         """Return every alarm people should see, most urgent first.
 
-        One about an episode that is open has ``episode``, its id, by which it can be judged.
+        One about an open episode has ``episode``, its id, by which it can be judged, and ``confirmed``.
         """
         shown = [alarm for engine in self._engines().values() for alarm in engine.shown()]
-        open_now = {each for watch in self.watches.values() for each in watch.facts.episodes}
-        judged = [{**each, "episode": each["about"]} if each["about"] in open_now else each for each in shown]
-        return sorted(judged, key=urgency)
+        episodes = {id_: e for watch in self.watches.values() for id_, e in watch.facts.episodes.items()}
+        for alarm in shown:
+            if (episode := episodes.get(alarm["about"])) is not None:
+                alarm |= {"episode": alarm["about"], "confirmed": episode["confirmed"]}
+        return sorted(shown, key=urgency)
 
     def _engines(self) -> dict[str, AlarmEngine]:
         """Return all alarms by owner."""

@@ -46,7 +46,8 @@ function alarmCard(alarm) {
     make("p", {}, ...prose(over ? "What was to be done: " + alarm.what_to_do : "Within " + span(alarm.respond_within_s) + ", or: " + alarm.consequence)),
     make("p", {}, alarm.priority + " priority, " + STATES[alarm.state] + until + ", since " + clock(alarm.since)),
     alarm.text ? make("p", { class: "soft" }, ...prose(alarm.text)) : null,
-    alarm.episode ? make("p", { class: "soft" }, ...prose("Once you know: `quietcell episode " + alarm.cell + " " + alarm.episode + " confirm`, or `reject`, with what you found in `--why`.")) : null,
+    alarm.episode ? make("p", { class: "soft" }, ...prose(alarm.confirmed ? "Confirmed; it closes once the readings show that its cause is gone."
+      : "Once you know: `quietcell episode " + alarm.cell + " " + alarm.episode + " confirm`, or `reject`, with what you found in `--why`.")) : null,
     make("div", { class: "acts", "data-part": "acts" },
       unseen ? button("alarm-acknowledge", data, "Acknowledge") : null,
       alarm.state === "shelved" ? button("alarm-unshelve", data, "Take from the shelf") : button("alarm-shelve", data, "Shelve")));
