@@ -16,6 +16,9 @@ from quietcell.service.given import given_input, given_labels, labelled_input
 from quietcell.service.records import DaemonIds
 from quietcell.service.stored_input import StoredInput
 from tests.support.cell_bench import CELL, Measuring
+from tests.support.command import ran
+from tests.support.page_tables import Page
+from tests.support.reporting import table
 from tests.support.streams import cell_settings, readings
 
 
@@ -60,6 +63,7 @@ async def test_a_rejected_episode_closes_with_the_word_that_closed_it_and_is_jud
     async with Measuring(tmp_path, block=flowing) as measuring:
         await measuring.run(115)
         (opened,) = measuring.bodies("episode")
+        await measuring.ask()  # a determination ends in it
         asked = {"via": "page", "cell": CELL, "operator": "day shift", "episode": opened["id"]}
         told = await verdicts(measuring).episode({**asked, "verdict": "reject", "why": "valve shut by us"})
         said, closed = measuring.bodies()[-2:]
@@ -70,12 +74,19 @@ async def test_a_rejected_episode_closes_with_the_word_that_closed_it_and_is_jud
         )
         assert (closed["record"], closed["state"], closed["episode"]) == ("episode", "closed", opened["id"])
         assert told["episode"]["body"] == closed
+        assert "was rejected: what is read is the new normal" in closed["text"]
         with pytest.raises(CommandError, match="is not open; open now: none"):
             await verdicts(measuring).episode({**asked, "verdict": "confirm"})
         await measuring.stop()
+        caught = next(body["id"] for body in measuring.bodies("determination") if body["episodes"])
         live = [body for body in measuring.bodies() if not body["id"].startswith("daemon.")]
     engine = Engine(cell_settings())
     with Journal(tmp_path) as journal, closing(ReadingsFiles(tmp_path, read_only=True)) as files:
         steps = StoredInput(journal, files, CELL)
         items = [step.item for step in steps if step.item is not None]
     assert [body.as_json() for item in items for body in engine.take(item)] == live
+    report, out = ("report", "--ledger", tmp_path, "--out"), tmp_path.parent / "report.html"
+    ran(*report, out)
+    assert "rejected: valve shut by us" in table(Page(out), CELL, "acts").rows[0][2].text
+    ran(*report, out, "--determination", caught)
+    assert "day shift rejected: valve shut by us" in Page(out).tables["episodes"].rows[0][5].text

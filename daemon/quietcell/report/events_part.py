@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from quietcell.core.records import Json
 from quietcell.report.html import NOT_KNOWN, Html, joined, number, tag, words
 from quietcell.report.part import MOST_ROWS, Part, cut
-from quietcell.report.wording import PLACES
+from quietcell.report.wording import PLACES, judged
 
 
 def episodes(part: Part) -> Html:
@@ -208,7 +208,7 @@ def notes(part: Part) -> Html:
         rows = [
             (part.times(a["at"]), a["operator"] or NOT_KNOWN, _act(part, a)) for a in cell.acts[:MOST_ROWS]
         ]
-        caption = "What people did with alarms, electrodes and meters"
+        caption = "What people did with alarms, episodes, electrodes and meters"
         parts += [part.table("acts", caption, ("At", "Operator", "What"), rows), cut(len(cell.acts))]
     parts.append(
         tag(
@@ -233,6 +233,8 @@ def _act(part: Part, body: Mapping[str, Json]) -> Html:
     if body["record"] == "electrode":
         why = "" if body["text"] is None else f": {body['text']}"
         return joined([f"{body['thing']} {body['name']} {body['state']}{why}"])
+    if body["record"] == "operator-verdict":
+        return joined([f"episode {body['episode']} {judged(body)}"])
     until = body.get("shelved_until") if body["event"] == "shelved" else None
     lasts = [] if until is None else [" until ", part.times(until)]
     return joined([f"alarm {body['title']!r} {body['event']}", *lasts, f": {body['reason']}"])

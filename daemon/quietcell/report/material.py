@@ -21,6 +21,7 @@ WITHIN = (
     "gap",
     "clock-step",
     "note",
+    "operator-verdict",
     "check",
     "flow-test",
     "driver-fault",

@@ -12,7 +12,7 @@ from quietcell.report.html import NOT_KNOWN, Html, Times, facts, joined, number,
 from quietcell.report.indications import Traces
 from quietcell.report.pen import Pen
 from quietcell.report.single import CalibrationReport, DeterminationReport
-from quietcell.report.wording import CALIBRATION_UNITS, DETERMINATION_UNITS, reason
+from quietcell.report.wording import CALIBRATION_UNITS, DETERMINATION_UNITS, judged, reason
 
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -46,7 +46,7 @@ def determination_page(report: DeterminationReport, around: Traces | None, pen: 
         ),
         _trace(report, around, pen),
         _budget(body, pen),
-        _episodes(report.episodes, times),
+        _episodes(report, times),
         _doubts(report.doubts, times),
         tag("h3", "The record in full"),
         record_table(body, DETERMINATION_UNITS, times, report.seq, report.sha256),
@@ -226,7 +226,15 @@ def _points(body: Mapping[str, Json]) -> Html:
     return table("Points", headers, rows, id_="points")
 
 
-def _episodes(episodes: Iterable[Mapping[str, Json]], times: Times) -> Html:
+def _episodes(report: DeterminationReport, times: Times) -> Html:
+    def said_of(episode: str) -> Html:
+        said = (
+            joined([times(v["at"]), f" {v['operator'] or 'someone'} {judged(v)}"])
+            for v in report.operator_verdicts
+            if v["episode"] == episode
+        )
+        return joined([tag("p", each) for each in said]) or NOT_KNOWN
+
     rows = [
         (
             e["episode"],
@@ -234,12 +242,13 @@ def _episodes(episodes: Iterable[Mapping[str, Json]], times: Times) -> Html:
             times(e["began"]),
             times(e["closed_at"]) if e["closed_at"] else "open",
             e["text"],
+            said_of(e["episode"]),
         )
-        for e in episodes
+        for e in report.episodes
     ]
     if not rows:
         return Html("")
-    headers = ("Episode", "Diagnosis, place", "Began", "Closed", "In words")
+    headers = ("Episode", "Diagnosis, place", "Began", "Closed", "In words", "What people said of it")
     return joined(
         [tag("h3", "Episodes"), table("Open at the verdict, as last recorded", headers, rows, id_="episodes")]
     )

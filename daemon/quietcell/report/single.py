@@ -46,6 +46,8 @@ class DeterminationReport(_OfOneRecord):
     """Records that name it."""
     episodes: tuple[dict[str, Json], ...]
     """The last record of each episode open at the verdict."""
+    operator_verdicts: tuple[dict[str, Json], ...]
+    """What people said of these, in order."""
     calibration: dict[str, Json] | None
     """The record it rests on, where there is one."""
     readings_match: bool | None
@@ -124,6 +126,7 @@ def determination_report(
             )[0],
             doubts=tuple(doubts),
             episodes=tuple(_last_of(journal, body["cell"], body["episodes"])),
+            operator_verdicts=tuple(_said_of(journal, body["cell"], body["episodes"])),
             calibration=None if calibration is None else calibration.body(),
             readings_match=None if around is None else _matches(body, around),
         )
@@ -138,6 +141,11 @@ def _last_of(journal: Journal, cell: str, episodes: Sequence[str]) -> Iterable[d
             if body["episode"] in episodes:
                 last[body["episode"]] = body
     return last.values()
+
+
+def _said_of(journal: Journal, cell: str, episodes: Sequence[str]) -> Iterable[dict[str, Json]]:
+    told = journal.of_cell(cell, kinds=("operator-verdict",)) if episodes else ()
+    return (body for record in told if (body := record.body())["episode"] in episodes)
 
 
 def _matches(body: dict[str, Json], around: Traces) -> bool | None:

@@ -143,9 +143,10 @@ def _as_far_as_known(material: CellMaterial) -> Span:
 
 
 def _acts(material: CellMaterial) -> list[Entry]:
-    """Return what people did with alarms, and with electrodes and meters, in order."""
+    """Return what people did with alarms and episodes, and with electrodes and meters, in order."""
     alarms = [each for each in material.of("alarm") if "reason" in each.body]
-    return sorted([*alarms, *material.of("electrode")], key=lambda each: each.seq)
+    others = [*material.of("electrode"), *material.of("operator-verdict")]
+    return sorted([*alarms, *others], key=lambda each: each.seq)
 
 
 def _numbered(entries: Iterable[Entry]) -> tuple[dict[str, Json], ...]:

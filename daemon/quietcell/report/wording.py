@@ -5,7 +5,7 @@ from dataclasses import fields
 from typing import Final
 
 from quietcell.core.bench_records import CalibrationBody
-from quietcell.core.records import Body, DeterminationBody
+from quietcell.core.records import Body, DeterminationBody, Json
 
 UNITS: Final[Mapping[str, str]] = {
     "Cel": "°C",
@@ -103,6 +103,12 @@ def cause(name: str) -> str:
 def reason(name: str) -> str:
     """Return a reason or qualifier with what it means."""
     return f"{name}: {REASONS[name]}" if name in REASONS else name
+
+
+def judged(verdict: Mapping[str, Json]) -> str:
+    """Return what a person said of an episode, and why."""
+    why = "" if verdict["why"] is None else f": {verdict['why']}"
+    return f"{verdict['verdict']}ed{why}"
 
 
 def units_of(kind: type[Body]) -> dict[str, str]:

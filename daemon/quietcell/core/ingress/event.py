@@ -150,4 +150,5 @@ class EpisodeEvent:
     temperature_now_c: float
     sample_age_s: float | None
     kind: str = ""
-    """What `wording` needs beside the diagnosis: ``leak-or-junction``, ``standing``, a kind of fault."""
+    """What `wording` needs beside the diagnosis: ``leak-or-junction``, ``standing``, a kind of fault, or
+    ``rejected`` of one that closes by a person's word."""

@@ -1,7 +1,7 @@
 """The detector at work in a cell's engine: readings in, episodes and doubts out, caveats for results."""
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -10,7 +10,7 @@ from quietcell.core.ingress.detector import Detector
 from quietcell.core.ingress.episode import EpisodeBody, episode_body
 from quietcell.core.ingress.event import EpisodeEvent, IngressSettings
 from quietcell.core.ingress.flow_test import PLACES
-from quietcell.core.ingress.wording import cause
+from quietcell.core.ingress.wording import REJECTED, cause
 from quietcell.core.inputs import EpisodeVerdict, FlowTested
 from quietcell.core.readings import ReadingBlock
 from quietcell.core.records import Body, DoubtBody, Json, Qualifier, Verdict
@@ -96,7 +96,8 @@ class IngressWatch:
         self._open[number].confirmed = verdict.verdict == "confirm"
         event = self._detector.told_again(number, verdict.ms, close=verdict.verdict == "reject")
         if event is not None:
-            yield from self._tell(event, stamp)
+            told = event if event.state != "closed" else replace(event, kind=REJECTED)
+            yield from self._tell(told, stamp)
 
     def flow_tested(self, test: FlowTested, stamp: Stamp) -> Iterator[Body]:
         """Place what is open of carbon dioxide where a flow test has found it to come in."""

@@ -108,6 +108,8 @@ _IN_SAMPLE: Final = {
     ),
 }
 """The same of what someone brought to the electrode: it has no fittings, no tank and no flow."""
+REJECTED: Final = "rejected"
+"""Kind of what closes because a person says that it is none."""
 _WIDE: Final = 0.4
 """An uncertainty beyond this share of a value is told as a range."""
 _BOTH: Final = (
@@ -144,7 +146,8 @@ def wording(event: EpisodeEvent, time_text: Callable[[int], str], *, sample: boo
     since = time_text(event.began_ms)
     told = _numbers(event)
     if event.state == "closed":
-        return f"{told_as(event.diagnosis)} since {since} is gone ({told})."
+        became = "was rejected: what is read is the new normal" if event.kind == REJECTED else "is gone"
+        return f"{told_as(event.diagnosis)} since {since} {became} ({told})."
     why, look = _cause_and_look(event, sample=sample)
     other = "" if event.kind or _placed(event) else f"; it could also be {_ELSE[event.diagnosis]}"
     return f"{why}, since {since}{_sizes(event)}: {told}{other}. {look}."
