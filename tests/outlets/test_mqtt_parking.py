@@ -62,7 +62,10 @@ async def test_an_answer_the_broker_refuses_its_asker_is_told_and_parks_nothing(
     tmp_path: Path, logs: list[dict[str, object]]
 ) -> None:
     async def no_answers(peer: Peer, publish: Publish) -> None:
-        peer.acknowledge(publish, NOT_AUTHORISED if publish.topic == "lims/answers" else 0)
+        peer.acknowledge(publish, NOT_AUTHORISED if publish.topic.startswith("lims/") else 0)
+
+    def told() -> list[str]:
+        return [str(log["text"]) for log in logs if log["event"] == "an answer could not be sent"]
 
     asked = RequestBody(
         id="daemon.1.1",
@@ -80,8 +83,14 @@ async def test_an_answer_the_broker_refuses_its_asker_is_told_and_parks_nothing(
         await delivery.ledger.record([asked, replace(asked, id="daemon.1.2")])
         await delivery.all_delivered()
         assert delivery.outlet.parked == []
-    told = [log["text"] for log in logs if log["event"] == "an answer could not be sent"]
-    assert told == ["lims/answers: the broker answers Not authorized"]
+        for topic in ("lims/answers", "lims/errors", "lims/" + "x" * 70_000):
+            assert await delivery.outlet.reply(topic, {"ok": False}, None)
+        await until(lambda: len(told()) == 3)
+    assert told() == [
+        "lims/answers: the broker answers Not authorized",
+        f"lims/{'x' * 70_000}: Publish topic is too long.",
+        "lims/errors: the broker answers Not authorized",
+    ]
 
 
 async def test_a_record_too_large_for_the_broker_is_parked_unsent(tmp_path: Path) -> None:

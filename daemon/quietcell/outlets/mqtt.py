@@ -11,8 +11,8 @@ import base64
 import json
 import sqlite3
 from collections.abc import Awaitable, Callable, Iterable
-from contextlib import suppress
 from dataclasses import dataclass, field
+from typing import Any
 
 import structlog
 
@@ -38,6 +38,7 @@ from quietcell.outlets.mqtt_topics import (
 NAME = "mqtt"
 SUSPECT_LOSSES = 5
 """A record at which the connection was lost so often, and nothing else went wrong, is parked."""
+_NO_ANSWER = "an answer could not be sent"
 GOODBYE_S = 1.0
 """So long the broker may take to acknowledge a goodbye."""
 
@@ -255,7 +256,7 @@ class MqttOutlet:
             try:
                 sent.reply = await connection.send(topic, record.text, correlation=correlation)
             except PublishRefusedError as error:
-                self._warn_once("an answer could not be sent", text=str(error))
+                self._warn_once(_NO_ANSWER, text=str(error))
         return sent
 
     async def _send_to_topics(
@@ -285,8 +286,7 @@ class MqttOutlet:
         """Answer somebody who asked (QoS 1); returns False where no broker is connected."""
         if (connection := self._connection) is None:
             return False
-        with suppress(PublishRefusedError):
-            await connection.send(topic, json.dumps(payload), correlation=correlation)
+        await self._or_told(_NO_ANSWER, connection, topic, json.dumps(payload), correlation=correlation)
         return True
 
     async def send_again(self, first: int, last: int) -> int:
@@ -357,15 +357,22 @@ class MqttOutlet:
 
     async def _retain(self, connection: BrokerConnection, topic: str, payload: str) -> Answer | None:
         """Send a retained value; a broker that refuses it does not stop the records."""
+        event = "broker refuses a retained value"
+        return await self._or_told(event, connection, topic, payload, retain=True)
+
+    async def _or_told(
+        self, event: str, connection: BrokerConnection, topic: str, payload: str, **how: Any
+    ) -> Answer | None:
+        """Send what is no record; that it is refused, now or by the broker, is told."""
 
         def look(answer: asyncio.Future[Json]) -> None:
             if isinstance(answer, Answer) and (refusal := answer.refusal) is not None:
-                self._warn_once("broker refuses a retained value", text=refusal)
+                self._warn_once(event, text=refusal)
 
         try:
-            answer = await connection.send(topic, payload, retain=True)
+            answer = await connection.send(topic, payload, **how)
         except PublishRefusedError as error:
-            self._warn_once("broker refuses a retained value", text=str(error))
+            self._warn_once(event, text=str(error))
             return None
         answer.add_done_callback(look)
         return answer
@@ -406,7 +413,7 @@ class MqttOutlet:
         if sent.reply is not None:
             await connection.answered(sent.reply)
             if sent.reply.refusal is not None:
-                self._warn_once("an answer could not be sent", text=sent.reply.refusal)
+                self._warn_once(_NO_ANSWER, text=sent.reply.refusal)
         if sent.answers:
             self._answered = True
         self.seq = sent.record.seq
