@@ -19,6 +19,7 @@ from quietcell.core.settings import CellSettings
 from quietcell.ledger.journal import Journal
 from quietcell.service import cell
 from quietcell.service import cells as cells_module
+from quietcell.service import daemon as daemon_module
 from quietcell.service.alarms import Alarms
 from quietcell.service.cells import Cells, Meter
 from quietcell.service.clock import SystemClock
@@ -339,6 +340,8 @@ async def test_requests_that_wait_while_a_reload_connects_anew_are_answered(
         return await shelve(self, request)
 
     monkeypatch.setattr(Alarms, "shelve", slowly)
+    monkeypatch.setattr(daemon_module, "TOLD_AGAIN_S", 0.5)
+    condition = "quietcell/merrow-sound/first/condition"
     act = {"alarm": "no-result", "reason": "known", "operator": "M. Tarn", "response_topic": "quietcell/lab"}
     with mosquitto() as port, Consumer(port) as consumer:
         broker = f'[outlets.mqtt]\nhost = "127.0.0.1"\nport = {port}\n'
@@ -365,6 +368,7 @@ async def test_requests_that_wait_while_a_reload_connects_anew_are_answered(
             told = [(one[name], to) for one in live for name, to in places.items() if one[name] is not None]
             assert told
             assert all(value == round(value, to) for value, to in told)
+            await until(lambda: [t for t, *_ in list(consumer.messages)].count(condition) > 2)
 
 
 async def test_what_changes_while_a_cell_waits_to_begin_anew_counts_when_it_does(

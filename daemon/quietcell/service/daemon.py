@@ -4,6 +4,8 @@ import asyncio
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field, fields
+from itertools import count
+from math import ceil
 from typing import TYPE_CHECKING, Literal
 
 import structlog
@@ -50,6 +52,8 @@ _STATE = ("phase", "waits_for")
 _LIVE = tuple(f.name for f in fields(Indication) if f.name not in (*_STATE, "hindrance"))
 _PLACES = {f.name: f.metadata["decimals"] for f in fields(Indication) if f.metadata}
 """As many decimals as a determination has; no meter resolves more."""
+TOLD_AGAIN_S = 60.0
+"""A state that does not change is published so often: it is not retained, and QoS 0 loses some."""
 FAREWELL_S = 2.0
 """At a stop the outlets have this long to deliver what is left."""
 
@@ -325,13 +329,15 @@ class Daemon:
                     await asyncio.sleep(0.02)
 
     async def _tell_live(self, mqtt: "MqttOutlet", alarms: Alarms, every_s: float) -> None:
-        """Publish live values; states and conditions only when they change, or to a broker that is back."""
+        """Publish live values; states when they change, and now and then for who came since."""
         told: dict[str, dict[str, Json]] = {}
-        while True:
+        for times in count():
             await asyncio.sleep(every_s)
             if not mqtt.connected:
                 told.clear()
                 continue
+            if times % ceil(TOLD_AGAIN_S / every_s) == 0:
+                told.clear()
             messages: list[tuple[str, dict[str, Json]]] = []
             slow: dict[str, dict[str, Json]] = {}
             for indication in self.indications():

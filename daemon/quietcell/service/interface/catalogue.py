@@ -124,14 +124,15 @@ TOPICS: tuple[Topic, ...] = (
         name="state",
         address=f"{_CELL}/state",
         carries="state",
-        summary="What the cell waits for, whenever that changes.",
+        summary="What the cell waits for, whenever that changes, and once a minute.",
         qos=0,
     ),
     Topic(
         name="condition",
         address=f"{_CELL}/condition",
         carries="condition",
-        summary="The NAMUR NE 107 signal of a cell, or of the daemon itself, whenever it changes.",
+        summary="The NAMUR NE 107 signal of a cell, or of the daemon itself, whenever it changes, and once "
+        "a minute.",
         qos=0,
     ),
     Topic(
