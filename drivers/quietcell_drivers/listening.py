@@ -305,7 +305,8 @@ def _section(proposal: Proposal, settings: PortSettings, question: str) -> str:
         rows.append(f"{key} = {_toml(value)}" + (f"   # {note}" if note else ""))
     rows += [
         "",
-        "# No pH is shown until `quietcell calibrate my-cell` has been done, or the last one stands here:",
+        "# No pH is shown until `quietcell calibrate my-cell --config FILE` has been done,",
+        "# or the last one stands here:",
         "#[cells.my-cell.calibration]",
         "#slope_pct = 98.4   # % of theory",
         "#zero_mv = 3.1      # at pH 7 and 25 °C",

@@ -321,6 +321,9 @@ def test_an_electrode_under_a_fixed_calibration_is_told_to_be_another_ones(
     assert "which is another electrode's: cells.hall.calibration" in ran(*put).out
     answer["fixed"] = False
     assert "calibration" not in ran(*put).out
+    answer["calibrated"] = False
+    assert "no calibration with it yet: quietcell calibrate hall --config FILE\n" in ran(*put).out
+    assert Place(Path("my loop.toml"), None).words() == "--config 'my loop.toml'"
 
 
 def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
@@ -340,7 +343,7 @@ def test_an_alarm_that_is_over_is_told_to_be_so_in_the_words_of_the_page(
     held, over, confirmed = told.split("hall meter-silent: Meter silent ")[1:]
     assert held.startswith("(high priority, not acknowledged)")
     assert "  do: Check the plug.\n  within 30 min, or: Nothing is measured." in held
-    assert "once you know: `quietcell episode hall hall.1.7 confirm`, or `reject`" in held
+    assert "once you know: `quietcell episode hall hall.1.7 confirm --ledger state`, or `reject`" in held
     assert over.startswith("(high priority, over, not acknowledged)")
     assert "It is over. Acknowledge it when you have seen to it.\n  What was to be done: Check" in over
     assert "within" not in over

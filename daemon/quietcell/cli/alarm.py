@@ -54,9 +54,9 @@ def list_alarms(place: Place, *, as_json: bool) -> None:
             click.echo(f"  do: {alarm['what_to_do']}")
             click.echo(f"  within {_span(alarm['respond_within_s'])}, or: {alarm['consequence']}")
         if "episode" in alarm:
-            words = f"`quietcell episode {alarm['cell']} {alarm['episode']}"
+            words = f"quietcell episode {alarm['cell']} {alarm['episode']} confirm {place.words()}"
             known = "confirmed; it closes once the readings show that its cause is gone"
-            unknown = f"once you know: {words} confirm`, or `reject`, with what you found in --why"
+            unknown = f"once you know: `{words}`, or `reject`, with what you found in --why"
             click.echo(f"  {known if alarm['confirmed'] else unknown}")
     if not answer["alarms"]:
         click.echo("no alarm")

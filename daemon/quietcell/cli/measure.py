@@ -15,7 +15,7 @@ from quietcell.cli.bench_session import (
     told,
     who_works,
 )
-from quietcell.cli.options import Number, print_json
+from quietcell.cli.options import Number, Place, print_json
 from quietcell.core.evaluation import AIR_COUNTS_US_CM
 from quietcell.core.records import Json
 from quietcell.errors import QuietcellError
@@ -110,7 +110,7 @@ def command(  # one argument a flag
     operator = who_works(path, cell, operator)
     sample_id = told(sample_id, "Sample", flag="--sample")
     with session(path, cell, operator, supersede=supersede) as here, here.attending("measure") as found:
-        _require_able(cell, found)
+        _require_able(cell, found, path)
         click.echo(CAUTIONS, err=True)
         click.echo(ADVICE, err=True)
         clock = SystemClock()
@@ -138,19 +138,20 @@ def command(  # one argument a flag
     return status
 
 
-def _require_able(cell: str, found: dict[str, Json]) -> None:
+def _require_able(cell: str, found: dict[str, Json], config: Path) -> None:
     """Say before anything is poured that no value could be accepted."""
+    calibrate = f"quietcell calibrate {cell} {Place(config, None).words()}"
     if not found["calibrated"]:
         raise QuietcellError(
             "the cell has no calibration: no value could be accepted",
             subject=cell,
-            hint=f"quietcell calibrate {cell} first",
+            hint=f"Calibrate it first: {calibrate}",
         )
     if found["failed_check"] is not None:
         raise QuietcellError(
             f"check {found['failed_check']} failed: no value could be accepted",
             subject=cell,
-            hint=f"Let one like it pass first; if it was of the pH, quietcell calibrate {cell} will do",
+            hint=f"Let one like it pass first; if it was of the pH, {calibrate} will do",
         )
 
 

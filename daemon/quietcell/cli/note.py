@@ -70,15 +70,15 @@ def command(
         if work in ("cleaned", "electrolyte-refilled"):
             click.echo(ACIDS, err=True)
     answer = _asked(place, cell, operator, {k: v for k, v in asked.items() if v is not None})
-    _tell(answer, as_json=as_json)
+    _tell(answer, place, as_json=as_json)
 
 
-def _tell(answer: dict[str, Json], *, as_json: bool) -> None:
+def _tell(answer: dict[str, Json], place: Place, *, as_json: bool) -> None:
     """Print what became of it."""
     if as_json:
         print_json(answer)
     elif "body" in answer:
-        _tell_move(answer)
+        _tell_move(answer, place)
     elif "history" in answer:
         for body in answer["history"]:
             click.echo(_line(body))
@@ -96,7 +96,7 @@ def _asked(place: Place, cell: str, operator: str, asked: dict[str, Json]) -> di
         return here.ask(**asked)
 
 
-def _tell_move(answer: dict[str, Json]) -> None:
+def _tell_move(answer: dict[str, Json], place: Place) -> None:
     body = answer["body"]
     click.echo(f"{body['thing']} {body['name']}: {body['state']}, record {body['id']}")
     if answer["left"] not in (None, body["cell"]):
@@ -104,7 +104,9 @@ def _tell_move(answer: dict[str, Json]) -> None:
         click.echo(f"It was in {answer['left']} before{now}.")
     if not answer["calibrated"]:
         which = "with it yet" if body["state"] == "in-use" else "without it"
-        click.echo(f"{body['cell']} has no calibration {which}: quietcell calibrate {body['cell']}")
+        config = "--config FILE" if place.config is None else place.words()
+        what_to_do = f"quietcell calibrate {body['cell']} {config}"
+        click.echo(f"{body['cell']} has no calibration {which}: {what_to_do}")
     came = body["thing"] == "electrode" and body["state"] == "in-use" and not body["already_there"]
     if came and answer["fixed"]:
         key = f"cells.{body['cell']}.calibration"

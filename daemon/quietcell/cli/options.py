@@ -5,6 +5,7 @@ import getpass
 import json
 import math
 import os
+import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import wraps
@@ -65,6 +66,12 @@ class Place:
 
     config: Path | None
     ledger: Path | None
+
+    def words(self) -> str:
+        """Return how to name it once more, in a command people are told."""
+        if self.ledger is not None:
+            return f"--ledger {shlex.quote(str(self.ledger))}"
+        return f"--config {shlex.quote(str(self.config))}"
 
     def folder(self) -> Path:
         """Return the ledger's folder.
