@@ -136,3 +136,21 @@ def test_a_value_before_a_leak_is_not_held_against_the_water_behind_it() -> None
     off = [value.disagreement_ph for value in found.accepted if value.disagreement_ph is not None]
     assert len(off) > 10
     assert max(map(abs, off)) < 0.02
+
+
+def test_what_nothing_was_accepted_of_is_drawn_behind_its_table(archive: Path) -> None:
+    pytest.importorskip("matplotlib")
+    path = archive / "sample-0.csv"
+    header, *rows = path.read_text().splitlines()
+    path.write_text("\n".join([header, *rows[::5]]) + "\n")
+    where = ("--config", archive / "cells.toml", "--cell", "larval-hall", "--plot", archive / "none.svg")
+    shown = ran("replay", "--compare", "loop-water", path, *where).out
+    assert "loop-water refused for" in shown
+    assert "sample-0.csv: nothing accepted" in (archive / "none.svg").read_text()
+
+
+def test_an_on_request_cell_and_a_criterion_without_compare_say_what_to_do(archive: Path) -> None:
+    where = (archive / "sample-0.csv", "--config", archive / "cells.toml", "--out", archive / "out.jsonl")
+    assert "on request only: ask with --request TIME" in ran("replay", *where, "--cell", "larval-hall").err
+    told = ran("replay", "hasty", *where, status=64).err
+    assert "hasty: no such recording. A criterion is tried with --compare" in told

@@ -217,3 +217,20 @@ max_wait_s = 400
     assert not results(lines)
     assert "At the end of the best of them: bound of the drift 0.2" in done.err
     assert "mV/min, max_drift_mv_per_min = 0.101" in done.err
+
+
+def test_one_recording_that_cannot_be_read_does_not_keep_the_others_from_it(
+    tmp_path: Path, replayed: Replayed
+) -> None:
+    plain, _ = replayed(table(), CELL)
+    bad, good, out = tmp_path / "bad.csv", tmp_path / "good.csv", tmp_path / "both.jsonl"
+    bad.write_text("Date;E\n1;2\n")
+    good.write_text(table())
+    where = ("--config", tmp_path / "cells.toml", "--out", out)
+    told = ran("replay", bad, good, *where, status=1).err
+    assert "bad.csv:1: no column 'time'" in told
+    assert "1 of 2 recordings could not be read to their end" in told
+    written = [json.loads(line) for line in out.read_text().splitlines()]
+    assert written == [{**line, "recording": "good.csv"} for line in plain]
+    compared = ran("replay", "--compare", "loop-water", bad, good, *where, status=1)
+    assert "loop-water" in compared.out

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from itertools import takewhile
 from pathlib import Path
+from types import TracebackType
 from typing import TextIO
 
 import click
@@ -17,10 +18,11 @@ from quietcell.config import Config, load_config
 from quietcell.core.endpoint.criterion import SHIPPED
 from quietcell.core.recording import Piece, Remarks
 from quietcell.core.recording_reader import read_recordings
+from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339, utc_ms
 from quietcell.errors import RecordingError, UsageError
 from quietcell.service.assembly import engine_settings, recording_encoding, recording_layout
-from quietcell.service.compare import Trial, summary, table, trace_of, trial
+from quietcell.service.compare import Trace, Trial, summary, table, trace_of, trial
 from quietcell.service.drivers import InstalledDrivers
 from quietcell.service.plot import plot
 from quietcell.service.recording_files import STANDARD_INPUT, opened
@@ -87,12 +89,22 @@ def command(
         return
     if out is None:
         raise UsageError("nowhere to write to", hint="Give --out FILE.jsonl, or --out - for here")
+    criterion = words[0] in {*config.criteria, *SHIPPED}
+    recordings = _existing(words, hint="A criterion is tried with --compare" if criterion else "")
+    _judge(config, _groups(recordings, join=join), cell, requests, out)
+
+
+def _judge(
+    config: Config, groups: list[list[Path]], cell: str | None, requests: tuple[int, ...], out: TextIO
+) -> None:
+    """Write what recordings give, and say at the end what became of them."""
     asked: set[int] = set()
     told: dict[str, tuple[Survey, Outcome]] = {}
-    for group in _groups(_existing(words), join=join):
+    faults = _Faults(among=len(groups))
+    for group in groups:
         named = _cell_of(config, group, cell)
         survey, outcome = told.setdefault(named, (Survey(), Outcome()))
-        with _pieces(config, group, named, survey) as pieces:
+        with faults, _pieces(config, group, named, survey) as pieces:
             for body in replay(pieces, engine_settings(config, named), requests, asked_utc_ms=asked):
                 outcome.note(body)
                 plain = body.as_json()
@@ -102,15 +114,47 @@ def command(
         if len(told) > 1:
             click.echo(f"{named}:", err=True)
         lines = [*survey.lines(), *outcome.lines(config.criterion_of(named))]
-        if not outcome.accepted:
+        if config.cells[named].mode == "on-request" and not requests:
+            lines.append("This cell is measured on request only: ask with --request TIME")
+        elif not outcome.accepted:
             lines += survey.hints([(config.cells[named].criterion, config.criterion_of(named))])
         click.echo("\n".join(lines), err=True)
+    faults.raise_if_any()
     if outside := sorted({*requests} - asked):
         raise RecordingError(
             f"no recording has readings at {', '.join(map(rfc3339, outside))}",
             subject="--request",
             hint="Nothing was asked then. Times are UTC; see first and last time of the recording",
         )
+
+
+class _Faults:
+    """Tells of recordings that cannot be read, and lets the others be judged."""
+
+    def __init__(self, *, among: int) -> None:
+        self._among = among
+        self._count = 0
+
+    def __enter__(self) -> None:
+        """Watch over one recording."""
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, _: TracebackType | None
+    ) -> bool:
+        """Keep its fault from ending all, if there are others."""
+        if self._among == 1 or not isinstance(error, RecordingError):
+            return False
+        click.echo(f"quietcell: {error}", err=True)
+        self._count += 1
+        return True
+
+    def raise_if_any(self) -> None:
+        """End with an error, once all were tried."""
+        if self._count:
+            raise RecordingError(
+                f"{self._count} of {self._among} recordings could not be read to their end",
+                hint="Nothing behind that place of theirs counts above; see what is said of each",
+            )
 
 
 def _groups(recordings: list[Path], *, join: bool) -> list[list[Path]]:
@@ -182,18 +226,21 @@ def _compare(
     """Try criteria on recordings, print a table, and draw the first."""
     trials: list[Trial] = []
     survey = Survey()
+    drawn: tuple[Trace, list[Trial], CellSettings] | None = None
+    faults = _Faults(among=len(groups))
     for group in groups:
         name = _cell_of(config, group, cell)
         settings = engine_settings(config, name)
-        with _pieces(config, group, name, survey) as told:
-            pieces = list(told)
+        pieces: list[Piece] = []
+        with faults, _pieces(config, group, name, survey) as told:
+            pieces.extend(told)
         own = [
             trial(pieces, settings, each, config.named_criterion(each), requests)
             for each in criteria or [settings.criterion_name]
         ]
         trials += own
         if picture is not None and group is groups[0]:
-            plot(picture, trace_of(pieces), own, settings, group[0].name)
+            drawn = trace_of(pieces), own, settings
     summaries = [summary(each, trials) for each in dict.fromkeys(each.criterion for each in trials)]
     if out is not None:
         out.writelines(json.dumps(asdict(each)) + "\n" for each in summaries)
@@ -201,6 +248,9 @@ def _compare(
         (each.criterion, config.named_criterion(each.criterion)) for each in summaries if not each.accepted
     ]
     click.echo("\n".join([table(summaries), *survey.lines(), *(survey.hints(without) if without else [])]))
+    if picture is not None and drawn is not None:
+        plot(picture, *drawn, title=groups[0][0].name)
+    faults.raise_if_any()
 
 
 def _cell_of(config: Config, recordings: list[Path], named: str | None) -> str:

@@ -20,12 +20,12 @@ COLOURS = ("tab:blue", "tab:orange", "tab:green", "tab:red", "tab:purple", "tab:
 
 
 def plot(path: Path, trace: Trace, trials: Sequence[Trial], settings: CellSettings, title: str) -> None:
-    """Draw the first determination that a criterion of the trials accepted.
+    """Draw the first determination that a criterion of the trials accepted, else how the recording begins.
 
     Raises
     ------
     UsageError
-        If no plotting library is installed, nothing was accepted, or the file can't be written so.
+        If no plotting library is installed, there are no readings, or the file can't be written so.
     """
     try:
         from matplotlib.figure import Figure  # noqa: PLC0415 # an extra; seconds to import
@@ -34,11 +34,12 @@ def plot(path: Path, trace: Trace, trials: Sequence[Trial], settings: CellSettin
             "drawing needs matplotlib", hint='Install it: pip install "quietcell[report]"'
         ) from error
     first = {each.criterion: each.accepted[0] for each in trials if each.accepted}
-    if not first:
-        raise UsageError("no criterion accepted anything; there is nothing to draw", subject=title)
-    began_ms = min(utc_ms(value.body.began) for value in first.values())
+    if not len(trace.utc_ms):
+        raise UsageError("holds no readings; there is nothing to draw", subject=title)
+    began_ms = min((utc_ms(value.body.began) for value in first.values()), default=int(trace.utc_ms[0]))
     seconds, ph = (trace.utc_ms - began_ms) / 1000.0, trace.ph(settings)
-    last_s = max((utc_ms(value.body.ended) - began_ms) / 1000.0 for value in first.values())
+    ended_ms = (utc_ms(value.body.ended) - began_ms for value in first.values())
+    last_s = max(ended_ms, default=1000.0 * settings.criterion.max_wait_s) / 1000.0
     shown = (seconds >= -BEFORE_S) & (seconds <= last_s + BEHIND_S) & np.isfinite(ph)
     figure = Figure(figsize=(9.0, 5.0), layout="constrained")
     axes = figure.subplots()
@@ -46,9 +47,9 @@ def plot(path: Path, trace: Trace, trials: Sequence[Trial], settings: CellSettin
     end_s = float(seconds[shown][-1]) if shown.any() else last_s
     for colour, (name, value) in zip(COLOURS * len(first), first.items(), strict=False):
         _draw(axes, name, value, settings, colour, began_ms, end_s)
-    axes.set_xlabel("s since the determination began")
+    axes.set_xlabel("s since the determination began" if first else "s since the first reading")
     axes.set_ylabel("pH")
-    axes.set_title(title)
+    axes.set_title(title if first else f"{title}: nothing accepted")
     axes.legend(loc="best", fontsize="small")
     try:
         figure.savefig(path)
