@@ -333,6 +333,28 @@ async def test_retention_looks_every_hour_and_keeps_all_where_nothing_is_said(
     assert looks == [(24, ANCHOR_UTC_MS + hour_ms), (3, ANCHOR_UTC_MS + 2 * hour_ms)]
 
 
+async def test_what_a_clock_that_was_not_set_dated_1970_is_kept_like_the_month_it_was_set_in(
+    tmp_path: Path,
+) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    for segment, utc_ms in enumerate((60_000, ANCHOR_UTC_MS), 1):
+        await record_run(ledger, engine, readings(30, seed=segment), segment=segment, utc_ms=utc_ms)
+    for later_d, kept in ((0, ["1970-01", "2026-09"]), (61, ["2026-09"])):
+        await expire(ledger, DaemonIds(9 + later_d), keep=1, utc_ms=ANCHOR_UTC_MS + later_d * 86_400_000)
+        assert ledger.readings.months() == kept
+    await ledger.close()
+
+
+async def test_a_clock_that_was_ahead_for_a_while_made_nothing_old(tmp_path: Path) -> None:
+    ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
+    ahead_ms = ANCHOR_UTC_MS + 10 * 365 * 86_400_000
+    for segment, utc_ms in enumerate((ANCHOR_UTC_MS, ahead_ms), 1):
+        await record_run(ledger, engine, readings(30, seed=segment), segment=segment, utc_ms=utc_ms)
+    await expire(ledger, DaemonIds(9), keep=1, utc_ms=ahead_ms)
+    assert ledger.readings.months() == ["2026-09", "2036-09"]
+    await ledger.close()
+
+
 async def test_a_clock_that_jumps_ahead_empties_no_ledger(tmp_path: Path) -> None:
     ledger, engine = open_ledger(tmp_path), Engine(cell_settings())
     await record_run(ledger, engine, readings(30), segment=1)

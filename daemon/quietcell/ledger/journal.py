@@ -213,6 +213,19 @@ class Journal:
         step = -(-len(plain) // max(1, most - len(rest)))
         return sorted([*rest, *(plain[:: max(1, step)] if len(rest) < most else [])], key=lambda m: m["seq"])
 
+    def month_behind(self, month: str) -> str | None:
+        """Return the UTC month in which measuring went on behind the last record dated in a month.
+
+        In the order of records: of a clock that was wrong it tells when it was set.
+        """
+        about = "FROM journal WHERE cell IN owner AND kind IN ('segment', 'readings-digest')"
+        dated = f"substr({_AT}, 1, 7)"
+        query = f"{_OWNERS} SELECT max(seq) {about} AND {dated} = ?"
+        last = self._database.execute(query, (month,)).fetchone()[0]
+        query = f"{_OWNERS} SELECT {dated} {about} AND seq > ? ORDER BY seq LIMIT 1"
+        row = None if last is None else self._database.execute(query, (last,)).fetchone()
+        return row and str(row[0])
+
     def with_id(self, body_id: str) -> Stored | None:
         """Return the record whose body has this id."""
         return self._first("SELECT seq, record FROM journal WHERE id = ?", body_id)

@@ -11,6 +11,7 @@ from quietcell.contracts import Clock
 from quietcell.core.records import Body
 from quietcell.core.times import rfc3339
 from quietcell.errors import LedgerError
+from quietcell.ledger.journal import Journal
 from quietcell.ledger.ledger import Ledger
 from quietcell.ledger.readings_files import month_of
 from quietcell.ledger.verify import READINGS_EXPIRED
@@ -41,15 +42,30 @@ def old_months(months: list[str], *, keep: int, utc_ms: int) -> list[str]:
     >>> old_months(["2026-06", "2026-07", "2026-08", "2026-09"], keep=2, utc_ms=1_790_000_000_000)
     ['2026-06']
     """
+    oldest_kept = _oldest_kept(keep, utc_ms)
+    return [each for each in sorted(months)[:-keep] if each < oldest_kept]
+
+
+def _oldest_kept(keep: int, utc_ms: int) -> str:
     year, month = (int(part) for part in month_of(utc_ms).split("-"))
     count = 12 * year + month - 1 - keep
-    oldest_kept = f"{count // 12:04d}-{count % 12 + 1:02d}"
-    return [each for each in sorted(months)[:-keep] if each < oldest_kept]
+    return f"{count // 12:04d}-{count % 12 + 1:02d}"
+
+
+def _is_over(journal: Journal, month: str, *, oldest_kept: str) -> bool:
+    """Return whether a month is as old as its name says, by what came behind it.
+
+    What a clock that was not set yet dated 1970 was measured today, and a jump ahead makes nothing old.
+    """
+    behind = journal.month_behind(month)
+    return behind is None or behind <= oldest_kept
 
 
 async def expire(ledger: Ledger, ids: DaemonIds, *, keep: int, utc_ms: int) -> None:
     """Give up the months that are old enough: say so, then remove their files."""
-    months = old_months(await ledger.run(ledger.readings.months), keep=keep, utc_ms=utc_ms)
+    named = old_months(await ledger.run(ledger.readings.months), keep=keep, utc_ms=utc_ms)
+    is_over = partial(_is_over, ledger.journal, oldest_kept=_oldest_kept(keep, utc_ms))
+    months = [month for month in named if await ledger.run(partial(is_over, month))]
     if not months:
         return
     count = 0
