@@ -141,9 +141,8 @@ def summary(story: Story, place: Path) -> str:
     if find_spec("matplotlib") is None:
         report = "No report: install 'quietcell[report]' for one."
     else:
-        report = (
-            f"A report of it:                {program} report --config {place / 'demo.toml'} --out demo.html"
-        )
+        words = f"{program} report --config {place / 'demo.toml'} --out {place / 'demo.html'}"
+        report = f"A report of it:                {words}"
     lines += [
         "",
         f"Results as JSON lines and CSV: {place / 'results'}",
