@@ -315,6 +315,18 @@ def test_a_restart_finds_its_file_as_it_left_it_and_says_nothing(tmp_path: Path,
     assert texts(tmp_path / "out").count("\n") == 4
 
 
+def test_a_file_saved_without_its_last_line_end_meanwhile_gets_no_two_records_in_one_line(
+    tmp_path: Path, cursors: Cursors
+) -> None:
+    records = stored([25] * 3)
+    files = DailyFiles(tmp_path / "out", HEADED, cursors)
+    files.write(records[:2])
+    path = tmp_path / "out" / "headed-2026-11-25.txt"
+    path.write_text(path.read_text().rstrip("\n"))
+    files.write(records[2:])
+    assert path.read_text() == "text\n" + lines(records)
+
+
 def test_a_file_that_was_taken_away_begins_anew(tmp_path: Path, cursors: Cursors) -> None:
     records = stored([25] * 3)
     files = DailyFiles(tmp_path / "out", HEADED, cursors)

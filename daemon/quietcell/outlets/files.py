@@ -137,6 +137,8 @@ class DailyFiles:
         with path.open("ab") as file:
             if file.tell() == 0:
                 file.write(self._sheet.header.encode())
+            elif _last_byte(path) != b"\n":  # somebody saved it anew from a program of theirs
+                file.write(b"\r\n" if self._sheet.header.endswith("\r\n") else b"\n")
             file.write("".join(lines).encode())
             file.flush()
             os.fsync(file.fileno())
@@ -228,6 +230,12 @@ def _size(path: Path) -> int:
         return path.stat().st_size
     except FileNotFoundError:
         return 0
+
+
+def _last_byte(path: Path) -> bytes:
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        return file.read()
 
 
 def _write_through(path: Path, content: bytes) -> None:
