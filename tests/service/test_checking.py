@@ -67,6 +67,10 @@ async def test_a_known_ph_is_held_against_the_newest_value_and_names_it(tmp_path
         mended = await compared(newest["ph"])
         assert mended["body"]["verdict"] == "passed"
         assert mended["compared"] == {key: newest[key] for key in ("id", "ended", "verdict", "ph")}
+        assert "still_failed" not in mended
+        warm = {"via": "socket", "cell": "live-feed-room", "method": "temperature", "known": 90.0}
+        warm_id = (await checking.check({**warm, "tolerance": 0.1}))["body"]["id"]
+        assert (await compared(newest["ph"]))["still_failed"] == {"id": warm_id, "method": "temperature"}
         await bench.run(600)  # the meter has fallen silent
         with pytest.raises(CommandError, match=r"the last value to compare.* ended at .* h ago"):
             await compared(7.0)

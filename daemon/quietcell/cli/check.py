@@ -202,6 +202,11 @@ def _told(outcome: dict[str, Json], *, as_json: bool) -> int:
                 f"  compared with {compared['id']}: {compared['verdict']}, pH {compared['ph']:.3f}, "
                 f"ended {compared['ended']}"
             )
+        if still := outcome.get("still_failed"):
+            click.echo(
+                f"  nothing is accepted yet: the {still['method']} check {still['id']} failed, which this "
+                "one does not clear"
+            )
         for refusal in body["refusals"]:
             click.echo(f"  {refusal['reason']}: {refusal['text']}")
         if outcome["doubt"]:

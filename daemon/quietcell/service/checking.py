@@ -55,7 +55,7 @@ class Checking:
         -------
         dict
             ``body`` of the check's record, ``doubt``; ``compared``, the determination a known pH was held
-            against.
+            against; ``still_failed``, an earlier check that nothing has cleared, if this one passed.
 
         Raises
         ------
@@ -112,13 +112,16 @@ class Checking:
                 text=text,
             )
             doubts = [doubt]
-        behind = with_in_force(settings, found.behind(body.as_json(), fixed=True), fixed=True)
+        found = found.behind(body.as_json(), fixed=True)
+        behind = with_in_force(settings, found, fixed=True)
         if behind == settings:
             await self._ledger.record([body, *doubts])
         else:
             self._attendances.forget(asked.cell)
             await task.reconfigure(behind, because=[body, *doubts])
         answer = {"body": body.as_json(), "doubt": doubts[0].as_json() if doubts else None}
+        if body.verdict == "passed" and (still := found.failed_check) is not None:
+            answer["still_failed"] = {"id": still["id"], "method": still["method"]}
         if asked.method != "comparison":
             return answer
         return {**answer, "compared": {key: measured[0][key] for key in ("id", "ended", "verdict", "ph")}}
