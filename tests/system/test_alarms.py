@@ -59,6 +59,7 @@ def test_a_pulled_meter_is_told_acknowledged_shelved_and_remembered_after_a_kill
     done = [row[2].text for row in table(Page(out), "live-feed-room", "acts").rows]
     assert done[0] == "alarm 'Meter silent' acknowledged: plug found loose"
     assert "shelved until 2" in done[1]
+    assert "'Sanitisation under way' acknowledged until 2" in done[4]
     assert len(done) == len(acts)
     others = {body["alarm"] for body in program.bodies("alarm")} - {"meter-silent", "sanitisation"}
     assert others <= {"clock-unsynchronised", "ledger-trouble"}

@@ -235,7 +235,8 @@ def _act(part: Part, body: Mapping[str, Json]) -> Html:
         return joined([f"{body['thing']} {body['name']} {body['state']}{why}"])
     if body["record"] == "operator-verdict":
         return joined([f"episode {body['episode']} {judged(body)}"])
-    until = body.get("shelved_until") if body["event"] == "shelved" else None
+    ends = {"shelved": "shelved_until", "acknowledged": "ends"}.get(body["event"], "")
+    until = body.get(ends)
     lasts = [] if until is None else [" until ", part.times(until)]
     return joined([f"alarm {body['title']!r} {body['event']}", *lasts, f": {body['reason']}"])
 
