@@ -234,3 +234,32 @@ def test_one_recording_that_cannot_be_read_does_not_keep_the_others_from_it(
     assert written == [{**line, "recording": "good.csv"} for line in plain]
     compared = ran("replay", "--compare", "loop-water", bad, good, *where, status=1)
     assert "loop-water" in compared.out
+
+
+@pytest.mark.parametrize("every", [1, 20])
+def test_a_coarse_ph_is_told_with_numbers_that_would_do(replayed: Replayed, every: int) -> None:
+    """The thermometer's noise hides the steps of 0.01 pH, which then pass for spikes."""
+    rng, s = np.random.default_rng(3), np.arange(3600) * every
+    temperature_c = 35.0 + rng.normal(0.0, 0.05, len(s))
+    ph = 8.205 - 0.3 * np.exp(-s / 200.0) + rng.normal(0.0, 0.004, len(s))
+    rows = [
+        f"{rfc3339(BEGAN_UTC_MS + 1000 * int(at))},{p:.2f},{t:.1f}"
+        for at, p, t in zip(s, ph, temperature_c, strict=True)
+    ]
+    text = "\n".join(["time,pH,T", *rows, ""])
+    mapping = '[cells.header-tank.recording.columns]\ntime = "time"\nph = "pH"\ntemperature_c = "T"\n'
+    first, done = replayed(text, CELL + mapping)
+    told = done.err.split("based on it, with ")[1:]
+    assert "pH was recorded in steps of 0.01, 0.59 mV" in done.err
+    assert len(told) == (1 if every == 1 else 2)
+    numbers: dict[str, float] = {}
+    for part in told:
+        for number in part.splitlines()[0].split(", "):
+            key, value = number.split(" = ")
+            numbers[key] = max(float(value), numbers.get(key, 0.0))
+    own = "\n".join(f"{key} = {value}" for key, value in numbers.items())
+    cell = CELL.replace("calibration =", 'criterion = "own"\ncalibration =')
+    lines, done = replayed(text, f'{cell}[criteria.own]\nbased_on = "loop-water"\n{own}\n{mapping}')
+    assert "based on it" not in done.err
+    assert len(results(lines)) > len(results(first))
+    assert results(lines)[-1]["ph"] == pytest.approx(8.205, abs=0.006)

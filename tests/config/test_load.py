@@ -204,6 +204,31 @@ def test_a_criterion_that_cannot_be_met_is_a_fault(numbers: str, fault: str) -> 
         ("recording]\nstart = 2026-03-01T00:00:00Z", 'start: does not go with time = "rfc3339"'),
         ('recording]\ntime = "elapsed-s"\nstart = 2026-03-01T00:00:00', "start: has no offset from UTC"),
         ("recording]\ndecimal_comma = true", "decimal_comma: needs another delimiter than a comma"),
+        (
+            'recording]\ntime = "local"\nzone = "UTC"',
+            'time_format: missing; time = "local" needs the form of the time',
+        ),
+        (
+            'recording]\ntime = "local"\nzone = "UTC"\ntime_format = "%H:%M:%S"',
+            "must tell day, month, year and hour",
+        ),
+        (
+            'recording]\ntime = "local"\nzone = "UTC"\ntime_format = "%d %Q"',
+            "holds something that is no directive",
+        ),
+        ('recording]\nzone = "Oslo"', 'zone: is "Oslo"; is no zone; write an offset like +01:00'),
+        ('recording]\nzone = "UTC"', 'zone: does not go with time = "rfc3339"; it belongs to time = "local"'),
+        ('recording]\nencoding = "base64"', "is no encoding of text"),
+        ("recording]\ncolumns = { time = [], mv = 3 }", "columns.time: is a list; names no column"),
+        (
+            'recording]\ncolumns = { time = "t", mv = 0 }',
+            "columns.mv: is 0; must be a heading, or the number",
+        ),
+        ('recording]\nunits = { mv = "kV" }', "units.mv: 'kV' is no unit known here; there is mV, V"),
+        (
+            'recording]\ncolumns = { time = 1, mv = 2 }\nunits = { flow_ml_min = "L/h" }',
+            "units: tells the unit of flow_ml_min, which has no column",
+        ),
         ('recording]\ndelimiter = "|"', 'is "|"; must be one of ",", ";", "\\t"'),
         ("recording]\ninterval_s = 1", 'interval_s: does not go with time = "rfc3339"'),
         ('recording]\ncolumns = { time = "t", mv = "e", ph = "p" }', "columns.ph: stands in place of mv"),

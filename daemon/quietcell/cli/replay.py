@@ -113,11 +113,12 @@ def _judge(
     for named, (survey, outcome) in told.items():
         if len(told) > 1:
             click.echo(f"{named}:", err=True)
-        lines = [*survey.lines(), *outcome.lines(config.criterion_of(named))]
+        criterion = (config.cells[named].criterion, config.criterion_of(named))
+        lines = [*survey.lines(), *outcome.lines(criterion[1]), *survey.coarse([criterion])]
         if config.cells[named].mode == "on-request" and not requests:
             lines.append("This cell is measured on request only: ask with --request TIME")
         elif not outcome.accepted:
-            lines += survey.hints([(config.cells[named].criterion, config.criterion_of(named))])
+            lines += survey.hints([criterion])
         click.echo("\n".join(lines), err=True)
     faults.raise_if_any()
     if outside := sorted({*requests} - asked):
@@ -244,10 +245,9 @@ def _compare(
     summaries = [summary(each, trials) for each in dict.fromkeys(each.criterion for each in trials)]
     if out is not None:
         out.writelines(json.dumps(asdict(each)) + "\n" for each in summaries)
-    without = [
-        (each.criterion, config.named_criterion(each.criterion)) for each in summaries if not each.accepted
-    ]
-    click.echo("\n".join([table(summaries), *survey.lines(), *(survey.hints(without) if without else [])]))
+    tried = [(each.criterion, config.named_criterion(each.criterion)) for each in summaries]
+    without = [one for one, each in zip(tried, summaries, strict=True) if not each.accepted]
+    click.echo("\n".join([table(summaries), *survey.lines(), *survey.coarse(tried), *survey.hints(without)]))
     if picture is not None and drawn is not None:
         plot(picture, *drawn, title=groups[0][0].name)
     faults.raise_if_any()

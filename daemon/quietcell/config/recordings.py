@@ -3,11 +3,11 @@
 import codecs
 from collections.abc import Iterator
 from collections.abc import Set as AbstractSet
-from datetime import datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from quietcell.config.fields import Seconds, Section, Text, refuse
@@ -15,14 +15,38 @@ from quietcell.core.recording import HEADER, Heading, TimeForm
 from quietcell.core.units import find_unit, unit_names
 
 
-def _heading(heading: str | int) -> str | int:
-    if isinstance(heading, bool) or heading == "" or (isinstance(heading, int) and not 1 <= heading <= 1000):
+def _heading(heading: object) -> object:
+    number = isinstance(heading, int) and not isinstance(heading, bool) and 1 <= heading <= 1000
+    if not number and not (isinstance(heading, str) and heading.strip()):
         raise PydanticCustomError("heading", "must be a heading, or the number of the column from the left")
     return heading
 
 
-Column = Annotated[str | int, AfterValidator(_heading)]
+def _columns(columns: object) -> object:
+    for heading in columns if isinstance(columns, list) else [columns]:
+        _heading(heading)
+    if columns == []:
+        raise PydanticCustomError("heading", "names no column")
+    return columns
+
+
+Column = Annotated[str | int, BeforeValidator(_heading)]
 """A column's heading, or its number from the left, counted from 1."""
+Columns = Annotated[str | int | list[str | int], BeforeValidator(_columns)]
+"""One, or several that are read as one text."""
+_SOME_TIME = datetime(2026, 3, 14, 15, 16, 17, tzinfo=UTC)
+
+
+def _whole_form(form: str) -> str:
+    try:
+        again = datetime.strptime(_SOME_TIME.strftime(form), form)  # noqa: DTZ007 # only its parts matter
+    except ValueError:
+        raise PydanticCustomError(
+            "time_format", "holds something that is no directive, or one twice; see the example"
+        ) from None
+    if (again.year, again.month, again.day, again.hour) != (2026, 3, 14, 15):
+        raise PydanticCustomError("time_format", "must tell day, month, year and hour (%I needs %p)")
+    return form
 
 
 def zone_of(text: str) -> tzinfo:
@@ -53,7 +77,7 @@ def _known_zone(text: str) -> str:
 
 def _known_encoding(text: str) -> str:
     try:
-        b"".decode(codecs.lookup(text).name)
+        b"a".decode(codecs.lookup(text).name, errors="replace")
     except LookupError:
         raise PydanticCustomError(
             "encoding", "is no encoding of text; common ones are utf-8, utf-16, latin-1, cp1252"
@@ -64,7 +88,7 @@ def _known_encoding(text: str) -> str:
 class RecordingColumns(Section):
     """Columns of a recording, by heading or by number; a quantity without a column was not measured."""
 
-    time: Column | list[Column] | None = Field(
+    time: Columns | None = Field(
         default=None, description="Column of the time, or several read as one text, such as date and time."
     )
     mv: Column | None = Field(default=None, description="Column of the electrode potential.")
@@ -84,8 +108,6 @@ class RecordingColumns(Section):
             faults.append(("ph", "stands in place of mv; name one of the two columns"))
         if self.mv is None and self.ph is None:
             faults.append(("mv", 'missing; name the column of the potential, or ph = "..." in its place'))
-        if self.time == []:
-            faults.append(("time", "names no column"))
         refuse(faults)
         return self
 
@@ -143,7 +165,7 @@ class RecordingLayout(Section):
         description="What tells the time: RFC 3339 text, text of the form time_format, a number of ms, s, "
         "min, h or d since start, or the row number.",
     )
-    time_format: Text | None = Field(
+    time_format: Annotated[Text, AfterValidator(_whole_form)] | None = Field(
         default=None,
         description="Form of the time for local: %d.%m.%Y %H:%M:%S, or %m/%d/%Y %I:%M:%S %p with AM and PM. "
         "Day, month and year %d %m %Y (%y of two digits), %H (%I of 12 h) %M %S %f, AM or PM %p, offset %z.",

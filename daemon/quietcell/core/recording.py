@@ -102,6 +102,8 @@ class Remarks:
     steps_back: int = 0
     """How often time went back, so that a segment began."""
     first_step_back: str = ""
+    ph_decimals: int | None = None
+    """Most decimals a recorded pH was told with; None of a recording of mV."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -233,6 +233,8 @@ class _Reader:
         values = {key: self._number(row, key) for key in _MEASURED if key in self._place}
         self._widest = max(self._widest, len(row))
         self._complete(values)
+        if "ph" in values:
+            self._note_decimals([self._cell(row, "ph")])
         return at, values, self._cell(row, "flags").split(), self._segment_of(row)
 
     def _complete(self, values: dict[str, float]) -> None:
@@ -247,6 +249,11 @@ class _Reader:
     def _mv(self, ph: float, temperature_c: float) -> float:
         known_c = 25.0 if math.isnan(temperature_c) else temperature_c  # no pH comes of it without one
         return _mv_of(self._layout.ph_line, ph, known_c)
+
+    def _note_decimals(self, texts: Sequence[str]) -> None:
+        comma = "," if self._layout.decimal_comma else "."
+        most = max(len(text.strip().partition(comma)[2]) for text in set(texts))
+        self._remarks.ph_decimals = max(most, self._remarks.ph_decimals or 0)
 
     def _aside(self, row: list[str]) -> bool:
         """Return whether a row is no reading by its kind: empty, a comment, a header, a row of units."""
@@ -314,6 +321,7 @@ class _Reader:
         for quantity in QUANTITIES:
             values.setdefault(quantity, [math.nan] * len(lines))
         if "ph" in values:
+            self._note_decimals(columns["ph"])
             values["mv"] = list(map(self._mv, values["ph"], values["temperature_c"]))
         for quantity in QUANTITIES:
             self._columns[quantity] += values[quantity]

@@ -1,17 +1,19 @@
 """What recordings held, and why little came of them: in words for whoever replays an archive."""
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from quietcell.core.endpoint.criterion import Criterion, slower
+from quietcell.core.electrode.nernst import MV_PER_KELVIN
+from quietcell.core.endpoint.criterion import Criterion, coarser, slower
 from quietcell.core.recording import Chunk, Piece, Remarks
 from quietcell.core.records import Body, DeterminationBody, Verdict
 from quietcell.core.times import rfc3339
 from quietcell.service.compare import counted
 
 _MOSTLY = 0.5
+MV_PER_PH_25 = MV_PER_KELVIN * 298.15
 _BOUNDS = (
     ("drift_bound_mv_per_min", "max_drift_mv_per_min", "bound of the drift", "mV/min"),
     (
@@ -38,6 +40,7 @@ class Survey:
         self._equal = 0
         self._without: Counter[str] = Counter()
         self._remarks: list[str] = []
+        self._ph_decimals: int | None = None
 
     def read(self, pieces: Iterable[Piece], remarks: Remarks) -> Iterator[Piece]:
         """Pass pieces on."""
@@ -45,6 +48,8 @@ class Survey:
             if isinstance(piece, Chunk):
                 self._look_at(piece)
             yield piece
+        if remarks.ph_decimals is not None:
+            self._ph_decimals = max(remarks.ph_decimals, self._ph_decimals or 0)
         if remarks.left_out:
             self._remarks.append(f"Rows left out: {remarks.left_out}; the first: {remarks.first_left_out}")
         if remarks.steps_back:
@@ -79,9 +84,22 @@ class Survey:
         before = np.cumsum([count for _, count in by_length])
         return by_length[int(np.searchsorted(before, before[-1] / 2))][0] / 1000
 
+    def coarse(self, criteria: Sequence[tuple[str, Criterion]]) -> list[str]:
+        """Return for which of the criteria pH was recorded in too coarse steps."""
+        if self._ph_decimals is None:
+            return []
+        step_ph = 10.0**-self._ph_decimals
+        step_mv = step_ph * MV_PER_PH_25
+        return [
+            f"pH was recorded in steps of {step_ph:g}, {step_mv:.2g} mV, and {name} states resolution_mv = "
+            f"{each.resolution_mv:g}: steps then pass for spikes. {_based_on(coarser(each, step_mv))}"
+            for name, each in criteria
+            if step_mv > each.resolution_mv
+        ]
+
     def hints(self, criteria: Sequence[tuple[str, Criterion]]) -> list[str]:
         """Return why readings like these come to nothing by any of the criteria."""
-        if not self.rows:
+        if not self.rows or not criteria:
             return []
         hints = [
             f"No reading holds {what}: name its column under [cells.NAME.recording]{also}"
@@ -110,12 +128,16 @@ class Survey:
 
 
 def _too_seldom(name: str, criterion: Criterion, every_s: float) -> str:
-    numbers = ", ".join(f"{key} = {value}" for key, value in slower(criterion, every_s).items())
     asks = f"min_readings = {criterion.min_readings} in window_s = {criterion.window_s:g}, max_gap_s = "
     return (
         f"A reading every {every_s:g} s never fills the window of {name} ({asks}{criterion.max_gap_s:g}). "
-        f"A criterion of your own may be based on it, with {numbers}"
+        f"{_based_on(slower(criterion, every_s))}"
     )
+
+
+def _based_on(numbers: Mapping[str, float]) -> str:
+    told = ", ".join(f"{key} = {value:g}" for key, value in numbers.items())
+    return f"A criterion of your own may be based on it, with {told}"
 
 
 class Outcome:

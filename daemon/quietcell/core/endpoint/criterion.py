@@ -5,6 +5,9 @@ import math
 from dataclasses import dataclass, fields
 from functools import lru_cache
 
+_LEAST_MV_PER_PH = 54.0
+"""Slope at 0 °C, mV: what a step in mV is at most in pH."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Criterion:
@@ -115,4 +118,34 @@ def slower(criterion: Criterion, every_s: float) -> dict[str, int]:
         longest_s = max(2 * window_s, round(criterion.long_window_s))
         numbers["long_window_s"] = longest_s
     numbers["max_wait_s"] = max(round(criterion.max_wait_s), 3 * (round(criterion.min_wait_s) + longest_s))
+    return numbers
+
+
+def coarser(criterion: Criterion, step_mv: float) -> dict[str, float]:
+    """Return the numbers to change where readings come in coarser steps than a criterion states.
+
+    Parameters
+    ----------
+    criterion : Criterion
+        What is to be met.
+    step_mv : float
+        Smallest step of the readings, mV.
+
+    Returns
+    -------
+    dict of str to float
+        By name of the field: the step, and spans and a limit that readings of such steps can meet.
+    """
+    resolution_mv = math.ceil(10.0 * step_mv) / 10.0
+    numbers = {"resolution_mv": resolution_mv}
+    spans = [("window_s", criterion.window_s, criterion.max_drift_mv_per_min)]
+    if criterion.long_window_s is not None:
+        spans.append(("long_window_s", criterion.long_window_s, criterion.long_max_drift_mv_per_min))
+    for name, span_s, limit in spans:
+        needed_s = 10.0 * math.ceil(6.0 * resolution_mv / limit)
+        if needed_s > span_s:
+            numbers[name] = needed_s
+    needed_ph = math.ceil(100.0 * resolution_mv / _LEAST_MV_PER_PH) / 100.0
+    if needed_ph > criterion.max_remaining_ph:
+        numbers["max_remaining_ph"] = needed_ph
     return numbers
