@@ -95,7 +95,7 @@ class BrokerConnection:
             raise BrokerLostError(
                 f"cannot connect: {in_words(error)}",
                 subject=str(self._broker),
-                hint="Check host, port, tls, credentials, certificates and that the broker runs",
+                hint="Check host, port, protocol, tls, credentials, certificates and that the broker runs",
             ) from error
         self._free = asyncio.Semaphore(self._client.window)
         return self

@@ -46,7 +46,7 @@ ReasonCode.names = {
     code: {name: [*packets, PacketTypes.PUBACK] for name, packets in names.items()}
     if code >= _UNSPECIFIED and len(names) == 1
     else names
-    for code, names in ReasonCode.names.items()
+    for code, names in getattr(ReasonCode, "names", {}).items()  # older ones keep them elsewhere
 }
 
 

@@ -34,7 +34,8 @@ def document() -> Schema:
             "title": "quietcell",
             "version": __version__,
             "description": "Results, refusals, suspected causes, alarms and live values of pH measurements "
-            "in purified water. Records come at least once and in order; drop repeats by (ledger, seq).",
+            "in purified water. Records come at least once, in order but for those refused or "
+            "asked for and sent again; drop repeats by (ledger, seq).",
             "license": {"name": "Apache-2.0"},
         },
         "defaultContentType": "application/json",
