@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+from quietcell.core.times import DAY_MS, utc_ms
 from quietcell.service.cell import CellTask
 from tests.support.cell_bench import Bench, meter_readings
 from tests.support.command import ran
@@ -26,3 +27,19 @@ async def test_nothing_from_before_the_clock_was_set_back_is_missing_and_the_ste
     out = tmp_path / "report.html"
     ran("report", "--ledger", tmp_path / "ledger", "--out", out, "--no-readings")
     assert "The clock was set back" in out.read_text(encoding="utf-8")
+
+
+async def test_a_clock_that_was_a_year_ahead_does_not_draw_every_later_report_to_itself(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path / "ledger")
+
+    async def set_back(_: CellTask) -> None:
+        bench.clock.utc -= 365 * DAY_MS
+
+    await bench.run(meter_readings(200), 200, events={150: set_back})
+    last = bench.bodies()[-1]["at"]
+    await bench.ledger.close()
+    told = json.loads(ran("report", "--ledger", tmp_path / "ledger", "--json", "--no-readings").out)
+    assert abs(utc_ms(told["to_at"]) - utc_ms(last)) < 60_000
+    assert told["cells"][0]["faults"]["clock-step"] == 1

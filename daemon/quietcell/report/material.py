@@ -214,7 +214,8 @@ def _read(journal: Journal, cell: str, kind: str, from_ms: int, to_ms: int) -> l
 def whole_span(journal: Journal) -> Span | None:
     """Return from the earliest to the latest record, None for an empty ledger.
 
-    Where the clock was set back the last record is not the latest: a segment ended at the step.
+    Where the clock was set back the last record is not the latest: a segment ended at the step. But what lies
+    more than a day ahead of a clock that is right now was never so: all later reports would end there.
     """
     first, last = journal.get(1), journal.get(journal.head[0])
     if first is None or last is None:
@@ -223,4 +224,5 @@ def whole_span(journal: Journal) -> Span | None:
     at = [utc_ms(record.envelope()["body"]["at"]) for record in (first, last)]
     for cell in journal.cells():
         at += [utc_ms(record.body()["at"]) for record in journal.of_cell(cell, kinds=("segment",))]
-    return Span(from_ms=min(*times, *at), to_ms=max(*times, *at) + 1)
+    now_ms = max(times[-1], at[1])
+    return Span(from_ms=min(*times, *at), to_ms=max(ms for ms in (*times, *at) if ms <= now_ms + DAY_MS) + 1)
