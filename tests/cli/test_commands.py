@@ -1,6 +1,7 @@
 """Commands as people and scripts use them: what they print and how they end."""
 
 import asyncio
+import errno
 import json
 import random
 import sqlite3
@@ -70,6 +71,24 @@ def test_a_folder_without_a_ledger_is_said_to_be_one(command: str, tmp_path: Pat
     more = () if command == "verify" else ("--out", tmp_path / "out")
     told = ran(command, "--ledger", tmp_path / "empty", *more, status=1).err
     assert "no ledger here. Has `quietcell run` been started once?" in told
+
+
+def test_closed_standard_streams_are_taken_by_no_file_of_ours() -> None:
+    code = (
+        "import os, sys\nfor number in range(3): os.close(number)\nsys.stderr = None\n"
+        "from quietcell.service.logs import configure_logs, hold_standard_streams\n"
+        "hold_standard_streams()\nconfigure_logs('auto')\n"
+        "assert os.open('/', os.O_RDONLY) > 2"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_who_runs_out_of_open_files_is_told_what_allows_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none_left(_: Place) -> Path:
+        raise OSError(errno.EMFILE, "Too many open files")
+
+    monkeypatch.setattr(Place, "folder", none_left)
+    assert "Too many open files. Let it have more: LimitNOFILE=" in ran("verify", status=1).err
 
 
 @pytest.mark.parametrize("command", ["status", "verify"])

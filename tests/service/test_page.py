@@ -46,6 +46,21 @@ async def test_a_page_that_dies_is_started_anew_and_ends_with_the_daemon(
         os.kill(second, 0)
 
 
+async def test_a_page_that_says_nothing_sensible_ends_nothing_and_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    speaker = tmp_path / "speaker"
+    speaker.write_text("#!/bin/sh\necho out of memory\n")
+    speaker.chmod(0o755)
+    monkeypatch.setattr("sys.executable", str(speaker))
+    monkeypatch.setattr(page_module, "Backoff", lambda: Backoff(0.01, 0.02))
+    config = parse_config("[cells.a]\n[panel]\nport = 0", "a.toml", DRIVERS)
+    with structlog.testing.capture_logs() as told:
+        async with Page(config, tmp_path):
+            await until(lambda: len(told) > 1)
+    assert {entry["event"] for entry in told} == {"page cannot be started"}
+
+
 async def test_a_changed_panel_starts_the_page_anew_and_one_taken_out_ends_it(tmp_path: Path) -> None:
     def config(text: str) -> Config:
         return parse_config(f"[cells.a]\n{text}", "a.toml", DRIVERS)

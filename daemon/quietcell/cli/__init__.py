@@ -1,5 +1,6 @@
 """The command line; command bodies are imported only when they run."""
 
+import errno
 import os
 import sqlite3
 import sys
@@ -100,4 +101,6 @@ def _said(error: Exception) -> str:
         return error.format_message()
     if isinstance(error, sqlite3.Error):
         return f"the ledger cannot be read: {error}. See what `quietcell verify` says"
+    if isinstance(error, OSError) and error.errno == errno.EMFILE:
+        return f"{spoken(error)}. Let it have more: LimitNOFILE= of the service, or `ulimit -n`"
     return spoken(error)

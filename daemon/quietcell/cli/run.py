@@ -13,7 +13,7 @@ from quietcell.config import load_config
 from quietcell.service.clock import SystemClock
 from quietcell.service.daemon import Daemon
 from quietcell.service.drivers import InstalledDrivers
-from quietcell.service.logs import configure_logs
+from quietcell.service.logs import configure_logs, hold_standard_streams
 from quietcell.service.notify import Notifier
 
 
@@ -28,6 +28,7 @@ def command(path: Path, *, verbose: bool) -> None:
     `quietcell reload`, takes over a changed configuration; an invalid one changes nothing. So it
     goes on when its terminal is closed.
     """
+    hold_standard_streams()
     drivers = InstalledDrivers()
     config = load_config(path, drivers)
     configure_logs(config.log.format, verbose=verbose)

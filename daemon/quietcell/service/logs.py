@@ -19,6 +19,17 @@ _PRIORITIES = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
 """Of syslog(3), by level; the journal takes them from ``<N>`` before a line, as sd-daemon(3) says."""
 
 
+def hold_standard_streams() -> None:
+    """Let the place of a standard stream that is closed be taken by nothing: others write there by number."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # gets the lowest number that is free
+    if sys.stderr is None:
+        sys.stderr = os.fdopen(2, "w", closefd=False)
+
+
 def configure_logs(
     form: Literal["auto", "text", "json"], *, verbose: bool = False, file: TextIO | None = None
 ) -> None:

@@ -108,7 +108,7 @@ class Page:
         while True:
             try:
                 await self._run()
-            except OSError as error:
+            except (OSError, ValueError) as error:  # such as where there is no memory for it
                 self._log.warning("page cannot be started", text=str(error))
             await backoff.pause()
 
