@@ -2,10 +2,15 @@
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
+from quietcell.cli import flow_test
+from quietcell.cli.bench_session import Session
 from quietcell.core.ingress.flow_test import FlowStep
+from quietcell.core.times import rfc3339
 from tests.support.bench_meter import (
     FIXED,
     GOOD,
@@ -29,6 +34,18 @@ def turn(meter: BenchMeter, step: FlowStep) -> None:
     assert step.conductivity_us_cm is not None
     meter.dip(step.ph, step.conductivity_us_cm, step.temperature_c)
     meter.flow_ml_min = step.flow_ml_min
+
+
+def test_what_is_shown_while_a_flow_settles_is_the_flow_of_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    flows = [(0, 60.0), (0, 60.2), (90_000, 41.0), (200_000, 40.0)]
+    lives = iter([{"at": rfc3339(ms), "flow_ml_min": flow} for ms, flow in flows])
+    shown: list[str] = []
+    monkeypatch.setattr(flow_test, "show", shown.append)
+    monkeypatch.setattr(flow_test, "LOOK_S", 0.0)
+    session = SimpleNamespace(indication=lambda: next(lives))
+    how = flow_test.Flows(given_ml_min=(), settle_s=180.0, pause=False)
+    flow_test._settle(cast("Session", session), 60.0, {"hold_up_ml": 12.0}, how)
+    assert shown == ["60.2 mL/min: settles, 0 of 180 s", "41.0 mL/min: settles, 90 of 180 s", ""]
 
 
 def test_a_leak_is_found_by_three_flows_and_back(tmp_path: Path) -> None:

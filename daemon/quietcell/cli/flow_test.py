@@ -161,9 +161,11 @@ def _settle(here: Session, flow_ml_min: float, found: dict[str, Json], flows: Fl
     wait_s = max(volumes_s, LEAST_SETTLE_S) if flows.settle_s is None else flows.settle_s
     began_ms = utc_ms(here.indication()["at"])
     while True:
-        gone_s = (utc_ms(here.indication()["at"]) - began_ms) / 1000.0
+        live = here.indication()
+        gone_s = (utc_ms(live["at"]) - began_ms) / 1000.0
         if gone_s >= wait_s:
             show("")
             return
-        show(f"{flow_ml_min:.1f} mL/min: settles, {gone_s:.0f} of {wait_s:.0f} s")
+        flow = flow_ml_min if live["flow_ml_min"] is None else live["flow_ml_min"]
+        show(f"{flow:.1f} mL/min: settles, {gone_s:.0f} of {wait_s:.0f} s")
         time.sleep(LOOK_S)
