@@ -1,8 +1,10 @@
 """Daily files equal the journal whatever a crash leaves; a drop folder gets each result whole."""
 
 import csv
+import errno
 import json
 import os
+import stat
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -349,6 +351,24 @@ def test_the_drop_folder_gets_results_alone_under_names_that_sort_by_time(
         "20261125T090002000Z_live-feed-room_000000002.json",
         "20261125T090004000Z_live-feed-room_000000004.json",
     ]
+
+
+def test_a_share_that_syncs_no_folders_takes_files_all_the_same(
+    tmp_path: Path, cursors: Cursors, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sync = os.fsync
+
+    def of_files_alone(descriptor: int) -> None:
+        if stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            raise OSError(errno.EINVAL, "Invalid argument")
+        sync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", of_files_alone)
+    records = stored([25] * 2)
+    DropFolder(tmp_path / "drop", cursors).write(records)
+    DailyFiles(tmp_path / "out", json_sheet(), cursors).write(records)
+    assert len(list((tmp_path / "drop").iterdir())) == 2
+    assert texts(tmp_path / "out") == lines(records)
 
 
 def test_the_drop_folder_gets_doubts_about_results_too(tmp_path: Path, cursors: Cursors) -> None:

@@ -7,6 +7,7 @@ A file in the drop folder appears whole or not at all, under a name that belongs
 that was taken away before the cursor moved comes again.
 """
 
+import errno
 import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
 
 RESULTS = ("accepted", "qualified")
+_NO_SYNC = (errno.EINVAL, errno.ENOTSUP)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,9 +248,12 @@ def _write_through(path: Path, content: bytes) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Make new names in a folder durable."""
+    """Make new names in a folder durable, where its file system knows how: shares of some kinds do not."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
+    except OSError as error:
+        if error.errno not in _NO_SYNC:
+            raise
     finally:
         os.close(descriptor)
