@@ -1,8 +1,11 @@
 """One folder of results belongs to one daemon."""
 
+import errno
+import fcntl
 from pathlib import Path
 
 import pytest
+import structlog
 
 from quietcell.errors import ConfigError
 from quietcell.outlets.folder_lock import FolderLocks
@@ -33,3 +36,15 @@ def test_a_folder_that_cannot_be_made_stops_nobody(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with FolderLocks() as locks:
         locks.take([tmp_path / "file" / "results"])
+
+
+def test_a_share_that_knows_no_locks_is_written_to_without_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unknown(*_: object) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr(fcntl, "flock", unknown)
+    with FolderLocks() as locks, structlog.testing.capture_logs() as logs:
+        locks.take([tmp_path / "results"])
+    assert [log["text"] for log in logs] == ["No locks available"]

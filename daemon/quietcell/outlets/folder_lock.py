@@ -35,7 +35,8 @@ class FolderLocks:
     def take(self, folders: Iterable[Path]) -> None:
         """Take folders, making those that are not there.
 
-        One that cannot be written now is left alone: its outlet tells so and tries again.
+        One that cannot be written now is left alone: its outlet tells so and tries again. One on a share that
+        knows no locks is used without.
 
         Raises
         ------
@@ -54,8 +55,12 @@ class FolderLocks:
                 continue
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as error:
+            except BlockingIOError as error:
                 os.close(descriptor)
                 wrong = f"outlets.files: another quietcell writes to {folder}"
                 raise ConfigError([f"{wrong}; give this one a folder of its own"]) from error
+            except OSError as error:  # a share that knows no locks
+                os.close(descriptor)
+                structlog.get_logger().warning("folder not locked", folder=str(folder), text=spoken(error))
+                continue
             self._held[path] = descriptor
