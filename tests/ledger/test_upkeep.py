@@ -1,6 +1,7 @@
 """Backups, older and newer ledgers, months given up, and folders no ledger may lie in."""
 
 import asyncio
+import json
 import os
 import shutil
 import sqlite3
@@ -110,6 +111,15 @@ def test_a_ledger_in_a_folder_that_cannot_be_written_is_read(
     monkeypatch.setattr(os, "access", lambda *_: False)  # the rights may be no hindrance to who runs this
     assert checked(folder).readings == backup(folder, tmp_path / "copy").readings == 60
     assert sorted(folder.iterdir()) == before
+
+
+def test_what_a_backup_prints_for_a_script_is_a_head_to_verify_by(tmp_path: Path) -> None:
+    recorded(tmp_path / "state", seconds=30)
+    told = ran("backup", "--ledger", tmp_path / "state", "--out", tmp_path / "copy", "--json")
+    assert not told.err
+    (tmp_path / "head.json").write_text(told.out)
+    again = ran("verify", "--ledger", tmp_path / "state", "--head", tmp_path / "head.json", "--json")
+    assert json.loads(again.out)["witnessed"] == json.loads(told.out)["hash"]
 
 
 def test_a_backup_overwrites_nothing(tmp_path: Path) -> None:

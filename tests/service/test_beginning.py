@@ -116,6 +116,16 @@ async def test_a_start_that_waits_for_a_failing_disk_can_be_stopped(
                 await running
 
 
+async def test_a_ledger_that_begins_is_told_of_and_one_that_goes_on_is_not(tmp_path: Path) -> None:
+    stop = asyncio.Event()
+    with capture_logs() as logs:
+        for _ in range(2):
+            stop.clear()
+            await daemon(tmp_path).run(stop, ready=stop.set)
+    folders = [log["folder"] for log in logs if log["event"] == "a new ledger begins here"]
+    assert folders == [str(tmp_path / "state")]
+
+
 async def test_outlets_ahead_of_a_journal_that_lost_records_deliver_what_comes(tmp_path: Path) -> None:
     folder, files = tmp_path / "state", '[outlets.files]\nfolder = "results"\n'
     folder.mkdir()

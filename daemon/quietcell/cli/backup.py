@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from quietcell.cli.options import Place, ledger_options, outside
+from quietcell.cli.options import Place, json_option, ledger_options, outside, print_json
 
 
 @click.command("backup")
@@ -15,17 +15,25 @@ from quietcell.cli.options import Place, ledger_options, outside
     type=click.Path(path_type=Path),
     help="Folder to make; must not exist, or be empty.",
 )
-def command(place: Place, out: Path) -> None:
+@json_option
+def command(place: Place, out: Path, *, as_json: bool) -> None:
     """Copy the ledger to another folder while the daemon runs, and check the copy.
 
     The copy is a ledger: `quietcell verify`, `export` and `run` work on it. Copy to another disk or
     machine, and keep the printed head apart from it: with it `quietcell verify --head` finds a ledger
-    that was cut or rewritten.
+    that was cut or rewritten. It reads what --json prints from a file, too.
     """
     from quietcell.ledger.backup import backup  # noqa: PLC0415 # commands pay only for what they use
+    from quietcell.ledger.journal import Journal  # noqa: PLC0415 # same
 
     folder = place.folder()
     outside(out, folder)
-    found = backup(folder, out, tell=lambda text: click.echo(text, err=True))
-    click.echo(f"{out}: {found.records} records, {found.readings + found.readings_uncovered} readings, sound")
+    found = backup(folder, out, tell=lambda text: None if as_json else click.echo(text, err=True))
+    readings = found.readings + found.readings_uncovered
+    if as_json:
+        with Journal(out) as journal:
+            head = {"ledger": journal.ledger, "seq": found.records, "hash": found.head}
+        print_json({"out": str(out), **head, "readings": readings})
+        return
+    click.echo(f"{out}: {found.records} records, {readings} readings, sound")
     click.echo(f"Head:  {found.records}:{found.head}")

@@ -127,6 +127,8 @@ class Daemon:
                 ids = DaemonIds(await ledger.run(ledger.journal.last_run) + 1)
                 ledger.give_ids(ids.next)
                 began: list[Body] = [self._run_body(ids, "began")]
+                if not ledger.seq:  # also where a disk that should be there is not mounted
+                    structlog.get_logger().warning("a new ledger begins here", folder=str(ledger.folder))
                 if ahead := cursors.go_back_to(ledger.seq):
                     text = lost_records(ahead, ledger.seq)
                     structlog.get_logger().error("records of the ledger are lost", text=text)
