@@ -3,7 +3,9 @@
 import gzip
 import io
 import json
+import os
 import sys
+import threading
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -16,7 +18,7 @@ from quietcell.core.times import rfc3339, utc_ms
 from tests.support.command import Ran, ran
 
 BEGAN_UTC_MS = utc_ms("2026-03-01T08:00:00Z")
-READINGS = 1500
+READINGS = 2200
 SITE = """
 [site]
 name = "merrow-sound"
@@ -148,6 +150,18 @@ def test_standard_input_is_read_like_a_file(
     ran("replay", "-", "--config", tmp_path / "cells.toml", "--out", out)
     piped = [json.loads(line) for line in out.read_text().splitlines()]
     assert [{**line, "recording": "-"} for line in plain] == piped
+
+
+def test_a_pipe_with_a_name_is_read_like_a_file(tmp_path: Path, replayed: Replayed) -> None:
+    plain, _ = replayed(table(), CELL)
+    pipe, out = tmp_path / "pipe", tmp_path / "piped.jsonl"
+    os.mkfifo(pipe)
+    writer = threading.Thread(target=pipe.write_text, args=(table(),))
+    writer.start()
+    ran("replay", pipe, "--config", tmp_path / "cells.toml", "--out", out)
+    writer.join()
+    piped = [json.loads(line) for line in out.read_text().splitlines()]
+    assert [{**line, "recording": "pipe"} for line in plain] == piped
 
 
 def test_files_of_one_logger_joined_give_what_the_whole_gives(tmp_path: Path, replayed: Replayed) -> None:

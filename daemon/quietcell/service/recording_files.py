@@ -65,18 +65,19 @@ def _lines(
     text: io.TextIOWrapper, path: Path, encoding: str, source: BinaryIO, tell: Callable[[int], None]
 ) -> Iterator[str]:
     read = number = 0
+    sized = source.seekable() and path != STANDARD_INPUT
     try:
         for line in text:
             number += 1
-            if number % _TELL_EVERY_LINES == 0 and path != STANDARD_INPUT:
+            if number % _TELL_EVERY_LINES == 0 and sized:
                 at = source.tell()
                 tell(at - read)
                 read = at
             yield line
     except UnicodeError as error:
-        hint = "" if encoding == "utf-8-sig" else f" as {encoding}"
+        where = f"text behind line {number}" if number else "its text"
         raise RecordingError(
-            f"text behind line {number} cannot be read{hint or ' as utf-8'}",
+            f"{where} cannot be read as {encoding.removesuffix('-sig')}",
             subject=str(path),
             hint='Say its encoding under [cells.NAME.recording], such as encoding = "latin-1" or "utf-16-le"',
         ) from error
@@ -86,5 +87,5 @@ def _lines(
             subject=str(path),
             hint="Unpack what can be (zcat FILE > FILE.csv) and replay that",
         ) from error
-    if path != STANDARD_INPUT:
+    if sized:
         tell(os.fstat(source.fileno()).st_size - read)
