@@ -192,6 +192,26 @@ def test_the_end_says_what_was_read_and_left_out(replayed: Replayed) -> None:
     assert "loop.csv:601: " in done.err
 
 
+def test_files_that_overlap_are_told_by_the_row_where_time_goes_back(
+    tmp_path: Path, replayed: Replayed
+) -> None:
+    replayed(table(), CELL)
+    parts = [tmp_path / "first.csv", tmp_path / "second.csv"]
+    parts[0].write_text(table(last=1200))
+    parts[1].write_text(table(first=1100))
+    out = tmp_path / "joined.jsonl"
+    told = ran("replay", "--join", *parts, "--config", tmp_path / "cells.toml", "--out", out).err
+    assert "Rows at which time goes back, so that a segment and its window begin: 1; the first: " in told
+    assert "second.csv:2: " in told
+    segments = [json.loads(line) for line in out.read_text().splitlines() if '"record": "segment"' in line]
+    assert [(each["segment"], each["state"], each["cause"]) for each in segments] == [
+        (1, "began", "started"),
+        (1, "ended", "clock-step"),
+        (2, "began", "clock-step"),
+        (2, "ended", "recording-ended"),
+    ]
+
+
 def test_readings_too_seldom_are_told_with_numbers_that_would_do(replayed: Replayed) -> None:
     rows = table().splitlines()
     text = "\n".join([rows[0], *rows[1::10], ""])

@@ -54,8 +54,8 @@ class Survey:
             self._remarks.append(f"Rows left out: {remarks.left_out}; the first: {remarks.first_left_out}")
         if remarks.steps_back:
             self._remarks.append(
-                f"Time goes back at {remarks.steps_back} rows, where a segment and its window begin anew; "
-                f"the first: {remarks.first_step_back}"
+                f"Rows at which time goes back, so that a segment and its window begin: "
+                f"{remarks.steps_back}; the first: {remarks.first_step_back}"
             )
 
     def _look_at(self, chunk: Chunk) -> None:
