@@ -23,7 +23,8 @@ def check(path: Path) -> None:
     """Check a configuration.
 
     Prints every fault at once as FILE:LINE: KEY: what is wrong and what is allowed, and ends with
-    status 78. Looks at the secrets and certificates it names, and whether ports are there; opens none.
+    status 78. In a file without a fault it goes on to the secrets and certificates named, and to whether
+    ports are there; it opens none.
     """
     config = load_config(path, InstalledDrivers())
     faults, unseen = looked_at(config)
