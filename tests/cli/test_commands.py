@@ -3,6 +3,7 @@
 import asyncio
 import errno
 import json
+import os
 import random
 import sqlite3
 import subprocess
@@ -17,9 +18,10 @@ from serial.tools.list_ports_common import ListPortInfo
 
 from quietcell.cli import COMMANDS
 from quietcell.cli.demo_view import Story, outcome, summary
-from quietcell.cli.options import Place
+from quietcell.cli.options import Place, whole_file
 from quietcell.cli.ports import serial_ports
 from quietcell.config import example_text
+from quietcell.errors import QuietcellError
 from quietcell.ledger import file_system
 from quietcell.service.commands import no_cell
 from quietcell.service.control import ControlSocket
@@ -101,6 +103,36 @@ def test_who_may_not_look_into_the_ledger_is_told_what_lets_them(
     monkeypatch.setattr(Path, "is_dir", closed)
     told = ran(command, "--ledger", tmp_path, status=1).err
     assert f"{tmp_path}: not allowed. Join the group that owns it, and log in again" in told
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_what_cannot_be_written_to_its_end_takes_the_place_of_nothing(tmp_path: Path, *, there: bool) -> None:
+    out = tmp_path / "month.html"
+    if there:
+        out.write_text("last month's")
+
+    def fill_the_disk() -> None:
+        with whole_file(out) as file:
+            file.write("half")
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+    with pytest.raises(QuietcellError, match=r"month.html: cannot write: No space"):
+        fill_the_disk()
+    assert [path.read_text() for path in tmp_path.iterdir()] == ["last month's"] * there
+
+
+def test_a_file_behind_a_link_and_what_is_no_file_are_written_where_they_are(tmp_path: Path) -> None:
+    (tmp_path / "real.csv").write_text("old")
+    (tmp_path / "link.csv").symlink_to("real.csv")
+    os.mkfifo(tmp_path / "pipe")
+    reading = os.open(tmp_path / "pipe", os.O_RDONLY | os.O_NONBLOCK)
+    for name in ("link.csv", "pipe"):
+        with whole_file(tmp_path / name) as file:
+            file.write("new")
+    assert os.read(reading, 10) == b"new"
+    os.close(reading)
+    assert (tmp_path / "real.csv").read_text() == "new"
+    assert (tmp_path / "link.csv").is_symlink()
 
 
 @pytest.mark.parametrize("command", ["backup", "export", "report"])

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from quietcell.cli.options import Place, ledger_options, outside
+from quietcell.cli.options import Place, ledger_options, outside, whole_file
 from quietcell.errors import LedgerDamagedError, LedgerError, UsageError
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
@@ -67,7 +67,7 @@ def _written(journal: Journal, folder: Path, cell: str, out: Path) -> tuple[int,
 def _write(journal: Journal, folder: Path, cell: str, out: Path) -> tuple[int, list[str]]:
     with closing(ReadingsFiles(folder, read_only=True)) as readings:
         rows = -1  # one is the header
-        with out.open("w", encoding="utf-8", newline="\n") as file:
+        with whole_file(out) as file:
             for line in recording_lines(journal, readings, cell):
                 file.write(line + "\n")
                 rows += 1

@@ -6,11 +6,12 @@ import json
 import math
 import os
 import shlex
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -132,6 +133,34 @@ def ledger_options(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(place=Place(config, ledger), **given)
 
     return placed
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[TextIO]:
+    """Open a file for writing that gets its name, and takes an older one's place, only once it is whole.
+
+    A pipe or device is written to as it is, and so is a file in a folder where none can be made.
+
+    Raises
+    ------
+    QuietcellError
+        If it cannot be written; what there was is left.
+    """
+    real = Path(os.path.realpath(path))
+    beside = not path.exists() or (path.is_file() and os.access(real.parent, os.W_OK))
+    aside = real.with_name(f".{os.getpid()}.part") if beside else path
+    try:
+        with aside.open("w", encoding="utf-8", newline="\n") as file:
+            yield file
+        if beside:
+            aside.replace(real)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise QuietcellError(f"cannot write: {error.strerror}", subject=str(path)) from error
+    finally:
+        if beside:
+            aside.unlink(missing_ok=True)
 
 
 def outside(out: Path, ledger: Path) -> None:

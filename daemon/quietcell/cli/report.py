@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from quietcell.cli.checked import checked
-from quietcell.cli.options import Number, Place, ledger_options, outside, print_json
+from quietcell.cli.options import Number, Place, ledger_options, outside, print_json, whole_file
 from quietcell.core.records import Json
 from quietcell.core.times import DAY_MS, rfc3339, utc_ms
 from quietcell.errors import QuietcellError, UsageError
@@ -165,10 +165,8 @@ def _plain(report: Report | DeterminationReport | CalibrationReport) -> dict[str
 
 
 def _write(path: Path, html: str) -> None:
-    try:
-        path.write_text(html, encoding="utf-8")
-    except OSError as error:
-        raise QuietcellError(f"cannot write: {error.strerror}", subject=str(path)) from error
+    with whole_file(path) as file:
+        file.write(html)
     click.echo(f"{path}: {path.stat().st_size / 1e6:.1f} MB", err=True)
 
 
