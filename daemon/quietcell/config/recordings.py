@@ -163,7 +163,7 @@ class RecordingLayout(Section):
     time: TimeForm = Field(
         default="rfc3339",
         description="What tells the time: RFC 3339 text, text of the form time_format, a number of ms, s, "
-        "min, h or d since start, or the row number.",
+        "min, h or d since start (elapsed-s also like 1:02:03), or the row number.",
     )
     time_format: Annotated[Text, AfterValidator(_whole_form)] | None = Field(
         default=None,

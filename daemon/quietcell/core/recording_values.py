@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from itertools import repeat
 
@@ -35,6 +36,9 @@ class Values:
         self._comma = layout.decimal_comma
         self._missing = {"", *layout.not_measured}
         self._missing_numbers = {_finite(text) for text in layout.not_measured}
+        form = layout.time_format
+        self._forms = [form, *({form.replace(".%f", ""), form.replace(",%f", "")} - {form})]
+        """A logger may leave out a fraction that is zero."""
         self._to_reading: dict[str, Callable[[float], float]] = {}
         for key, name in layout.units.items():
             if (unit := find_unit(key, name)) is not None:
@@ -79,7 +83,7 @@ class Values:
         return self._layout.start_utc_ms + round(number * self._layout.interval_s * 1000)
 
     def _local(self, text: str, after_utc_ms: int | None) -> int:
-        moment = datetime.strptime(text, self._layout.time_format)  # noqa: DTZ007 # the zone follows
+        moment = self._moment(text)
         if moment.tzinfo is None:
             moment = moment.replace(tzinfo=self._layout.zone or UTC)
         at = round((moment - _EPOCH) / _MILLISECOND)
@@ -88,8 +92,19 @@ class Values:
             at = again if again >= after_utc_ms else at
         return at
 
+    def _moment(self, text: str) -> datetime:
+        for form in self._forms:
+            with suppress(ValueError):
+                return datetime.strptime(text, form)  # noqa: DTZ007 # the zone follows
+        raise ValueError(text)
+
     def _elapsed(self, text: str) -> int:
-        number = self.number("time", text)
+        *larger, last = text.split(":") if self._layout.time == "elapsed-s" else [text]
+        if len(larger) > 2 or not all(part.isdecimal() for part in larger):
+            raise ValueError(text)
+        number = self.number("time", last)
+        for place, part in enumerate(reversed(larger), 1):
+            number += 60**place * int(part)
         elapsed_s = number * _ELAPSED_S[self._layout.time]
         if math.isnan(elapsed_s) or abs(elapsed_s) > LONGEST_S:
             raise ValueError(text)
