@@ -96,13 +96,22 @@ def test_conductivity_says_nothing_about_a_sample_with_potassium_chloride() -> N
     assert (without["verdict"], "conductivity-contradiction" in without["reasons"]) == ("refused", True)
 
 
-def test_a_value_at_rest_is_said_to_wait_for_what_speaks_against_it_to_end() -> None:
+@pytest.mark.parametrize(
+    ("bracket_ph", "conductivity_us_cm", "told"),
+    [
+        (None, 0.06, "conductivity-contradiction (pH 5.92; conductivity and temperature allow 6.83 to 7.49)"),
+        ((6.86, 9.18), 1.0, "outside-bracket (pH 5.92; the buffers reach from 6.86 to 9.18)"),
+    ],
+)
+def test_a_value_at_rest_is_said_to_wait_for_what_speaks_against_it_to_end(
+    bracket_ph: tuple[float, float] | None, conductivity_us_cm: float, told: str
+) -> None:
     block = readings(80)
-    block = replace(block, mv=block.mv + 40.0, conductivity_us_cm=np.full(len(block), 0.06))
-    engine = Engine(cell_settings(mode="on-request"))
+    conductivity = np.full(len(block), conductivity_us_cm)
+    block = replace(block, mv=block.mv + 40.0, conductivity_us_cm=conductivity)
+    engine = Engine(cell_settings(mode="on-request", bracket_ph=bracket_ph))
     run(engine, [began(), Request(ms=0), block, TimeMark(ms=80_000)])
-    against = "an end of what speaks against the value at rest: conductivity-contradiction"
-    assert engine.indication().waits_for == against
+    assert engine.indication().waits_for == f"an end of what speaks against the value at rest: {told}"
 
 
 @pytest.mark.parametrize(

@@ -36,7 +36,7 @@ def objections(
     reasons = list(worth.faults)
     if worth.budget is None and not reasons:  # nothing that is no pH may ever pass for one
         reasons.append(Reason.FLAGGED_READINGS)
-    texts = [reason.value for reason in reasons]
+    texts = [_in_numbers(reason, worth, settings) for reason in reasons]
     if (
         since is not None
         and not settings.salted(grab)
@@ -58,3 +58,15 @@ def objections(
                 f"{uptake.rise_us_cm_per_min:.3f} µS/cm a minute: cover it"
             )
     return tuple(reasons), ", ".join(texts)
+
+
+def _in_numbers(reason: Reason, worth: Evaluation, settings: CellSettings) -> str:
+    """Say what a value at rest is held against, where that is numbers."""
+    against = {
+        Reason.OUTSIDE_BRACKET: ("the buffers reach from", settings.bracket_ph),
+        Reason.CONDUCTIVITY_CONTRADICTION: ("conductivity and temperature allow", worth.ph_allowed),
+    }
+    words, limits = against.get(reason, ("", None))
+    if worth.budget is None or limits is None:
+        return reason.value
+    return f"{reason.value} (pH {worth.budget.ph:.2f}; {words} {limits[0]:.2f} to {limits[1]:.2f})"
