@@ -402,3 +402,47 @@ def test_a_dropped_file_is_never_overwritten(tmp_path: Path, cursors: Cursors) -
     assert foreign.read_text() == "somebody else's"
     (other,) = (path for path in (tmp_path / "drop").iterdir() if path != foreign)
     assert (other.name, other.read_text()) == (f"{foreign.stem}-2.json", stored([25])[0].text)
+
+
+@pytest.mark.parametrize("name", ["headed-2026-11-25.txt", "drop"])
+@pytest.mark.parametrize("planted", ["link", "pipe", "link to nothing"])
+def test_a_link_or_a_pipe_put_in_the_place_of_a_file_is_neither_followed_nor_waited_for(
+    tmp_path: Path, cursors: Cursors, name: str, planted: str
+) -> None:
+    private, out, records = tmp_path / "journal", tmp_path / "out", stored([25])
+    private.write_text("only the daemon may write this")
+    out.mkdir()
+    dropped = "20261125T090001000Z_live-feed-room_000000001.json"
+    names = [dropped, f".{dropped}.part"] if name == "drop" else [name]
+    for each in names:
+        if planted == "pipe":
+            os.mkfifo(out / each)
+        else:
+            (out / each).symlink_to(private if planted == "link" else tmp_path / "nothing")
+    if name == "drop":
+        DropFolder(out, cursors).write(records)
+        (path,) = (path for path in out.iterdir() if path.is_file() and not path.is_symlink())
+        assert path.read_text() == records[0].text
+    else:
+        files = DailyFiles(out, HEADED, cursors)
+        with pytest.raises(OSError, match="is a link, or no plain file; remove it"):
+            files.write(records)
+        (out / name).unlink()
+        files.write(records)
+        assert (out / name).read_text() == "text\n" + lines(records)
+    assert private.read_text() == "only the daemon may write this"
+    assert not (tmp_path / "nothing").exists()
+
+
+def test_a_daily_file_without_end_is_told_of_and_not_read(tmp_path: Path, cursors: Cursors) -> None:
+    records = stored([25] * 2)
+    DailyFiles(tmp_path, HEADED, cursors).write(records[:1])
+    path = tmp_path / "headed-2026-11-25.txt"
+    known = path.stat().st_size
+    os.truncate(path, 2**40)
+    files = DailyFiles(tmp_path, HEADED, cursors)
+    with pytest.raises(OSError, match="far more than was written"):
+        files.write(records[1:])
+    os.truncate(path, known)
+    files.write(records[1:])
+    assert path.read_text() == "text\n" + lines(records)

@@ -5,15 +5,20 @@ them off and writes the same records again. What would not be written again stay
 restored from a backup lacks what was measured since, and these lines may be all that is left of it.
 A file in the drop folder appears whole or not at all, under a name that belongs to its record alone; one
 that was taken away before the cursor moved comes again.
+
+Whoever takes the files may write their folder, and put there a link, a pipe or a file without end. None is
+followed, waited for or read: the outlet tells of it and goes on once it is gone.
 """
 
 import errno
 import os
+import stat
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import count, groupby
 from operator import itemgetter
 from pathlib import Path
+from typing import BinaryIO, Literal
 
 import structlog
 
@@ -22,6 +27,8 @@ from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor, Cursors
 
 RESULTS = ("accepted", "qualified")
+LARGEST_REST_BYTES = 64 * 1024 * 1024
+"""Far more than a day of records: a daily file that grew by more did not grow by this program."""
 _NO_SYNC = (errno.EINVAL, errno.ENOTSUP)
 
 
@@ -106,24 +113,27 @@ class DailyFiles:
                     "a daily file was shortened or removed", file=str(path), missing_bytes=known - size
                 )
                 if size:
-                    os.truncate(path, path.read_bytes().rfind(b"\n") + 1)
+                    with _opened(path, "r+b") as file:
+                        os.truncate(file.fileno(), file.read(known).rfind(b"\n") + 1)
         self._ready = True
 
     def _cut(self, path: Path, known: int, coming: str) -> None:
         """Cut a file to what the cursor knows; lines that do not come again go to a file beside it."""
-        with path.open("rb") as file:
+        with _opened(path, "r+b") as file:
             file.seek(known)
-            rest = file.read()
-        again = (coming if known else self._sheet.header + coming).encode()
-        if not again.startswith(rest.rstrip(b"\0")):  # a power cut may leave zeros
-            asides = (path.with_name(f"{path.name}.not-in-ledger-{number}") for number in count(1))
-            aside = next(each for each in asides if not each.exists())
-            _write_through(aside, rest)
-            sync_folder(self.folder)
-            structlog.get_logger().warning(
-                "a daily file went on behind what this ledger holds; kept beside it", file=str(aside)
-            )
-        os.truncate(path, known)
+            rest = file.read(LARGEST_REST_BYTES + 1)
+            if len(rest) > LARGEST_REST_BYTES:
+                raise OSError(errno.EFBIG, "holds far more than was written to it; move it away", str(path))
+            again = (coming if known else self._sheet.header + coming).encode()
+            if not again.startswith(rest.rstrip(b"\0")):  # a power cut may leave zeros
+                asides = (path.with_name(f"{path.name}.not-in-ledger-{number}") for number in count(1))
+                aside = next(each for each in asides if not os.path.lexists(each))
+                _write_through(aside, rest)
+                sync_folder(self.folder)
+                structlog.get_logger().warning(
+                    "a daily file went on behind what this ledger holds; kept beside it", file=str(aside)
+                )
+            os.truncate(file.fileno(), known)
 
     def _put(self, cursor: Cursor) -> None:
         self._cursors.put(self.name, cursor)
@@ -136,7 +146,7 @@ class DailyFiles:
             # From here on unknown bytes can only lie in this file, behind these.
             self._put(Cursor(self._cursor.seq, before))
         self._ready = False  # should this fail half-way, the next attempt cuts the half off first
-        with path.open("ab") as file:
+        with _opened(path, "ab") as file:
             if file.tell() == 0:
                 file.write(self._sheet.header.encode())
             elif _last_byte(path) != b"\n":  # somebody saved it anew from a program of theirs
@@ -161,7 +171,7 @@ class DailyFiles:
         for path in _names(self.folder, f"{self._sheet.stem}-{date}", self._sheet.suffix):
             if _size(path) == 0:
                 break
-            with path.open("rb") as file:
+            with _opened(path, "rb") as file:
                 if file.read(len(header)) == header and str(path) != other:
                     break
         return path
@@ -209,11 +219,12 @@ class DropFolder:
             .replace(".", "")
         )
         for path in _names(self.folder, f"{moment}_{body['cell']}_{record.seq:09d}", "json"):
-            if not path.exists():
+            if not os.path.lexists(path):
                 break
-            if path.read_bytes() == content:  # dropped before a crash
+            if _is(path, content):  # dropped before a crash
                 return
         aside = path.with_name(f".{path.name}.part")
+        aside.unlink(missing_ok=True)
         _write_through(aside, content)
         aside.rename(path)
         sync_folder(self.folder)
@@ -229,19 +240,44 @@ def _names(folder: Path, stem: str, suffix: str) -> Iterator[Path]:
 def _size(path: Path) -> int:
     """Return the length of a file, 0 for none."""
     try:
-        return path.stat().st_size
+        return path.lstat().st_size
     except FileNotFoundError:
         return 0
 
 
 def _last_byte(path: Path) -> bytes:
-    with path.open("rb") as file:
+    with _opened(path, "rb") as file:
         file.seek(-1, os.SEEK_END)
         return file.read()
 
 
+def _opened(path: Path, mode: Literal["rb", "r+b", "ab"]) -> BinaryIO:
+    """Open a plain file that lies where its name says; OSError for anything else of that name."""
+    return open(path, mode, opener=_descriptor)
+
+
+def _descriptor(name: str, flags: int) -> int:
+    wrong = OSError(errno.EINVAL, "is a link, or no plain file; remove it", name)
+    try:
+        descriptor = os.open(name, flags | os.O_NOFOLLOW | os.O_NONBLOCK, 0o666)
+    except OSError as error:
+        raise (wrong if error.errno in (errno.ELOOP, errno.ENXIO) else error) from error
+    if stat.S_ISREG(os.fstat(descriptor).st_mode):
+        return descriptor
+    os.close(descriptor)
+    raise wrong
+
+
+def _is(path: Path, content: bytes) -> bool:
+    """Whether a name stands for a plain file that holds this and nothing else."""
+    if not stat.S_ISREG(path.lstat().st_mode):
+        return False
+    with _opened(path, "rb") as file:
+        return file.read(len(content) + 1) == content
+
+
 def _write_through(path: Path, content: bytes) -> None:
-    with path.open("wb") as file:
+    with path.open("xb") as file:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
