@@ -118,10 +118,11 @@ def _pattern(settings: LineFormatSettings, status: Mapping[str, int]) -> bytes |
         between, other = rb" +", rb"[!-~]+"
     else:
         part = re.escape(delimiter.encode())
-        between, other = rb" *" + part + rb" *", rb"[^\x00-\x1f\x7f-\xff" + part + rb"]*"
+        # Nothing is given back: blanks shared out in every way would hold the whole program for hours.
+        between, other = rb" *+" + part + rb" *+", rb"[^\x00-\x1f\x7f-\xff" + part + rb"]*+"
     fields = {STATUS: rb"([A-Za-z0-9_]*)", IGNORED: other}
     line = between.join(fields.get(name, number) for name in columns)
-    return rb" *" + line + rb" *\r?"
+    return rb" *+" + line + rb" *+\r?"
 
 
 def _like_a_number(word: str) -> bool:

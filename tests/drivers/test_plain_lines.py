@@ -91,3 +91,10 @@ def test_the_usual_line_is_taken_at_a_glance() -> None:
     ):
         decoder = LineDecoder(LineFormatSettings.model_validate(settings))
         assert decoder._plain.values(line) is not None
+
+
+def test_blanks_in_columns_nobody_wants_are_not_shared_out_in_every_way() -> None:
+    decoder = LineDecoder(LineFormatSettings(columns=["mv", "-", "-", "-", "temperature_c"]))
+    blanks = b" " * 80
+    assert decoder._plain.values(b";".join([b"25.04", blanks, blanks, blanks, b"x"])) is None
+    assert decoder._plain.values(b";".join([b"25.04", blanks, b" a b ", blanks, b" 21.06"])) is not None
