@@ -250,6 +250,13 @@ class _Reader:
         known_c = 25.0 if math.isnan(temperature_c) else temperature_c  # no pH comes of it without one
         return _mv_of(self._layout.ph_line, ph, known_c)
 
+    def _mvs(self, ph: list[float], temperature_c: list[float]) -> list[float]:
+        try:
+            mv: list[float] = self._layout.ph_line.mv(np.array(ph), np.array(temperature_c)).tolist()
+        except DomainError:  # one of them is not measured, or cannot be
+            return list(map(self._mv, ph, temperature_c))
+        return mv
+
     def _note_decimals(self, texts: Sequence[str]) -> None:
         comma = "," if self._layout.decimal_comma else "."
         most = max(len(text.strip().partition(comma)[2]) for text in set(texts))
@@ -322,7 +329,7 @@ class _Reader:
             values.setdefault(quantity, [math.nan] * len(lines))
         if "ph" in values:
             self._note_decimals(columns["ph"])
-            values["mv"] = list(map(self._mv, values["ph"], values["temperature_c"]))
+            values["mv"] = self._mvs(values["ph"], values["temperature_c"])
         for quantity in QUANTITIES:
             self._columns[quantity] += values[quantity]
         self._flags += [flags[text] for text in columns["flags"]] if flags else [0] * len(lines)
