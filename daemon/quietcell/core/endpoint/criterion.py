@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 from functools import lru_cache
 
 _LEAST_MV_PER_PH = 54.0
-"""Slope at 0 °C, mV: what a step in mV is at most in pH."""
+"""Slope of an electrode at 0 °C, so that a step in mV is at most so much in pH."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,8 +96,8 @@ SHIPPED: dict[str, Criterion] = {
 """Criteria known by name without configuration."""
 
 
-def slower(criterion: Criterion, every_s: float) -> dict[str, int]:
-    """Return the numbers to change where a meter reads too seldom for a criterion.
+def slower(criterion: Criterion, every_s: float) -> dict[str, float]:
+    """Return the numbers to raise where a meter reads too seldom for a criterion.
 
     Parameters
     ----------
@@ -108,21 +108,15 @@ def slower(criterion: Criterion, every_s: float) -> dict[str, int]:
 
     Returns
     -------
-    dict of str to int
-        By name of the field, s.
+    dict of str to float
+        By name of the field.
     """
     window_s = math.ceil(criterion.min_readings * every_s * 4 / 3)
-    numbers = {"window_s": window_s, "max_gap_s": math.ceil(3 * every_s)}
-    longest_s = window_s
-    if criterion.long_window_s is not None:
-        longest_s = max(2 * window_s, round(criterion.long_window_s))
-        numbers["long_window_s"] = longest_s
-    numbers["max_wait_s"] = max(round(criterion.max_wait_s), 3 * (round(criterion.min_wait_s) + longest_s))
-    return numbers
+    return _raised(criterion, window_s=window_s, max_gap_s=math.ceil(3 * every_s))
 
 
 def coarser(criterion: Criterion, step_mv: float) -> dict[str, float]:
-    """Return the numbers to change where readings come in coarser steps than a criterion states.
+    """Return the numbers to raise where readings come in coarser steps than a criterion states.
 
     Parameters
     ----------
@@ -137,15 +131,26 @@ def coarser(criterion: Criterion, step_mv: float) -> dict[str, float]:
         By name of the field: the step, and spans and a limit that readings of such steps can meet.
     """
     resolution_mv = math.ceil(10.0 * step_mv) / 10.0
-    numbers = {"resolution_mv": resolution_mv}
-    spans = [("window_s", criterion.window_s, criterion.max_drift_mv_per_min)]
+    window_s, long_window_s = (
+        10 * math.ceil(6.0 * resolution_mv / limit)
+        for limit in (criterion.max_drift_mv_per_min, criterion.long_max_drift_mv_per_min)
+    )
+    return _raised(
+        criterion,
+        window_s=window_s,
+        long_window_s=long_window_s,
+        resolution_mv=resolution_mv,
+        max_remaining_ph=math.ceil(100.0 * resolution_mv / _LEAST_MV_PER_PH) / 100.0,
+    )
+
+
+def _raised(
+    criterion: Criterion, *, window_s: int, long_window_s: int = 0, **others: float
+) -> dict[str, float]:
+    """Return what is larger than in a criterion, the spans in proportion and with time to fill them."""
+    spans = {"window_s": window_s}
     if criterion.long_window_s is not None:
-        spans.append(("long_window_s", criterion.long_window_s, criterion.long_max_drift_mv_per_min))
-    for name, span_s, limit in spans:
-        needed_s = 10.0 * math.ceil(6.0 * resolution_mv / limit)
-        if needed_s > span_s:
-            numbers[name] = needed_s
-    needed_ph = math.ceil(100.0 * resolution_mv / _LEAST_MV_PER_PH) / 100.0
-    if needed_ph > criterion.max_remaining_ph:
-        numbers["max_remaining_ph"] = needed_ph
-    return numbers
+        spans["long_window_s"] = max(long_window_s, 2 * window_s)
+    longest_s = max(criterion.window_s, criterion.long_window_s or 0.0, *spans.values())
+    spans["max_wait_s"] = 3 * math.ceil(criterion.min_wait_s + longest_s)
+    return {name: value for name, value in (spans | others).items() if value > getattr(criterion, name)}
