@@ -61,13 +61,14 @@ class LineDecoder:
             word: FLAG_BY_LABEL[label] if label else NO_FLAG for word, label in settings.status.items()
         }
         self._units = {q: find_unit(q, settings.units.get(q, "")) or UNITS[q][0] for q in QUANTITIES}
+        self._scale = {q: settings.scale.get(q, 1.0) for q in QUANTITIES}
         self._split: Callable[[str], Mapping[str, str | None]] = (
             _by_pattern(settings.pattern)
             if settings.pattern
             else _by_columns(settings.columns, settings.delimiter)
         )
         self._plain = PlainLines(
-            settings, {quantity: unit.to_reading for quantity, unit in self._units.items()}, self._status
+            settings, {q: _scaled(unit, self._scale[q]) for q, unit in self._units.items()}, self._status
         )
 
     def values(self, line: bytes) -> Values | Undecodable:
@@ -123,7 +124,7 @@ class LineDecoder:
         if found is None:
             raise _NotAReadingError("not a number")
         sign, digits, behind = found.groups()
-        number = float(digits.replace(",", "."))
+        number = float(digits.replace(",", ".")) * self._scale[quantity]
         if sign and sign != "+":
             number = -number
         unit = self._units[quantity]
@@ -155,6 +156,10 @@ class LineDecoder:
         for word in words:
             flags |= self._status.get(word, Flag.METER_STATUS)
         return flags
+
+
+def _scaled(unit: Unit, scale: float) -> Callable[[float], float]:
+    return unit.to_reading if scale == 1.0 else lambda number: unit.to_reading(number * scale)
 
 
 def _by_pattern(pattern: str) -> Callable[[str], Mapping[str, str | None]]:

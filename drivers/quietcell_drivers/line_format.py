@@ -1,5 +1,6 @@
 """Settings that say how a meter's lines look; shared by the drivers that read lines."""
 
+import math
 import re
 from difflib import get_close_matches
 from typing import Annotated, Self
@@ -92,6 +93,11 @@ class LineFormatSettings(DriverSettings):
         "K, Pt100 ohm, Pt1000 ohm; µS/cm, nS/cm, mS/cm, mS/m, S/m, MΩ·cm; mL/min, L/h. A unit written "
         "behind a number in the line goes before this.",
     )
+    scale: dict[str, float] = Field(
+        default_factory=dict,
+        description="What the number of a column is multiplied with before its unit counts, for a meter that "
+        "leaves the decimal point out: { mv = 0.01 } makes 41.35 of +04135.",
+    )
     decimal_comma: bool = Field(default=False, description="Whether the meter writes 25,04 for 25.04.")
     status: dict[str, str] = Field(
         default_factory=dict,
@@ -146,6 +152,15 @@ class LineFormatSettings(DriverSettings):
             if find_unit(quantity, name) is None:
                 raise ValueError(f"{quantity}: {name!r} is no unit of it; allowed: {unit_names(quantity)}")
         return units
+
+    @field_validator("scale")
+    @classmethod
+    def _scale_is_usable(cls, scale: dict[str, float]) -> dict[str, float]:
+        for quantity, factor in scale.items():
+            _known(quantity, QUANTITIES, "quantity with a scale")
+            if not math.isfinite(factor) or factor == 0.0:
+                raise ValueError(f"{quantity}: {factor} makes no number; allowed: any other than 0")
+        return scale
 
     @field_validator("status")
     @classmethod

@@ -8,6 +8,7 @@ from operator import or_
 
 from quietcell.contracts import LineCounts
 from quietcell.core.readings import NO_FLAG, Flag, Reading, ReadingRows, Row
+from quietcell_drivers.carrying import Carrying
 from quietcell_drivers.decoding import Decoded, LineDecoder, Undecodable
 from quietcell_drivers.framing import HEAD, Discarded, Line
 from quietcell_drivers.line_format import LineFormatSettings
@@ -36,8 +37,9 @@ def printable(content: bytes) -> str:
 class LineReader:
     """Decodes framed lines into readings, counts the others, and flags the reading that follows them."""
 
-    def __init__(self, settings: LineFormatSettings) -> None:
+    def __init__(self, settings: LineFormatSettings, carry_s: float | None = None) -> None:
         self._decoder = LineDecoder(settings)
+        self._carrying = None if carry_s is None else Carrying(round(carry_s * 1000.0))
         self.counts = LineCounts()
         self.why = ""
         """Why the last item that was no reading was none."""
@@ -71,7 +73,8 @@ class LineReader:
 
     def rows(self, lines: Sequence[bytes], boot_ms: Sequence[int], flags: Sequence[int]) -> list[Row]:
         """Return the readings among whole lines, given with the receipt and the flags of each, as rows."""
-        columns = None if self._next_flag or not lines else self._decoder.columns(lines)
+        alone = not self._next_flag and self._carrying is None
+        columns = self._decoder.columns(lines) if alone and lines else None
         if columns is None:
             each = map(self.row, map(Line, lines), boot_ms, flags)
             return [row for row in each if row is not None]
@@ -99,6 +102,12 @@ class LineReader:
             self.why = f"{values.reason}: {said_by_meter}"
             self.flag_next(Flag.AFTER_ERROR)
             return None
+        if self._carrying is not None:
+            together = self._carrying.together(values, boot_ms)
+            if together is None:  # what it says against its value holds for what would have rested on it
+                self.flag_next(Flag(flags | values[-1]))
+                return None
+            values = together
         self.counts.readings += 1
         mv, temperature_c, conductivity_us_cm, flow_ml_min, said = values
         if self._next_flag:

@@ -32,6 +32,15 @@ class LineStreamSettings(PortSettings, LineFormatSettings):
         description="Two or more lines that come at once after more than this many s of silence are flagged "
         "burst: when they were measured is uncertain by as much.",
     )
+    carry_s: float | None = Field(
+        default=None,
+        gt=0,
+        le=600,
+        description="For a meter that sends its quantities in lines of their own, told apart by a pattern "
+        "with | in it: for so long in s a value may stand in the readings after its line, as if measured "
+        "with them. Each line with mv is a reading, the others are none. A little more than from one such "
+        "line to the next. Left out: every line stands for itself.",
+    )
 
 
 class LineStream:
@@ -110,7 +119,7 @@ class LineStream:
 
     def _start(self) -> None:
         settings = self._settings
-        self._reader = LineReader(settings)
+        self._reader = LineReader(settings, settings.carry_s)
         self.counts = self._reader.counts
         self._framer = LineFramer(settings.terminator.encode(settings.encoding), settings.max_line_bytes)
         self._waiting = WaitingReadings()

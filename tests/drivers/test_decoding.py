@@ -229,3 +229,22 @@ def test_escapes_and_the_characters_they_stand_for_mean_the_same() -> None:
 
 def test_every_setting_is_described() -> None:
     assert all(field.description for field in LineFormatSettings.model_fields.values())
+
+
+@pytest.mark.parametrize("line", [b"+0413521070", b"+04135;2107", b"4135;2107"])
+def test_numbers_without_their_decimal_point_are_scaled(line: bytes) -> None:
+    layout: dict[str, Any] = (
+        {"columns": ["mv", "temperature_c"]}
+        if b";" in line
+        else {"pattern": r"(?P<mv>.{6})(?P<temperature_c>\d{4})\d"}
+    )
+    decoder = LineDecoder(LineFormatSettings(**layout, scale={"mv": 0.01, "temperature_c": 0.01}))
+    values = decoder.values(line)
+    assert not isinstance(values, Undecodable)
+    assert values[:2] == pytest.approx((41.35, 21.07))
+
+
+@pytest.mark.parametrize("scale", [{"mv": 0.0}, {"mv": float("inf")}, {"ph": 0.1}])
+def test_a_scale_that_makes_no_number_is_refused(scale: dict[str, float]) -> None:
+    with pytest.raises(ValidationError, match=r"makes no number|no quantity with a scale"):
+        LineFormatSettings(columns=["mv"], scale=scale)
