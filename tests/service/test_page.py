@@ -120,3 +120,14 @@ async def test_whoever_sends_what_is_no_request_writes_no_log(
             writer.close()
             await writer.wait_closed()
     assert capfd.readouterr().err == ""
+
+
+async def test_modules_in_the_folder_it_is_started_in_count_for_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "starlette.py").write_text("raise SystemExit('somebody put this here')")
+    monkeypatch.chdir(tmp_path)
+    with structlog.testing.capture_logs() as told:
+        async with Page(parse_config("[cells.a]\n[panel]\nport = 0", "a.toml", DRIVERS), tmp_path):
+            await until(lambda: bool(told))
+    assert [log["event"] for log in told] == ["page"]

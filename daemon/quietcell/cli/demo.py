@@ -145,7 +145,7 @@ def _page(place: Path, config_path: Path) -> str:
 @contextlib.contextmanager
 def _meter(link: Path, form: str, scenario: str, seed: int, pace: float) -> Iterator[None]:
     """Run an emulated meter in a process of its own."""
-    command = [sys.executable, "-m", "quietcell_drivers.emulator", "--link", str(link)]
+    command = [sys.executable, "-P", "-m", "quietcell_drivers.emulator", "--link", str(link)]
     words = [*command, "--form", form, "--scenario", scenario, "--seed", str(seed), "--scale", str(pace)]
     process = subprocess.Popen(words, start_new_session=True)  # noqa: S603 # our own program
     try:

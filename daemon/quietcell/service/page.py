@@ -126,6 +126,7 @@ class Page:
     async def _run(self) -> None:
         process = await asyncio.create_subprocess_exec(
             sys.executable,
+            "-P",  # else modules in the folder it is started in would count before its own
             "-m",
             "quietcell.panel",
             stdin=asyncio.subprocess.PIPE,
