@@ -297,3 +297,31 @@ def test_a_coarse_ph_is_told_with_numbers_that_would_do(replayed: Replayed, ever
     assert "based on it" not in done.err
     assert len(results(lines)) > len(results(first))
     assert results(lines)[-1]["ph"] == pytest.approx(8.205, abs=0.006)
+
+
+class Endless(io.RawIOBase):
+    """Text without a line end, as much as anybody asks for."""
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        buffer[:] = b"7" * len(buffer)
+        return len(buffer)
+
+
+def test_a_line_that_never_ends_is_refused_and_not_held(
+    replayed: Replayed, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    replayed(table(), CELL)
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BufferedReader(Endless())))
+    done = ran("replay", "-", "--config", tmp_path / "cells.toml", "--out", tmp_path / "endless", status=1)
+    assert "a line or quoted cell is longer than 65536 characters" in done.err
+
+
+def test_more_nul_bytes_than_a_line_may_be_long_cost_no_row_behind_them(replayed: Replayed) -> None:
+    plain, _ = replayed(table(), CELL)
+    header, *rows = table().splitlines(keepends=True)
+    lines, _ = replayed(header + rows[0] + "\0" * 200_000 + "".join(rows[1:]), CELL)
+    assert results(plain)
+    assert bodies(lines) == bodies(plain)

@@ -4,6 +4,7 @@ import codecs
 import gzip
 import io
 import os
+import re
 import sys
 import zlib
 from collections.abc import Callable, Iterator
@@ -11,11 +12,14 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import BinaryIO, cast
 
+from quietcell.core.recording_values import LONGEST_LINE
 from quietcell.errors import RecordingError
 
 STANDARD_INPUT = Path("-")
 _GZIP = b"\x1f\x8b"
 _UTF_16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+_NULS = re.compile("\0+")
+"""A power cut leaves them, as many as it likes; for the reader one is as good."""
 _TELL_EVERY_LINES = 2000
 
 
@@ -61,13 +65,25 @@ def _peeked(source: BinaryIO | gzip.GzipFile, stack: ExitStack) -> io.BufferedRe
     return reader
 
 
+def _line(text: io.TextIOWrapper) -> str:
+    """Return a line; of one longer than the reader takes its beginning, for it may be gigabytes long."""
+    line = text.readline(LONGEST_LINE + 1)
+    while (
+        len(line) > LONGEST_LINE
+        and line[-1] not in "\r\n"
+        and len(short := _NULS.sub("\0", line)) < len(line)
+    ):
+        line = short + text.readline(LONGEST_LINE + 1)
+    return line
+
+
 def _lines(
     text: io.TextIOWrapper, path: Path, encoding: str, source: BinaryIO, tell: Callable[[int], None]
 ) -> Iterator[str]:
     read = number = 0
     sized = source.seekable() and path != STANDARD_INPUT
     try:
-        for line in text:
+        while line := _line(text):
             number += 1
             if number % _TELL_EVERY_LINES == 0 and sized:
                 at = source.tell()
