@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import sqlite3
+import stat
 from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -346,3 +347,8 @@ def test_a_folder_that_cannot_be_made_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(LedgerError, match=r"state: nothing can be written: Not a dir.*daemon's user"):
         open_ledger(tmp_path / "file" / "state")
+
+
+async def test_whoever_may_only_read_a_ledger_cannot_hold_its_lock(tmp_path: Path) -> None:
+    await open_ledger(tmp_path).close()
+    assert stat.S_IMODE((tmp_path / "lock").stat().st_mode) == 0o600

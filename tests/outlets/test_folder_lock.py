@@ -2,6 +2,8 @@
 
 import errno
 import fcntl
+import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -48,3 +50,26 @@ def test_a_share_that_knows_no_locks_is_written_to_without_and_told(
     with FolderLocks() as locks, structlog.testing.capture_logs() as logs:
         locks.take([tmp_path / "results"])
     assert [log["text"] for log in logs] == ["No locks available"]
+
+
+@pytest.mark.parametrize("planted", ["link", "another user's"])
+def test_whoever_takes_the_files_keeps_no_daemon_from_starting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, planted: str
+) -> None:
+    held, lock = (tmp_path / "held").open("w"), tmp_path / ".quietcell.lock"
+    if planted == "link":
+        lock.symlink_to("held")
+    else:
+        lock.hardlink_to(tmp_path / "held")
+        user = os.geteuid() + 1000
+        monkeypatch.setattr(os, "geteuid", lambda: user)
+    with held, FolderLocks() as locks, structlog.testing.capture_logs() as logs:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        locks.take([tmp_path])
+    assert [log["event"] for log in logs] == ["folder not locked"]
+
+
+def test_nobody_else_can_hold_a_lock_that_was_left(tmp_path: Path) -> None:
+    with FolderLocks() as locks:
+        locks.take([tmp_path])
+    assert stat.S_IMODE((tmp_path / ".quietcell.lock").stat().st_mode) == 0o600

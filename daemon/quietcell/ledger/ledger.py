@@ -389,7 +389,7 @@ def _lock(folder: Path) -> int:
     """Make the folder if there is none, and take it for this process alone."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        descriptor = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError as error:
         closed = "[store] folder and all in it must be writable for the daemon's user and its service"
         raise LedgerError(

@@ -1,5 +1,6 @@
 """A lock in each folder that results go to: two daemons in one folder would cut each other's lines."""
 
+import errno
 import fcntl
 import os
 from collections.abc import Iterable
@@ -49,7 +50,7 @@ class FolderLocks:
                 path = folder.resolve() / NAME
                 if path in self._held:
                     continue
-                descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+                descriptor = _opened(path)
             except OSError as error:
                 structlog.get_logger().warning("folder not locked", folder=str(folder), text=spoken(error))
                 continue
@@ -64,3 +65,12 @@ class FolderLocks:
                 structlog.get_logger().warning("folder not locked", folder=str(folder), text=spoken(error))
                 continue
             self._held[path] = descriptor
+
+
+def _opened(path: Path) -> int:
+    """Open the lock, this user's alone: who takes the files must not keep the daemon from starting."""
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
+    if os.geteuid() in (0, os.fstat(descriptor).st_uid):
+        return descriptor
+    os.close(descriptor)
+    raise OSError(errno.EPERM, "belongs to another user; remove it", str(path))
