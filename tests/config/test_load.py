@@ -92,6 +92,7 @@ password = "winkle"
         ("window_s = 60,0\r\n",
          "is not TOML: Expected newline or end of document after a statement, at ',0'"),
         ("a = “b”\n", "loop.toml:1: configuration: is not TOML: Invalid value, at '“b”'"),
+        ("password = winkle\n", "loop.toml:1: configuration: is not TOML: Invalid value"),
         ("a = [1,\n2\nb = 3\n", "loop.toml:3: configuration: is not TOML: Unclosed array"),
         ("[a]\n[a]\n", "loop.toml:2: configuration: is not TOML: Cannot declare ('a',) twice"),
         ('a = """\n\n', "loop.toml:3: configuration: is not TOML: Unterminated string"),

@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from quietcell.config.faults import FaultList, meant, shown
+from quietcell.config.faults import SECRET_KEY, FaultList, meant, shown
 from quietcell.config.lines import DEEPEST_NESTING, LineIndex, Path
 from quietcell.config.model import Config
 from quietcell.contracts import DriverSettings, DriverTable
@@ -140,7 +140,8 @@ def _document(text: str, filename: str) -> dict[str, Any]:
         if place:
             line = int(place[1] or line)
             wrong = wrong[: place.start()]
-            if place[2] and (rest := rows[line - 1][int(place[2]) - 1 :].rstrip("\r")):
+            rest = rows[line - 1][int(place[2] or 1) - 1 :].rstrip("\r") if place[2] else ""
+            if rest and not SECRET_KEY.search(rows[line - 1]):
                 wrong = f"{wrong}, at {rest[:20]!r}"
         elif not isinstance(error, tomllib.TOMLDecodeError):
             line, wrong = 1, "a number is too long, or a character is no Unicode text"
