@@ -125,3 +125,10 @@ def spoken(error: Exception) -> str:
     if isinstance(error, OSError) and error.strerror:
         return error.strerror if error.filename is None else f"{error.filename}: {error.strerror}"
     return str(error)
+
+
+def printable(text: str, kept: str = "") -> str:
+    """Escape what a terminal would act upon, whatever meter, broker or person it came from."""
+    return "".join(
+        c if c.isprintable() or c in kept else c.encode("unicode_escape").decode("ascii") for c in text
+    )

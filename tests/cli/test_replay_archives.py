@@ -325,3 +325,8 @@ def test_more_nul_bytes_than_a_line_may_be_long_cost_no_row_behind_them(replayed
     lines, _ = replayed(header + rows[0] + "\0" * 200_000 + "".join(rows[1:]), CELL)
     assert results(plain)
     assert bodies(lines) == bodies(plain)
+
+
+def test_a_heading_in_a_complaint_does_nothing_to_the_terminal(replayed: Replayed) -> None:
+    _, done = replayed("\x1b]0;a title\x07time,mv\n", CELL, status=1)
+    assert r"the file has \x1b]0;a title\x07time, mv" in done.err

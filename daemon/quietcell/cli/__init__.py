@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from quietcell.collector import at_rest
-from quietcell.errors import ArgumentError, ConfigError, QuietcellError, UsageError, spoken
+from quietcell.errors import ArgumentError, ConfigError, QuietcellError, UsageError, printable, spoken
 
 _USAGE, _CONFIGURATION = 64, 78
 """Exit statuses of sysexits.h: wrong use of the command line, fault in the configuration."""
@@ -80,10 +80,10 @@ def _status(arguments: list[str] | None) -> int:
         error.show()
         return _USAGE
     except (UsageError, ArgumentError) as error:
-        click.echo(f"quietcell: {error}", err=True)
+        _complain(f"quietcell: {error}")
         return _USAGE
     except ConfigError as error:
-        click.echo("\n".join(error.faults), err=True)
+        _complain("\n".join(error.faults))
         return _CONFIGURATION
     except (click.Abort, KeyboardInterrupt):
         return 130
@@ -91,9 +91,14 @@ def _status(arguments: list[str] | None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except (QuietcellError, click.ClickException, OSError, sqlite3.Error) as error:
-        click.echo(f"quietcell: {_said(error)}", err=True)
+        _complain(f"quietcell: {_said(error)}")
         return 1
     return result if isinstance(result, int) else 0
+
+
+def _complain(text: str) -> None:
+    """Print what is wrong; what it quotes of files and meters does nothing to the terminal."""
+    click.echo(printable(text, "\n"), err=True)
 
 
 def _said(error: Exception) -> str:

@@ -10,7 +10,7 @@ from serial.tools import list_ports
 
 from quietcell.cli.options import Number, json_option, print_json
 from quietcell.core.endpoint.criterion import SHIPPED, slower
-from quietcell.errors import UsageError
+from quietcell.errors import UsageError, printable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +78,7 @@ def command(*, as_json: bool, port: str | None, question: str, baud: int | None,
     if not ports:
         click.echo("No serial port found. A serial server on the network is named socket://HOST:PORT.")
     for found in ports:
-        click.echo(f"{found.device}  {found.description}".rstrip())
+        click.echo(printable(f"{found.device}  {found.description}".rstrip()))
         for name in (found.by_id, found.by_path):
             if name is not None:
                 click.echo(f"  {name}")

@@ -20,7 +20,7 @@ from quietcell.core.recording import Piece, Remarks
 from quietcell.core.recording_reader import read_recordings
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339, utc_ms
-from quietcell.errors import RecordingError, UsageError
+from quietcell.errors import RecordingError, UsageError, printable
 from quietcell.service.assembly import engine_settings, recording_encoding, recording_layout
 from quietcell.service.compare import Trace, Trial, summary, table, trace_of, trial
 from quietcell.service.drivers import InstalledDrivers
@@ -119,7 +119,7 @@ def _judge(
             lines.append("This cell is measured on request only: ask with --request TIME")
         elif not outcome.accepted:
             lines += survey.hints([criterion])
-        click.echo("\n".join(lines), err=True)
+        click.echo(printable("\n".join(lines), "\n"), err=True)
     faults.raise_if_any()
     if outside := sorted({*requests} - asked):
         raise RecordingError(
@@ -145,7 +145,7 @@ class _Faults:
         """Keep its fault from ending all, if there are others."""
         if self._among == 1 or not isinstance(error, RecordingError):
             return False
-        click.echo(f"quietcell: {error}", err=True)
+        click.echo(printable(f"quietcell: {error}"), err=True)
         self._count += 1
         return True
 
@@ -175,7 +175,7 @@ def _pieces(
             name = "standard input" if path == STANDARD_INPUT else path.name
             length = 0 if path == STANDARD_INPUT else path.stat().st_size
             with (
-                click.progressbar(length=length, label=name, file=sys.stderr) as bar,
+                click.progressbar(length=length, label=printable(name), file=sys.stderr) as bar,
                 opened(path, encoding, bar.update) as lines,
             ):
                 yield str(path), lines
@@ -247,7 +247,8 @@ def _compare(
         out.writelines(json.dumps(asdict(each)) + "\n" for each in summaries)
     tried = [(each.criterion, config.named_criterion(each.criterion)) for each in summaries]
     without = [one for one, each in zip(tried, summaries, strict=True) if not each.accepted]
-    click.echo("\n".join([table(summaries), *survey.lines(), *survey.coarse(tried), *survey.hints(without)]))
+    lines = [table(summaries), *survey.lines(), *survey.coarse(tried), *survey.hints(without)]
+    click.echo(printable("\n".join(lines), "\n"))
     if picture is not None and drawn is not None:
         plot(picture, *drawn, title=groups[0][0].name)
     faults.raise_if_any()

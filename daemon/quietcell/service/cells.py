@@ -10,12 +10,11 @@ import structlog
 from quietcell.contracts import Clock, DriverSettings, DriverTable, MeterDriver
 from quietcell.core.settings import CellSettings
 from quietcell.core.times import rfc3339
-from quietcell.errors import CommandError, ContractError, LedgerError
+from quietcell.errors import CommandError, ContractError, LedgerError, printable
 from quietcell.ledger.ledger import Ledger
 from quietcell.outlets.follower import Backoff
 from quietcell.service.cell import CellTask
 from quietcell.service.drivers import make_driver
-from quietcell.service.logs import printable
 from quietcell.service.records import LONGEST_FAULT, CellFaultBody, DaemonIds
 from quietcell.service.recovery import next_segment
 from quietcell.service.resume import resume

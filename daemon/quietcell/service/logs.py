@@ -11,6 +11,8 @@ from typing import Literal, TextIO, cast
 
 import structlog
 
+from quietcell.errors import printable
+
 MOST_WAITING = 10_000
 """Pieces of the log that wait to be written; more are lost."""
 LAST_WORDS_S = 1.0
@@ -141,13 +143,6 @@ def _harmless(
 ) -> structlog.typing.EventDict:
     """Let nothing through that moves a cursor, changes colours or begins a line of its own."""
     return {key: _printable(value, "\n\t" if key == "exception" else "") for key, value in event.items()}
-
-
-def printable(text: str, kept: str = "") -> str:
-    """Escape what a terminal would act upon, whatever meter, broker or person it came from."""
-    return "".join(
-        c if c.isprintable() or c in kept else c.encode("unicode_escape").decode("ascii") for c in text
-    )
 
 
 def _printable(value: object, kept: str = "") -> object:

@@ -7,10 +7,9 @@ from typing import Any, Protocol
 
 from quietcell.contracts import LineCounts
 from quietcell.core.readings import ReadingRows, Row
-from quietcell.errors import DriverBrokeError, DriverError, ReplyTimeoutError
+from quietcell.errors import DriverBrokeError, DriverError, ReplyTimeoutError, printable
 from quietcell.outlets.follower import Backoff
 from quietcell.service.guarded_driver import LET_GO_S, GuardedDriver
-from quietcell.service.logs import printable
 from quietcell.service.records import LONGEST_FAULT
 
 REOPEN_FIRST_S, REOPEN_LONGEST_S = 0.2, 2.0
