@@ -1,7 +1,6 @@
-"""The units a meter may send, and the way from each to the unit readings carry.
+"""The units a meter may send or a recording hold, and the way from each to the unit readings carry.
 
-Pure. A unit that cannot stand for a number (a resistance outside the platinum table, a resistivity
-of zero) gives NaN, which the decoder takes as "beyond the meter's range".
+What cannot stand for a number (a resistance outside the platinum table, a resistivity of zero) gives NaN.
 """
 
 import math

@@ -323,15 +323,12 @@ class ReadingsFiles:
 
     def last_segment(self, cell: str) -> int:
         """Return the highest segment of a cell with readings, 0 for none; damaged files are passed over."""
+        query = "SELECT max(segment) FROM reading WHERE cell = (SELECT number FROM cell WHERE name = ?)"
         found = 0
         for month in self.months():
             with suppress(sqlite3.DatabaseError, LedgerError):
-                query = (
-                    "SELECT max(segment) FROM reading WHERE cell = (SELECT number FROM cell WHERE name = ?)"
-                )
                 found = max(found, self._month(month).execute(query, (cell,)).fetchone()[0] or 0)
-        for month in sorted(self._open)[:-_MOST_OPEN]:
-            close_file(self._open.pop(month))
+            self._let_go(self._last, written=())
         return found
 
     def count(

@@ -77,9 +77,8 @@ def open_file(
                 _migrate(database, path, range(found, version), migrations)
             _make_durable(database, layout if not found else "", version)
     except sqlite3.DatabaseError as error:
-        wrong = _unopened(
-            path, error, if_damaged, read_only=read_only
-        )  # looks at a log the next line may remove
+        # Before the file is closed, for that may remove the log beside it.
+        wrong = _unopened(path, error, if_damaged, read_only=read_only)
         database.close()
         raise wrong from error
     except BaseException:
@@ -144,9 +143,7 @@ def close_file(database: sqlite3.Connection) -> None:
     database.close()
 
 
-def _unopened(
-    path: Path, error: sqlite3.DatabaseError, if_damaged: str, *, read_only: bool = False
-) -> LedgerError:
+def _unopened(path: Path, error: sqlite3.DatabaseError, if_damaged: str, *, read_only: bool) -> LedgerError:
     if isinstance(error, sqlite3.OperationalError):  # of what is around the file, not of the file itself
         may, rights = ("read", os.R_OK) if read_only else ("write", os.R_OK | os.W_OK)
         files = [path.with_name(path.name + end) for end in ("", "-wal", "-shm")]

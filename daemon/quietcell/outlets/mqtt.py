@@ -12,7 +12,6 @@ import json
 import sqlite3
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
 import structlog
 
@@ -361,7 +360,14 @@ class MqttOutlet:
         return await self._or_told(event, connection, topic, payload, retain=True)
 
     async def _or_told(
-        self, event: str, connection: BrokerConnection, topic: str, payload: str, **how: Any
+        self,
+        event: str,
+        connection: BrokerConnection,
+        topic: str,
+        payload: str,
+        *,
+        retain: bool = False,
+        correlation: bytes | None = None,
     ) -> Answer | None:
         """Send what is no record; that it is refused, now or by the broker, is told."""
 
@@ -370,7 +376,7 @@ class MqttOutlet:
                 self._warn_once(event, text=refusal)
 
         try:
-            answer = await connection.send(topic, payload, **how)
+            answer = await connection.send(topic, payload, retain=retain, correlation=correlation)
         except PublishRefusedError as error:
             self._warn_once(event, text=str(error))
             return None

@@ -220,9 +220,9 @@ def whole_span(journal: Journal) -> Span | None:
     first, last = journal.get(1), journal.get(journal.head[0])
     if first is None or last is None:
         return None
-    times = [utc_ms(record.envelope()["recorded_at"]) for record in (first, last)]
-    at = [utc_ms(record.envelope()["body"]["at"]) for record in (first, last)]
+    texts = [(each["recorded_at"], each["body"]["at"]) for each in (first.envelope(), last.envelope())]
+    times = [utc_ms(text) for both in texts for text in both]
+    now_ms = max(times[-2:])
     for cell in journal.cells():
-        at += [utc_ms(record.body()["at"]) for record in journal.of_cell(cell, kinds=("segment",))]
-    now_ms = max(times[-1], at[1])
-    return Span(from_ms=min(*times, *at), to_ms=max(ms for ms in (*times, *at) if ms <= now_ms + DAY_MS) + 1)
+        times += [utc_ms(record.body()["at"]) for record in journal.of_cell(cell, kinds=("segment",))]
+    return Span(from_ms=min(times), to_ms=max(ms for ms in times if ms <= now_ms + DAY_MS) + 1)

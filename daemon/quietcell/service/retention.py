@@ -63,9 +63,13 @@ def _is_over(journal: Journal, month: str, *, oldest_kept: str) -> bool:
 
 async def expire(ledger: Ledger, ids: DaemonIds, *, keep: int, utc_ms: int) -> None:
     """Give up the months that are old enough: say so, then remove their files."""
-    named = old_months(await ledger.run(ledger.readings.months), keep=keep, utc_ms=utc_ms)
-    is_over = partial(_is_over, ledger.journal, oldest_kept=_oldest_kept(keep, utc_ms))
-    months = [month for month in named if await ledger.run(partial(is_over, month))]
+
+    def over() -> list[str]:
+        oldest_kept = _oldest_kept(keep, utc_ms)
+        named = old_months(ledger.readings.months(), keep=keep, utc_ms=utc_ms)
+        return [month for month in named if _is_over(ledger.journal, month, oldest_kept=oldest_kept)]
+
+    months = await ledger.run(over)
     if not months:
         return
     count = 0

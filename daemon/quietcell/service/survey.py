@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
-from quietcell.core.electrode.nernst import MV_PER_KELVIN
+from quietcell.core.electrode.nernst import nernst_factor_mv
 from quietcell.core.endpoint.criterion import Criterion, coarser, slower
 from quietcell.core.recording import Chunk, Piece, Remarks
 from quietcell.core.records import Body, DeterminationBody, Verdict
@@ -13,7 +13,6 @@ from quietcell.core.times import rfc3339
 from quietcell.service.compare import counted
 
 _MOSTLY = 0.5
-MV_PER_PH_25 = MV_PER_KELVIN * 298.15
 _BOUNDS = (
     ("drift_bound_mv_per_min", "max_drift_mv_per_min", "bound of the drift", "mV/min"),
     (
@@ -32,7 +31,7 @@ class Survey:
     """Looks at recordings as they are read."""
 
     def __init__(self) -> None:
-        self.rows = 0
+        self._rows = 0
         self._first_utc_ms: int | None = None
         self._last_utc_ms: int | None = None
         self._intervals_ms: list[tuple[float, int]] = []
@@ -62,7 +61,7 @@ class Survey:
         first, last = int(chunk.utc_ms[0]), int(chunk.utc_ms[-1])
         self._first_utc_ms = first if self._first_utc_ms is None else min(first, self._first_utc_ms)
         self._last_utc_ms = last if self._last_utc_ms is None else max(last, self._last_utc_ms)
-        self.rows += len(chunk.utc_ms)
+        self._rows += len(chunk.utc_ms)
         steps = np.diff(chunk.utc_ms)
         self._equal += int((steps == 0).sum())
         if (steps > 0).any():
@@ -76,7 +75,7 @@ class Survey:
             return ["Readings: none", *self._remarks]
         span = f"{rfc3339(self._first_utc_ms)} to {rfc3339(self._last_utc_ms)}"
         every = f", mostly {self._every_s():g} s apart" if self._intervals_ms else ""
-        return [f"Readings: {self.rows}, {span}{every}", *self._remarks]
+        return [f"Readings: {self._rows}, {span}{every}", *self._remarks]
 
     def _every_s(self) -> float:
         """Return the usual time from reading to reading."""
@@ -89,7 +88,7 @@ class Survey:
         if self._ph_decimals is None:
             return []
         step_ph = 10.0**-self._ph_decimals
-        step_mv = step_ph * MV_PER_PH_25
+        step_mv = step_ph * nernst_factor_mv(25.0)
         return [
             f"pH was recorded in steps of {step_ph:g}, {step_mv:.2g} mV, and {name} states resolution_mv = "
             f"{each.resolution_mv:g}: steps then pass for spikes. {_based_on(coarser(each, step_mv))}"
@@ -99,7 +98,7 @@ class Survey:
 
     def hints(self, criteria: Sequence[tuple[str, Criterion]]) -> list[str]:
         """Return why readings like these come to nothing by any of the criteria."""
-        if not self.rows or not criteria:
+        if not self._rows or not criteria:
             return []
         hints = [
             f"No reading holds {what}: name its column under [cells.NAME.recording]{also}"
@@ -107,14 +106,14 @@ class Survey:
                 ("mv", "a potential", ""),
                 ("temperature_c", "a temperature", ", or fix it there"),
             )
-            if self._without[name] == self.rows
+            if self._without[name] == self._rows
         ]
-        if 0 < self._without["mv"] < self.rows:
+        if 0 < self._without["mv"] < self._rows:
             hints.append(
                 f"{self._without['mv']} readings hold no potential, and behind each the window begins anew: "
                 "rows of other things are better left out of the recording"
             )
-        if self._equal > _MOSTLY * self.rows:
+        if self._equal > _MOSTLY * self._rows:
             hints.append(
                 "Most readings share their time with others, as where it is told to the minute: when they "
                 'were taken is not known. If they came evenly, time = "row" and interval_s tell it'
