@@ -1,6 +1,8 @@
 """An outlet that cannot deliver waits alone; one that breaks starts anew; measuring never notices."""
 
 import asyncio
+import errno
+import os
 import threading
 from pathlib import Path
 
@@ -22,12 +24,20 @@ from tests.support.until import cancelled, until
 QUICK_S = 0.001
 
 
-async def test_a_full_disk_is_told_once_and_the_outlet_goes_on_when_there_is_room(tmp_path: Path) -> None:
+async def test_a_full_disk_is_told_once_and_the_outlet_goes_on_when_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     ledger = open_ledger(tmp_path)
     cursors = Cursors(tmp_path)
     today = tmp_path / "out" / f"records-{rfc3339(ANCHOR_UTC_MS)[:10]}.jsonl"
-    today.parent.mkdir()
-    today.symlink_to("/dev/full")  # every write fails as on a full disk
+    sync, full = os.fsync, True
+
+    def sync_if_there_is_room(descriptor: int) -> None:
+        if full:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        sync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", sync_if_there_is_room)
     outlet = FileOutlet(
         ledger, DailyFiles(today.parent, json_sheet(), cursors), backoff=Backoff(QUICK_S, QUICK_S)
     )
@@ -38,7 +48,7 @@ async def test_a_full_disk_is_told_once_and_the_outlet_goes_on_when_there_is_roo
             await until(lambda: not outlet.working)
         assert outlet.state == f"{today.parent}: No space left on device"
         assert (outlet.seq, ledger.seq) == (0, 3)
-        today.unlink()
+        full = False
         await until(lambda: outlet.working and outlet.seq == 3)
         await cancelled(running)
     assert [log["event"] for log in logs] == ["files not written, trying again", "files written again"]

@@ -146,11 +146,13 @@ class DailyFiles:
             # From here on unknown bytes can only lie in this file, behind these.
             self._put(Cursor(self._cursor.seq, before))
         self._ready = False  # should this fail half-way, the next attempt cuts the half off first
-        with _opened(path, "ab") as file:
+        with _opened(path, "a+b") as file:
             if file.tell() == 0:
                 file.write(self._sheet.header.encode())
-            elif _last_byte(path) != b"\n":  # somebody saved it anew from a program of theirs
-                file.write(b"\r\n" if self._sheet.header.endswith("\r\n") else b"\n")
+            else:
+                file.seek(-1, os.SEEK_END)
+                if file.read() != b"\n":  # somebody saved it anew from a program of theirs
+                    file.write(b"\r\n" if self._sheet.header.endswith("\r\n") else b"\n")
             file.write("".join(lines).encode())
             file.flush()
             os.fsync(file.fileno())
@@ -245,13 +247,7 @@ def _size(path: Path) -> int:
         return 0
 
 
-def _last_byte(path: Path) -> bytes:
-    with _opened(path, "rb") as file:
-        file.seek(-1, os.SEEK_END)
-        return file.read()
-
-
-def _opened(path: Path, mode: Literal["rb", "r+b", "ab"]) -> BinaryIO:
+def _opened(path: Path, mode: Literal["rb", "r+b", "a+b"]) -> BinaryIO:
     """Open a plain file that lies where its name says; OSError for anything else of that name."""
     return open(path, mode, opener=_descriptor)
 
