@@ -16,6 +16,7 @@ from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 Target = Callable[[bytes], None]
 
@@ -128,6 +129,17 @@ def recording() -> tuple[Target, list[bytes]]:
     layouts = [
         Layout(),
         Layout(columns={"time": "t", "ph": "pH"}, time="elapsed-s", required=frozenset({"ph"})),
+        Layout(
+            columns={"time": ("day", "t"), "mv": "E", "conductivity_us_cm": 5},
+            time="local",
+            time_format="%d.%m.%Y %H:%M:%S",
+            zone=ZoneInfo("Europe/Oslo"),
+            units={"mv": "V", "conductivity_us_cm": "MΩ·cm"},
+            not_measured=frozenset({"OVER", "9999"}),
+            delimiter=";",
+            decimal_comma=True,
+            leave_out_unreadable=True,
+        ),
     ]
 
     def run(data: bytes) -> None:
@@ -141,6 +153,7 @@ def recording() -> tuple[Target, list[bytes]]:
         b"time,mv,temperature_c,flags,segment\n2026-03-01T08:00:00Z,1,21,burst,1\n",
         b't,pH\n0,7\n1,"8"\n',
         b"time,mv,flags,segment\n2026-03-01T08:00:00Z,,began-started,1\n",
+        b"Loop\nday;t;E;-;k\n;;V;;MOhm\n25.10.2026;02:30:00;0,0312;x;18,2\n25.10.2026;02:10:00;OVER;\0;9999\n",
     ]
 
 
