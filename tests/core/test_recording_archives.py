@@ -84,6 +84,15 @@ def test_a_last_line_that_was_cut_off_is_not_taken_for_a_row() -> None:
         list(read_recording(cut, name="loop.csv"))
 
 
+def test_what_was_read_before_a_fault_comes_before_it() -> None:
+    pieces = read_recording([HEADER, "", *ROWS[:5], "logger restarted", *ROWS[5:]], name="loop.csv")
+    chunk = next(pieces)
+    assert isinstance(chunk, Chunk)
+    assert len(chunk.utc_ms) == 5
+    with pytest.raises(RecordingError, match=r"loop.csv:8: time"):
+        next(pieces)
+
+
 def test_a_recording_of_which_no_row_can_be_read_is_an_error_all_the_same() -> None:
     layout = Layout(leave_out_unreadable=True)
     with pytest.raises(RecordingError, match=r"loop.csv: no row can be read; 2: time: '01.03.26' is no time"):

@@ -38,6 +38,7 @@ LONGEST_GAP_MS = 3_600_000
 """Behind a longer silence a recording that numbers no segments begins one: the logger was off."""
 _MEASURED: tuple[str, ...] = (*QUANTITIES, "ph")
 _LONGEST_QUOTED = 40
+_ENDS = ("\r", "\n")
 _FORM_OF_TIME = {
     "rfc3339": "Write it like 2026-03-01T08:00:00.000Z; or say its form under [cells.NAME.recording]: time, "
     "time_format, zone",
@@ -126,7 +127,7 @@ class _Reader:
                     continue
             if line.count('"') % 2:
                 open_quote = not open_quote
-            ends = line[-1] in "\r\n"
+            ends = line.endswith(_ENDS)
             self._ends, self._cut = self._ends or ends, self._ends and not ends
             yield line
 
@@ -169,7 +170,14 @@ class _Reader:
         raise fault
 
     def pieces(self) -> Iterator[Piece]:
-        """Yield marks and chunks in order."""
+        """Yield marks and chunks in order; what was read before a fault comes before it."""
+        try:
+            yield from self._pieces()
+        except (RecordingError, csv.Error):
+            yield from self._flush()
+            raise
+
+    def _pieces(self) -> Iterator[Piece]:
         if self._first is not None:
             yield from self._row(self._first)
         while lines := list(islice(self._lines, min(_AT_ONCE, CHUNK_ROWS - len(self._utc)))):
@@ -215,9 +223,9 @@ class _Reader:
             yield from self._step_back(last_utc, at)
         elif last_utc is not None and at - last_utc > LONGEST_GAP_MS and "segment" not in self._place:
             yield from self._begin_anew(last_utc, at, "interrupted", "started")
+        self._flags.append(self._bits(labels))
         self._course.last_utc = at
         self._utc.append(at)
-        self._flags.append(self._bits(labels))
         for quantity in QUANTITIES:
             self._columns[quantity].append(values[quantity])
 
@@ -308,7 +316,7 @@ class _Reader:
         Whatever is not quite usual is left to the reading row by row, which judges it and knows its line.
         """
         columns = plain_columns(lines, self._layout.delimiter, self._place, len(self._names))
-        if columns is None or (self._ends and lines[-1][-1] not in "\r\n"):
+        if columns is None or (self._ends and not lines[-1].endswith(_ENDS)):
             return False
         segments = set(columns.get("segment", ()))
         if segments and (self._course.segment is None or segments != {str(self._course.segment)}):
