@@ -78,7 +78,7 @@ class Stand(ABC):
 
     def number_of(self, reading: Reading) -> int | None:
         """Return the number of the row a reading is, or None if it is none that was said."""
-        if reading.mv is None:
+        if reading.mv is None or not math.isfinite(reading.mv):
             return None
         number = round(-reading.mv - 0.25)
         expected = row(number)

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import json
+import math
 import sys
 import tomllib
 from collections.abc import Sequence
@@ -137,6 +138,13 @@ class InVolts(Spoilt):
         return [with_mv(reading, (reading.mv or 0.0) / 1000) for reading in await super().read()]
 
 
+class NotANumber(Spoilt):
+    """Says NaN for what was not measured."""
+
+    async def read(self) -> Sequence[Reading]:
+        return [with_mv(reading, math.nan) for reading in await super().read()]
+
+
 class Guessing(Spoilt):
     """Takes whatever has three numbers in it."""
 
@@ -241,6 +249,7 @@ async def test_an_answer_that_came_too_late_is_not_lost_by_cancelling() -> None:
     ("driver", "sentence", "told"),
     [
         (InVolts, "yields what the meter said, in units of readings, in order, stamped", "nobody sent"),
+        (NotANumber, "yields what the meter said, in units of readings, in order, stamped", "nobody sent"),
         (Guessing, "takes no message without its beginning for a reading", "nobody sent"),
         (Forgetful, "loses nothing when read is cancelled", "lost"),
         (Leaking, "leaves no descriptor open and no task running", "tasks left running"),
