@@ -45,6 +45,10 @@ class LineReader:
         """Why the last item that was no reading was none."""
         self._next_flag = NO_FLAG
 
+    def decodes(self, content: bytes) -> bool:
+        """Whether a line says something."""
+        return isinstance(self._decoder.decode(content), Decoded)
+
     def flag_next(self, flag: Flag) -> None:
         """Set `flag` on the next reading, whenever it comes."""
         self._next_flag |= flag

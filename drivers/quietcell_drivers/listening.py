@@ -3,6 +3,7 @@
 import asyncio
 import json
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -28,8 +29,10 @@ _USUAL = ((9600, 8, "none"), (19200, 8, "none"), (115200, 8, "none"), (38400, 8,
 _RARE = (
     (4800, 8, "none"), (2400, 8, "none"), (1200, 8, "none"), (9600, 7, "even"), (19200, 8, "even"),
     (9600, 8, "even"), (4800, 7, "even"), (2400, 7, "even"), (1200, 7, "even"), (9600, 7, "odd"),
+    (600, 7, "even"), (300, 7, "even"), (600, 8, "none"), (300, 8, "none"),
 )  # fmt: skip
-"""Common practice, no source."""
+_FORMS = ((8, "none"), (7, "even"), (8, "even"), (7, "odd"), (8, "odd"))
+"""All common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,11 +90,9 @@ def _candidates(port: str, baud: int | None) -> Iterator[PortSettings]:
     if port.startswith(SOCKET_SCHEME):
         yield PortSettings(port=port)
         return
-    for speed, bits, parity in (*_USUAL, *_RARE):
-        if baud is None or baud == speed:
-            yield PortSettings.model_validate(
-                {"port": port, "baud": speed, "data_bits": bits, "parity": parity}
-            )
+    lines = (*_USUAL, *_RARE) if baud is None else tuple((baud, bits, parity) for bits, parity in _FORMS)
+    for speed, bits, parity in lines:
+        yield PortSettings.model_validate({"port": port, "baud": speed, "data_bits": bits, "parity": parity})
 
 
 async def listen(
@@ -108,7 +109,7 @@ async def listen(
     question : str
         What to ask, once a second, with escapes; empty for a meter that sends by itself.
     baud : int or None
-        Speed to keep to; None tries the common ones.
+        Speed to keep to, any; None tries the common ones.
     tell : callable
         Takes a word on what is going on.
 
@@ -126,17 +127,17 @@ async def listen(
         ) from error
     except ValueError as error:
         raise UsageError(str(error)) from error
-    if not candidates:
-        raise UsageError(f"baud {baud} is none of the usual", hint="Leave --baud out to try them all")
     settings, ear = await _try(candidates, asked, seconds, tell)
     if not ear.size:
         return Heard(lines=(), numbers=(), section="", advice=_nothing_came(question))
     tell(f"{_named(settings)}: listening on")
     proposal: Proposal | None = None
-    for enough in (ENOUGH_MESSAGES, 3 * ENOUGH_MESSAGES):
+    for enough in (ENOUGH_MESSAGES, 3 * ENOUGH_MESSAGES, 12 * ENOUGH_MESSAGES):
         ear = await _hear(settings, asked, seconds, enough=enough) or ear
         proposal = propose(ear.chunks, asked)
-        if proposal is not None and proposal.read >= 10:
+        # Temperature may come in a line of its own, seldom.
+        waits = enough == ENOUGH_MESSAGES and proposal and "temperature_c" not in proposal.quantities
+        if proposal is not None and proposal.read >= 10 and not waits:
             section = _section(proposal, settings, question)
             return Heard(
                 lines=_shown(proposal.lines),
@@ -233,8 +234,19 @@ def _too_little(ear: _Ear, proposal: Proposal | None, seconds: float) -> str:
     if came < (3 if proposal is None else ENOUGH_MESSAGES):
         needed = 10 * math.ceil(1.5 * ENOUGH_MESSAGES * (_every_s(ear.chunks) or seconds) / 10)
         return f"Only {came} whole messages in {seconds:g} s, too few to propose from: try --seconds {needed}"
+    if ear.sense() < 0.9:
+        return (
+            "What came is no text at any of the speeds and forms tried. Give the meter's own: --baud 1200. "
+            "Behind a serial server they are set there, also 7 bits with parity"
+        )
+    data = ear.data()
+    if re.search(rb"\bpH", data) and not re.search(rb"mV", data):
+        return "The meter sends pH by its own calibration, which is of no use here: switch its output to mV"
     found = "no numbers that could be readings" if proposal is None else f"only {proposal.read} readings"
-    return f"Found {found} in {seconds:g} s. Listen longer with --seconds, or write the pattern by hand."
+    return (
+        f"Found {found} in {seconds:g} s. Listen longer with --seconds, or write the pattern by hand: "
+        "drivers/README.md shows how, for lines of several kinds or of fixed width too"
+    )
 
 
 def _every_s(chunks: Chunks) -> float:
@@ -282,9 +294,8 @@ def _section(proposal: Proposal, settings: PortSettings, question: str) -> str:
         "# Compare the values below with the meter's display before you trust them, and rename the cell.",
         *(f"#   {text}" for text in proposal.numbers),
     ]
-    if proposal.last is not None:
-        rows.append(f"# Last message: {_reading_text(proposal)}")
     rows += [
+        *_remarks(proposal),
         "[cells.my-cell]",
         f"driver = {_toml('line-poll' if question else 'line-stream')}",
         "",
@@ -312,6 +323,16 @@ def _section(proposal: Proposal, settings: PortSettings, question: str) -> str:
         "#zero_mv = 3.1      # at pH 7 and 25 °C",
     ]
     return "\n".join(rows) + "\n"
+
+
+def _remarks(proposal: Proposal) -> Iterator[str]:
+    """Yield what else is to be known of a proposal, as comments."""
+    if proposal.last is not None:
+        yield f"# Last message: {_reading_text(proposal)}"
+    if proposal.unread:
+        yield f"# Not read: {proposal.unread}"
+    if "temperature_c" not in proposal.quantities:
+        yield "# No temperature, so no pH. If it comes seldom, in a line of its own: --seconds 120"
 
 
 def _reading_text(proposal: Proposal) -> str:

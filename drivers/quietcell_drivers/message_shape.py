@@ -21,7 +21,7 @@ _TIME = (
     r"|(?<!\d)[0-2]\d:[0-5]\d(?::[0-5]\d(?:\.\d+)?)?(?![\d.:])"
 )
 _WORD = r"[^\W\d_]+\d+(?=\s*[:=])|[^\W\d_][^\W\d]*"
-_SUM = r"\*[0-9A-Fa-f]{2,4}\Z"
+_SUM = r"[*\x03][0-9A-Fa-f]{2,4}\Z"
 """A check sum at the end, as messages of some families have it."""
 
 

@@ -9,7 +9,7 @@ from quietcell_drivers.line_format import IGNORED
 from quietcell_drivers.message_shape import Slot
 
 _LABELS = {
-    "mv": r"mv|e|u|emf|ise|pot\w*|millivolts?|volts?",
+    "mv": r"mv|e|u|v|emf|ise|pot\w*|millivolts?|volts?",
     "temperature_c": r"t|temp\w*|thermo\w*|pt\w*|(?:deg)?[cf]",
     "conductivity_us_cm": r"k|kappa|cond\w*|lf|ec|rho|res\w*|kond\w*|[uµμ]s\w*|ms\w*",
     "flow_ml_min": r"q|flow\w*|rate|ml\w*",
@@ -20,24 +20,33 @@ _UNIT = r"[^\W\d_]?(?:S|[lL])/.+|[^\W\d_]?(?:[oO]hm|\u03a9|\u2126).*|[^\W\d_]V"
 """What looks like a unit, whether it is known or not."""
 
 
+_MOST_MV = 3000.0
+"""No electrode gives more, common practice, no source: from memory."""
+
+
 def in_lines_apart(slots: Sequence[Slot]) -> bool:
     """Whether one place has the labels of several quantities: each comes in a line of its own."""
     return any(
-        slot.kind == "number" and len({_labelled(text) for text in _words_before(slots, place)} - {""}) > 1
+        slot.kind == "number" and _parted_by(_words_before(slots, place), slot.values)
         for place, slot in enumerate(slots)
     )
 
 
-def name_numbers(slots: list[Slot]) -> None:
-    """Say of each number what it is: by its unit, its label, or its size."""
-    for place, slot in enumerate(slots):
-        if slot.kind == "number":
-            _name_by_unit(slot, _behind(slots, place), _free(slots))
-    for place, slot in enumerate(slots):
-        behind = _behind(slots, place)
-        known = any(find_unit(quantity, behind) for quantity in UNITS)
-        if slot.kind == "number" and slot.quantity == IGNORED and not known and re.fullmatch(_UNIT, behind):
-            slot.why = f"its unit {behind!r} is none that is known here"  # off by a factor, if taken
+def _parted_by(words: Sequence[str], values: Sequence[float]) -> bool:
+    """Whether words are labels of several quantities: of known ones, or each with values of its own size."""
+    if len({_labelled(word) for word in words} - {""}) > 1:
+        return True
+    of_word: dict[str, list[float]] = {}
+    for word, value in zip(words, values, strict=False):
+        of_word.setdefault(word, []).append(value)
+    spans = sorted((min(own), max(own)) for own in of_word.values())
+    often = all(len(own) >= 3 for own in of_word.values())
+    return often and len(spans) > 1 and all(a[1] < b[0] for a, b in pairwise(spans))
+
+
+def name_numbers(slots: list[Slot], *, by_size: bool = True) -> None:
+    """Say of each number what it is: by its unit, its label, or (with `by_size`) its size."""
+    _name_by_units(slots)
     for place, slot in enumerate(slots):
         label = _before(slots, place)
         if slot.kind != "number" or slot.quantity != IGNORED or slot.why or not label:
@@ -55,10 +64,35 @@ def name_numbers(slots: list[Slot]) -> None:
         and not slot.counts
         and not re.fullmatch(_NOT_WANTED, _before(slots, place) or "-", re.IGNORECASE)
     ]
-    _name_by_size(unnamed[:5], _free(slots))
+    if by_size:
+        _name_by_size(unnamed[:5], _free(slots))
     for slot in unnamed:
         if slot.quantity == "conductivity_us_cm" and _may_be_ph(slot, slots):
             slot.quantity, slot.unit, slot.why = IGNORED, "", "it may be the pH"
+    for slot in slots:
+        if slot.quantity == "mv" and _too_large(slot):
+            slot.quantity, slot.unit, slot.why = IGNORED, "", "too large for an electrode's potential"
+
+
+def _name_by_units(slots: list[Slot]) -> None:
+    """Name numbers by the units behind them or, where more have one there, in front of them."""
+    numbers = [place for place, slot in enumerate(slots) if slot.kind == "number"]
+    behind_them = {place: behind(slots, place)[0] for place in numbers}
+    before_them = {place: {_unit_before(slots, place)} for place in numbers}
+    in_front = sum(map(_some_unit, before_them.values())) > sum(map(_some_unit, behind_them.values()))
+    for place in numbers:
+        _name_by_unit(slots[place], (before_them if in_front else behind_them)[place], _free(slots))
+    for place, slot in enumerate(slots):
+        if slot.kind != "number" or in_front:
+            continue
+        units = behind_them[place]
+        behind_it, known = min(units), _some_unit(units)
+        if slot.quantity == IGNORED and not known and re.fullmatch(_UNIT, behind_it):
+            slot.why = f"its unit {behind_it!r} is none that is known here"  # off by a factor, if taken
+
+
+def _too_large(slot: Slot) -> bool:
+    return max(map(abs, slot.values)) * (1000.0 if slot.unit == "V" else 1.0) > _MOST_MV
 
 
 def _free(slots: list[Slot]) -> list[str]:
@@ -66,16 +100,26 @@ def _free(slots: list[Slot]) -> list[str]:
     return [quantity for quantity in UNITS if all(slot.quantity != quantity for slot in slots)]
 
 
-def _name_by_unit(slot: Slot, behind: str, free: Sequence[str]) -> None:
-    if not behind:
+def _some_unit(texts: set[str]) -> bool:
+    """Whether all of the texts are units of one quantity."""
+    return any(all(find_unit(quantity, text) for text in texts) for quantity in UNITS)
+
+
+def _name_by_unit(slot: Slot, texts: set[str], free: Sequence[str]) -> None:
+    """Name a number by the unit that is always there, or by the several between which it switches."""
+    first, *others = sorted(texts)
+    if not first:
         return
     for quantity in free:
-        if (unit := find_unit(quantity, behind)) is not None:
-            slot.quantity, slot.unit, slot.why = quantity, unit.name, f"its unit {behind!r}"
+        units = [find_unit(quantity, text) for text in texts]
+        if all(units) and units[0] is not None:
+            slot.quantity, slot.unit, slot.why = quantity, units[0].name, f"its unit {first!r}"
+            if others:  # each line names its own
+                slot.unit, slot.why = "", f"its units {', '.join(map(repr, sorted(texts)))}"
             return
-    if "temperature_c" in free and re.fullmatch(r"ohm|\u03a9|\u2126", behind, re.IGNORECASE):
+    if "temperature_c" in free and not others and re.fullmatch(r"ohm|\u03a9|\u2126", first, re.IGNORECASE):
         element = "Pt1000 ohm" if abs(slot.values[0]) > 400 else "Pt100 ohm"
-        slot.quantity, slot.unit, slot.why = "temperature_c", element, f"its unit {behind!r}"
+        slot.quantity, slot.unit, slot.why = "temperature_c", element, f"its unit {first!r}"
 
 
 def _name_by_size(unnamed: list[Slot], free: list[str]) -> None:
@@ -94,6 +138,8 @@ def _name_by_size(unnamed: list[Slot], free: list[str]) -> None:
         if name != IGNORED:
             slot.quantity, slot.unit = name, _unit_by_size(name, slot)
             slot.why = "a guess from its size and place"
+            if name == "mv" and slot.unit == "mV" and all(0.0 <= value <= 14.0 for value in slot.values):
+                slot.why += "; if it is pH, switch the meter to mV: its pH is of no use here"
 
 
 def _fits(quantity: str, slot: Slot) -> float:
@@ -113,19 +159,35 @@ def _fits(quantity: str, slot: Slot) -> float:
     return 0.0
 
 
-def _behind(slots: list[Slot], place: int) -> str:
-    """Return what may be the unit behind a number."""
-    text, place = "", place + 1
-    if place < len(slots) and slots[place].kind == "blank":
-        place += 1
-    while place < len(slots) and len(text) < 8:
-        slot = slots[place]
-        inside = slot.kind == "word" or (slot.kind == "other" and slot.texts[0] in "°µΩ·/%.²")
-        if slot.moves or not inside:
+def behind(slots: Sequence[Slot], place: int) -> tuple[set[str], int]:
+    """Return what may be the unit behind a number, in all lines, and the place after it."""
+    at = place + 1
+    if at < len(slots) and slots[at].kind == "blank":
+        at += 1
+    end, texts = at, [""] * len(slots[place].texts)
+    while end < len(slots) and len(texts[0]) < 8 and _in_unit(slots[end]):
+        if slots[end].moves and not (end == at and slots[end].kind == "word"):
             break
-        text += slot.texts[0]
-        place += 1
-    return text
+        texts = [text + more for text, more in zip(texts, slots[end].texts, strict=True)]
+        end += 1
+    found = set(texts)
+    return (found, end) if len(found) == 1 or _some_unit(found) else ({""}, place + 1)
+
+
+def _unit_before(slots: Sequence[Slot], place: int) -> str:
+    """Return what may be the unit in front of a number."""
+    place -= 1
+    while place >= 0 and (slots[place].kind == "blank" or slots[place].texts[0] in "=:"):
+        place -= 1
+    text = ""
+    while place >= 0 and len(text) < 8 and _in_unit(slots[place]) and not slots[place].moves:
+        text = slots[place].texts[0] + text
+        place -= 1
+    return "" if text == "V" else text  # which may as well be the label of a voltage
+
+
+def _in_unit(slot: Slot) -> bool:
+    return slot.kind == "word" or (slot.kind == "other" and slot.texts[0] in "°µΩ·/%.²")
 
 
 def _before(slots: Sequence[Slot], place: int) -> str:

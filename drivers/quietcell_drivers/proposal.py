@@ -28,8 +28,10 @@ from quietcell_drivers.message_shape import (
     messages,
     messages_by_pause,
 )
-from quietcell_drivers.number_meaning import in_lines_apart, name_numbers
+from quietcell_drivers.number_meaning import behind, in_lines_apart, name_numbers
 
+_BEYOND = re.compile(r"ov|ol|o\.|range|max|[<>^]", re.IGNORECASE)
+"""In words a meter sends in place of a number beyond its range."""
 _MOST = 0.75
 """A smaller share of the messages means that a message may be more than a line."""
 
@@ -52,6 +54,14 @@ class Proposal:
     """In words: the numbers that move or were given a meaning."""
     last: Reading | None = field(default=None)
     """The last reading, as the settings read it."""
+    unread: str = ""
+    """One of the messages that are not read, and why."""
+
+    @property
+    def quantities(self) -> list[str]:
+        """Return what the settings take."""
+        columns, pattern = self.settings.get("columns", ()), self.settings.get("pattern", "")
+        return [quantity for quantity in UNITS if quantity in columns or f"(?P<{quantity}>" in pattern]
 
     @property
     def share(self) -> float:
@@ -68,6 +78,8 @@ def propose(chunks: Chunks, question: bytes = b"") -> Proposal | None:
     if "gap_s" in framing:
         return _proposed(found, framing, {"gap_s": "no character ends a message; a pause does"})
     answers = [part for part in found if part != question.strip(EDGE)]
+    if question:
+        answers = _without_prompt(answers, b"".join(content for _, content in chunks), framing)
     proposal = _proposed(answers, framing, {})
     if len(answers) < len(found) and proposal is not None:
         note = {"echo": "the question comes back before its answer"}
@@ -77,7 +89,65 @@ def propose(chunks: Chunks, question: bytes = b"") -> Proposal | None:
         several = _proposed(*messages_by_pause(chunks), note)
         if several is not None and (proposal is None or several.share > proposal.share):
             return several
+    if not question and (proposal is None or "temperature_c" not in proposal.quantities):
+        apart = _proposed_apart(found, framing, (chunks[-1][0] - chunks[0][0]) / 1000 if chunks else 0.0)
+        if apart is not None and (proposal is None or len(apart.quantities) > len(proposal.quantities)):
+            return apart
     return proposal
+
+
+def _without_prompt(answers: Sequence[bytes], data: bytes, framing: dict[str, Any]) -> list[bytes]:
+    """Return answers without the prompt left over from the one before: it is dropped before each question."""
+    prompt = data.rpartition(framing.get("terminator", "\n").encode("latin-1"))[2].strip(EDGE)
+    every = bool(prompt) and all(answer.startswith(prompt) for answer in answers)
+    return [answer[len(prompt) :].strip(EDGE) if every else answer for answer in answers]
+
+
+def _proposed_apart(found: Sequence[bytes], framing: dict[str, Any], span_s: float) -> Proposal | None:
+    """Return settings for quantities in lines of their own, each known by its unit or label, or None."""
+    encoding = encoding_of(found)
+    texts = [part.decode(encoding, "replace").strip() for part in found]
+    decimal_comma = has_decimal_comma(texts)
+    kinds: dict[str, list[str]] = {}
+    for text in texts:
+        kinds.setdefault(re.sub(r"[-+]?[0-9]+([.,][0-9]+)?", "0", text), []).append(text)
+    kinds = {kind: lines for kind, lines in kinds.items() if "0" in kind and len(lines) >= 2}
+    if not 2 <= len(kinds) <= 4 or sum(map(len, kinds.values())) < _MOST * len(found):
+        return None
+    laid = [laid_over(lines, decimal_comma=decimal_comma)[0] for lines in kinds.values()]
+    for slots in laid:
+        name_numbers(slots, by_size=False)
+    unnamed = [slots for slots in laid if not _quantities(slots)]
+    if len(unnamed) == 1 and not any("mv" in _quantities(slots) for slots in laid):
+        name_numbers(unnamed[0])
+    named = [quantity for slots in laid for quantity in _quantities(slots)]
+    if len(set(named)) < len(named) or "mv" not in named or len(named) < 2 or not all(map(_quantities, laid)):
+        return None
+    every_s = span_s / min(len(lines) for lines in kinds.values())
+    carry_s = min(600.0, max(2.0, float(round(1.5 * every_s))))
+    settings: dict[str, Any] = dict(framing)
+    settings |= {"encoding": encoding} if encoding != "latin-1" else {}
+    settings |= {"decimal_comma": True} if decimal_comma else {}
+    settings["pattern"] = "|".join(_pattern(slots, decimal_comma)["pattern"] for slots in laid)
+    every_slot = [slot for slots in laid for slot in slots]
+    settings |= _units(every_slot)
+    read, last, unread = _tried(settings, found, carry_s)
+    if last is None:
+        return None
+    return Proposal(
+        settings={**settings, "carry_s": carry_s},
+        notes={"carry_s": "so long a value stands in later readings: a little more than from line to line"},
+        seen=len(found),
+        read=read,
+        lines=tuple(found),
+        numbers=tuple(_told(slot, decimal_comma) for slot in every_slot if slot.quantity != IGNORED),
+        last=last,
+        unread=unread,
+    )
+
+
+def _quantities(slots: Sequence[Slot]) -> list[str]:
+    return [slot.quantity for slot in slots if slot.quantity != IGNORED]
 
 
 def _proposed(found: Sequence[bytes], framing: dict[str, Any], notes: dict[str, str]) -> Proposal | None:
@@ -108,7 +178,12 @@ def _proposed(found: Sequence[bytes], framing: dict[str, Any], notes: dict[str, 
     if best is None or best[1] == 0:
         return None
     if "status" in best[0]:
-        notes["status"] = 'what was sent most is taken for "all is well": is it?'
+        words = best[0]["status"]
+        notes["status"] = (
+            'what was sent most is taken for "all is well": is it?'
+            if "" in words.values()
+            else "are they that?"
+        )
     notes |= {slot.quantity: slot.why for slot in slots if slot.why}
     return Proposal(
         settings=best[0],
@@ -122,17 +197,21 @@ def _proposed(found: Sequence[bytes], framing: dict[str, Any], notes: dict[str, 
             if slot.kind == "number" and (slot.moves or slot.quantity != IGNORED)
         ),
         last=best[2],
+        unread=best[3],
     )
 
 
-def _tried(settings: dict[str, Any], found: Sequence[bytes]) -> tuple[int, Reading | None]:
-    """Return how many messages the settings read, and the last reading."""
+def _tried(
+    settings: dict[str, Any], found: Sequence[bytes], carry_s: float | None = None
+) -> tuple[int, Reading | None, str]:
+    """Return how many messages the settings read, the last reading, and one that is not read, with why."""
     try:
-        reader = LineReader(LineFormatSettings.model_validate(settings))
+        reader = LineReader(LineFormatSettings.model_validate(settings), carry_s)
     except ValidationError:
-        return 0, None
+        return 0, None, ""
     readings = [reading for part in found if (reading := reader.reading(Line(part), 0)) is not None]
-    return len(readings), readings[-1] if readings else None
+    carried = sum(1 for part in found if reader.decodes(part)) if carry_s is not None else len(readings)
+    return carried, readings[-1] if readings else None, reader.why
 
 
 def _units(slots: list[Slot]) -> dict[str, Any]:
@@ -172,8 +251,8 @@ def _column(field_slots: list[Slot]) -> str:
         slot = field_slots[0]
         if slot.quantity == IGNORED or len(kinds) == 1:
             return slot.quantity
-        behind = "".join(part.texts[0] for part in field_slots[1:])
-        known = find_unit(slot.quantity, behind) is not None or slot.unit.endswith(" ohm")
+        unit = "".join(part.texts[0] for part in field_slots[1:])
+        known = find_unit(slot.quantity, unit) is not None or slot.unit.endswith(" ohm")
         return slot.quantity if known else ""
     if "number" in kinds:
         return "" if any(slot.quantity != IGNORED for slot in field_slots) else IGNORED
@@ -184,15 +263,21 @@ def _pattern(slots: list[Slot], decimal_comma: bool) -> dict[str, Any]:  # noqa:
     """Return a pattern that has the lines' own labels and takes what moves."""
     number = "[-+0-9,eE]+" if decimal_comma else "[-+0-9.eE]+"
     last_word = max((place for place, slot in enumerate(slots) if slot.kind == "word"), default=-1)
-    pattern, status_there = "", False
+    pattern, status_there, after_unit = "", False, 0
     for place, slot in enumerate(slots):
         text = slot.texts[0]
-        if slot.kind == "number":
+        if place < after_unit:
+            continue
+        if slot.kind == "number" and slot.quantity != IGNORED and not slot.unit:
+            units, after_unit = behind(slots, place)
+            blank = r"\s*" if slots[place + 1].kind == "blank" else ""
+            pattern += f"(?P<{slot.quantity}>{number}{blank}(?:{'|'.join(map(re.escape, sorted(units)))}))"
+        elif slot.kind == "number":
             pattern += number if slot.quantity == IGNORED else f"(?P<{slot.quantity}>{number})"
         elif slot.kind == "time":
             pattern += "[-0-9:/.TZ ]+"
         elif slot.kind == "sum":
-            pattern += r"\*[0-9A-Fa-f]+"
+            pattern += re.escape(text[0]) + "[0-9A-Fa-f]+"
         elif slot.kind == "blank":
             pattern += r"\s+"
         elif slot.kind == "word" and (slot.moves or (place == last_word == len(slots) - 1 and len(text) > 1)):
@@ -217,6 +302,7 @@ def _status(layout: dict[str, Any], slots: list[Slot], texts: Sequence[str]) -> 
     """Return the words that came, so that those that mean nothing set no flag."""
     names = layout.get("columns")
     words: Counter[str] = Counter()
+    instead: dict[str, str] = {}
     if names is None:
         if f"(?P<{STATUS}>" in layout["pattern"]:
             place = next(
@@ -224,16 +310,20 @@ def _status(layout: dict[str, Any], slots: list[Slot], texts: Sequence[str]) -> 
                 max((p for p, s in enumerate(slots) if s.kind == "word"), default=None),
             )
             words.update(slots[place].texts if place is not None else [])
-    elif STATUS in names:
+    else:
         delimiter = layout.get("delimiter", ";")
         for text in texts:
-            parts = text.split(None if delimiter == " " else delimiter)
+            parts = [part.strip() for part in text.split(None if delimiter == " " else delimiter)]
             if len(parts) == len(names):
-                words.update([parts[names.index(STATUS)].strip()])
-    if not words:
-        return {}
-    (usual, _), *others = words.most_common()
-    return {"status": {usual: "", **{word: "meter-status" for word, _ in others}}}
+                said = dict(zip(names, parts, strict=True))
+                words.update([said[STATUS]] if STATUS in names else [])
+                instead |= {
+                    word: "meter-overrange" if re.search(_BEYOND, word) else "meter-status"
+                    for name, word in said.items()
+                    if name in UNITS and word and not re.search("[0-9]", word)
+                }
+    found = {word: "" if n == 0 else "meter-status" for n, (word, _) in enumerate(words.most_common())}
+    return {"status": instead | found} if instead or found else {}
 
 
 def _told(slot: Slot, decimal_comma: bool) -> str:  # noqa: FBT001 # one of two alike

@@ -207,6 +207,39 @@ async def test_a_meter_that_speaks_seldom_is_to_be_listened_to_for_longer(
     assert "too few to propose from: try --seconds 10" in found.advice
 
 
+async def test_a_speed_of_its_own_is_kept_to(tmp_path: Path) -> None:
+    terminal = PseudoTerminal(tmp_path)
+    async with saying(terminal, b"21.50;21.04\r\n", every_s=0.01):
+        found = await heard(terminal.port, baud=300)
+    terminal.unplug()
+    assert "baud = 300\n" in found.section
+
+
+async def test_messages_of_many_lines_are_heard_until_there_are_enough(tmp_path: Path) -> None:
+    terminal = PseudoTerminal(tmp_path)
+    block = b"--- cell ---\r\nE 41.35 mV\r\nT 21.07 C\r\nLF 0.178 uS/cm\r\n\r\n"
+    async with saying(terminal, block, every_s=0.1):
+        found = await heard(terminal.port)
+    terminal.unplug()
+    assert "(?P<conductivity_us_cm>" in found.section
+
+
+@pytest.mark.parametrize(
+    ("line", "advice"),
+    [(b"pH 6.288 21.0 C\r\n", "switch its output to mV"), (b"\xb4\xb1\xb2\xbb\x8d\n" * 3, "no text at any")],
+)
+async def test_what_cannot_be_read_is_told_with_what_helps(
+    line: bytes, advice: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(listening, "_TRIAL_S", 0.05)
+    terminal = PseudoTerminal(tmp_path)
+    async with saying(terminal, line, every_s=0.02):
+        found = await heard(terminal.port, seconds=0.5)
+    terminal.unplug()
+    assert found.section == ""
+    assert advice in found.advice
+
+
 @pytest.mark.parametrize(("every_s", "own"), [(1.0, 0), (3.5, 1), (5.0, 2), (30.0, 2), (120.0, 2)])
 def test_a_slow_meter_is_proposed_criteria_it_can_meet(every_s: float, own: int) -> None:
     section = (

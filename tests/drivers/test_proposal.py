@@ -8,6 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from quietcell.core.units import UNITS, find_unit
+from quietcell_drivers.line_stream import LineStreamSettings
 from quietcell_drivers.proposal import propose
 from quietcell_drivers.simulation import Sample, Scenario, Shift, Simulation
 
@@ -118,9 +119,89 @@ def test_quantities_in_lines_of_their_own_are_read_together(block: str) -> None:
     assert (found.last.mv, found.last.temperature_c) == pytest.approx((26.2, 22.2))
 
 
-def test_lines_of_several_quantities_that_nothing_holds_together_give_no_proposal() -> None:
-    lines = (f"mV {25 + n / 10:.2f}\r\n" if n % 2 else f"Temp {21 + n / 10:.1f}\r\n" for n in range(24))
+@pytest.mark.parametrize(
+    ("mv", "temperature", "seldom"),
+    [("mV {:.2f}", "Temp {:.1f}", 2), ("E {:.2f} mV", "t {:.1f} C", 7), ("{:.2f}", "T={:.1f}", 9)],
+)
+def test_quantities_in_lines_that_nothing_holds_together_are_carried(
+    mv: str, temperature: str, seldom: int
+) -> None:
+    lines = (
+        temperature.format(21 + n / 10) if n % seldom == 1 else mv.format(25 + n / 10) for n in range(38)
+    )
+    found = propose([(500 * n, f"{line}\r\n".encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.read == found.seen
+    settings = LineStreamSettings(port="p", **found.settings)
+    assert settings.carry_s is not None
+    assert settings.carry_s > seldom * 0.5
+    assert found.last is not None
+    assert found.last.mv == pytest.approx(28.6, abs=0.11)  # n is 36 or 37
+    assert found.last.temperature_c == pytest.approx(24.2, abs=0.51)
+
+
+def test_lines_of_several_quantities_that_nothing_names_give_no_proposal() -> None:
+    lines = (f"A1={41 + n / 100:.2f}\r\n" if n % 2 else f"A2={21 + n / 100:.2f}\r\n" for n in range(24))
     assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is None
+
+
+def test_units_in_front_of_their_numbers_are_theirs() -> None:
+    lines = (f"mV {41 + n / 10:.2f}  degC {21 + n / 100:.2f}  uS/cm 0.17{n % 9}\r\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.last is not None
+    assert found.last.mv == pytest.approx(42.1)
+    assert found.last.temperature_c == pytest.approx(21.11)
+    assert found.last.conductivity_us_cm == pytest.approx(0.172)
+
+
+@pytest.mark.parametrize("delimiter", [";", " "])
+def test_a_unit_that_switches_with_the_range_is_read_from_each_line(delimiter: str) -> None:
+    said = ["0.531 mS/cm" if n % 3 else "531.0 uS/cm" for n in range(13)]
+    lines = (
+        f"{41 + n / 10:.2f} mV{delimiter}21.0{n % 5} C{delimiter}{each}\n" for n, each in enumerate(said)
+    )
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.read == found.seen
+    assert found.last is not None
+    assert found.last.conductivity_us_cm == pytest.approx(531.0)
+    assert "status" not in found.settings
+
+
+def test_digits_without_end_are_no_potential() -> None:
+    lines = (f"{n:04d}+{4135 + n:05d}21070{1780 + n:04d}\r\n" for n in range(12))
+    assert propose([(200 * n, line.encode()) for n, line in enumerate(lines)]) is None
+
+
+def test_a_small_potential_may_be_a_ph_and_is_told_so() -> None:
+    lines = (f"6.28{n % 7};21.{n % 3}\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert "if it is pH" in found.numbers[0]
+
+
+def test_words_in_place_of_numbers_get_flags() -> None:
+    said = [("41.3 mV", "21.0 C"), ("OVER", "21.1 C"), ("41.5 mV", "---"), ("41.6 mV", "21.2 C")] * 6
+    found = propose([(200 * n, f"{mv};{t}\r\n".encode()) for n, (mv, t) in enumerate(said)])
+    assert found is not None
+    assert found.settings["status"] == {"OVER": "meter-overrange", "---": "meter-status"}
+    assert found.read == found.seen
+
+
+def test_a_prompt_is_left_out_for_it_is_dropped_before_the_next_question() -> None:
+    sent = b"".join(b"%d.5;21.0%d\r\nREADY>" % (25 + n, n % 7) for n in range(14))
+    found = propose([(0, sent)], b"MEAS\r")
+    assert found is not None
+    assert found.settings["columns"] == ["mv", "temperature_c"]
+
+
+def test_a_check_sum_behind_the_end_of_text_is_no_status() -> None:
+    sent = [(400 * n, b"\x02+%04d.5 21.%02d\x03%02X" % (41 + n, n, n * 37 % 256)) for n in range(14)]
+    found = propose(sent)
+    assert found is not None
+    assert "status" not in found.settings
+    assert found.read == found.seen
 
 
 def test_a_number_that_goes_with_the_mv_as_a_ph_does_is_not_taken_for_a_conductivity() -> None:
