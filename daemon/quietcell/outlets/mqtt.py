@@ -252,10 +252,9 @@ class MqttOutlet:
         asker = await self._asker_of(body)
         if asker is not None:
             topic, correlation = asker
-            try:
-                sent.reply = await connection.send(topic, record.text, correlation=correlation)
-            except PublishRefusedError as error:
-                self._warn_once(_NO_ANSWER, text=str(error))
+            sent.reply = await self._or_told(
+                _NO_ANSWER, connection, topic, record.text, correlation=correlation
+            )
         return sent
 
     async def _send_to_topics(
@@ -369,7 +368,7 @@ class MqttOutlet:
         retain: bool = False,
         correlation: bytes | None = None,
     ) -> Answer | None:
-        """Send what is no record; that it is refused, now or by the broker, is told."""
+        """Send what parks no record; that it is refused, now or by the broker, is told."""
 
         def look(answer: asyncio.Future[Json]) -> None:
             if isinstance(answer, Answer) and (refusal := answer.refusal) is not None:
@@ -418,8 +417,6 @@ class MqttOutlet:
             self._standing.delivered(sent.body, sent.record.text)
         if sent.reply is not None:
             await connection.answered(sent.reply)
-            if sent.reply.refusal is not None:
-                self._warn_once(_NO_ANSWER, text=sent.reply.refusal)
         if sent.answers:
             self._answered = True
         self.seq = sent.record.seq
