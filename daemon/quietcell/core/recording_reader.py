@@ -9,7 +9,6 @@ from itertools import islice
 
 import numpy as np
 
-from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import FLAG_BY_LABEL
 from quietcell.core.recording import BEGAN, ENDED, GIVEN, QUANTITIES, Chunk, Layout, Mark, Piece, Remarks
 from quietcell.core.recording_header import (
@@ -24,9 +23,10 @@ from quietcell.core.recording_header import (
     numbered_places,
     places_of,
 )
-from quietcell.core.recording_values import LONGEST_LINE, Values, plain_columns
+from quietcell.core.recording_lines import Lines
+from quietcell.core.recording_values import Values, plain_columns
 from quietcell.core.times import rfc3339
-from quietcell.errors import DomainError, RecordingError
+from quietcell.errors import RecordingError
 
 _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")
 CHUNK_ROWS = 5000
@@ -38,20 +38,11 @@ LONGEST_GAP_MS = 3_600_000
 """Behind a longer silence a recording that numbers no segments begins one: the logger was off."""
 _MEASURED: tuple[str, ...] = (*QUANTITIES, "ph")
 _LONGEST_QUOTED = 40
-_ENDS = ("\r", "\n")
 _FORM_OF_TIME = {
     "rfc3339": "Write it like 2026-03-01T08:00:00.000Z; or say its form under [cells.NAME.recording]: time, "
     "time_format, zone",
     "local": "time_format does not fit it",
 }
-
-
-def _mv_of(line: Line, ph: float, temperature_c: float) -> float:
-    """Return the potential that means a pH; NaN where pH or temperature can't be."""
-    try:
-        return float(line.mv(ph, temperature_c))
-    except DomainError:
-        return math.nan
 
 
 def _bits(labels: str) -> int:
@@ -89,14 +80,8 @@ class _Reader:
         self._remarks = remarks
         self._course = course
         self._values = Values(layout)
-        self._lines = iter(lines)
-        self._ahead: deque[str] = deque()
-        """Lines taken, but not yet read as rows."""
-        self._line = 0
-        """Number of the line read last."""
-        self._ends, self._cut = False, False
-        """Whether lines come with their ends, and that one without."""
-        self._rows = csv.reader(self._bounded(), delimiter=layout.delimiter)
+        self._lines = Lines(lines, name, self._leave_out)
+        self._rows = csv.reader(self._lines.for_rows(), delimiter=layout.delimiter)
         self._names: tuple[str, ...] = ()
         self._first: list[str] | None = None
         """The first row of a recording without a header."""
@@ -108,31 +93,8 @@ class _Reader:
         self._flags: list[int] = []
         self._find_columns()
 
-    def _bounded(self) -> Iterator[str]:
-        """Pass lines on, but no quoted cell that never ends: memory stays flat."""
-        open_quote, held = False, 0
-        while (line := self._ahead.popleft() if self._ahead else next(self._lines, None)) is not None:
-            self._line += 1
-            held = held + len(line) if open_quote else len(line)
-            if held > LONGEST_LINE and "\0" not in line:
-                raise RecordingError(
-                    f"a line or quoted cell is longer than {LONGEST_LINE} characters",
-                    subject=f"{self._name}:{self._line}",
-                )
-            if "\0" in line:  # what a power cut leaves; behind it a logger goes on
-                *before, line = line.split("\0")
-                if any(part.strip() for part in before):
-                    self._leave_out(self._fault("NUL bytes cut the row short"))
-                if not line.strip():
-                    continue
-            if line.count('"') % 2:
-                open_quote = not open_quote
-            ends = line.endswith(_ENDS)
-            self._ends, self._cut = self._ends or ends, self._ends and not ends
-            yield line
-
     def _fault(self, text: str, column: str = "", hint: str = "") -> RecordingError:
-        where = f"{self._name}:{self._line}" + (f": {column}" if column else "")
+        where = self._lines.where + (f": {column}" if column else "")
         return RecordingError(text, subject=where, hint=hint)
 
     def _leave_out(self, fault: RecordingError) -> None:
@@ -149,7 +111,7 @@ class _Reader:
             self._place = numbered_places(self._layout)
             self._find_first_row()
             return
-        rows = ((self._line, row) for row in self._rows)
+        rows = ((self._lines.number, row) for row in self._rows)
         self._take_header(find_header(rows, self._layout, self._name))
 
     def _take_header(self, columns: Columns) -> None:
@@ -180,12 +142,12 @@ class _Reader:
     def _pieces(self) -> Iterator[Piece]:
         if self._first is not None:
             yield from self._row(self._first)
-        while lines := list(islice(self._lines, min(_AT_ONCE, CHUNK_ROWS - len(self._utc)))):
+        while lines := self._lines.take(min(_AT_ONCE, CHUNK_ROWS - len(self._utc))):
             if self._add_usual(lines):
-                self._line += len(lines)
+                self._lines.passed(lines)
             else:
-                self._ahead.extend(lines)
-            while self._ahead and (row := next(self._rows, None)) is not None:
+                self._lines.give_back(lines)
+            while self._lines.waiting and (row := next(self._rows, None)) is not None:
                 if row:
                     yield from self._row(row)
             if len(self._utc) >= CHUNK_ROWS:
@@ -235,7 +197,7 @@ class _Reader:
         if width and len(row) > width and any(cell.strip() for cell in row[width:]):
             # A decimal comma would shift every value behind it into the wrong column.
             raise self._fault(f"the row has {len(row)} cells, the header {width}")
-        if self._cut and len(row) < self._widest:
+        if self._lines.cut and len(row) < self._widest:
             raise self._fault(f"the last line ends in its cell {len(row)}, others have {self._widest}")
         at = self._time(row)
         values = {key: self._number(row, key) for key in _MEASURED if key in self._place}
@@ -252,18 +214,7 @@ class _Reader:
         for quantity in QUANTITIES:
             values.setdefault(quantity, math.nan)
         if "ph" in values:
-            values["mv"] = self._mv(values["ph"], values["temperature_c"])
-
-    def _mv(self, ph: float, temperature_c: float) -> float:
-        known_c = 25.0 if math.isnan(temperature_c) else temperature_c  # no pH comes of it without one
-        return _mv_of(self._layout.ph_line, ph, known_c)
-
-    def _mvs(self, ph: list[float], temperature_c: list[float]) -> list[float]:
-        try:
-            mv: list[float] = self._layout.ph_line.mv(np.array(ph), np.array(temperature_c)).tolist()
-        except DomainError:  # one of them is not measured, or cannot be
-            return list(map(self._mv, ph, temperature_c))
-        return mv
+            values["mv"] = self._values.mv(values["ph"], values["temperature_c"])
 
     def _note_decimals(self, texts: Sequence[str]) -> None:
         comma = "," if self._layout.decimal_comma else "."
@@ -278,7 +229,7 @@ class _Reader:
         if not self._names:
             return False
         if names_all(header := headings(row), self._layout):  # a logger that began anew, perhaps a newer one
-            self._take_header(columns_of(header, self._layout, f"{self._name}:{self._line}"))
+            self._take_header(columns_of(header, self._layout, self._lines.where))
             return True
         below, self._below_header = self._below_header, False
         return below and not any(
@@ -316,7 +267,7 @@ class _Reader:
         Whatever is not quite usual is left to the reading row by row, which judges it and knows its line.
         """
         columns = plain_columns(lines, self._layout.delimiter, self._place, len(self._names))
-        if columns is None or (self._ends and not lines[-1].endswith(_ENDS)):
+        if columns is None or not self._lines.are_whole(lines):
             return False
         segments = set(columns.get("segment", ()))
         if segments and (self._course.segment is None or segments != {str(self._course.segment)}):
@@ -337,7 +288,7 @@ class _Reader:
             values.setdefault(quantity, [math.nan] * len(lines))
         if "ph" in values:
             self._note_decimals(columns["ph"])
-            values["mv"] = self._mvs(values["ph"], values["temperature_c"])
+            values["mv"] = self._values.mvs(values["ph"], values["temperature_c"])
         for quantity in QUANTITIES:
             self._columns[quantity] += values[quantity]
         self._flags += [flags[text] for text in columns["flags"]] if flags else [0] * len(lines)

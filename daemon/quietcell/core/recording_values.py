@@ -10,11 +10,11 @@ import numpy as np
 
 from quietcell.core.recording import Layout
 from quietcell.core.recording_header import Place, places_of
+from quietcell.core.recording_lines import LONGEST_LINE
 from quietcell.core.times import utc_ms
 from quietcell.core.units import find_unit
+from quietcell.errors import DomainError
 
-LONGEST_LINE = 64 * 1024
-"""A longer line, or a cell that goes on over so many characters, is no recording."""
 LONGEST_S = 1e10
 """Some three hundred years, so that seconds since 1970 are covered; more is no recording's elapsed time."""
 _ELAPSED_S = {
@@ -62,6 +62,22 @@ class Values:
         # A meter at rest says the same again and again.
         known = {text: self.number(key, text.strip()) for text in set(texts)}
         return list(map(known.__getitem__, texts))
+
+    def mv(self, ph: float, temperature_c: float) -> float:
+        """Return the potential that means a pH; NaN where pH or temperature can't be."""
+        known_c = 25.0 if math.isnan(temperature_c) else temperature_c  # no pH comes of it without one
+        try:
+            return float(self._layout.ph_line.mv(ph, known_c))
+        except DomainError:
+            return math.nan
+
+    def mvs(self, ph: Sequence[float], temperature_c: Sequence[float]) -> list[float]:
+        """Return the potentials of a column."""
+        try:
+            mv: list[float] = self._layout.ph_line.mv(np.array(ph), np.array(temperature_c)).tolist()
+        except DomainError:  # one of them is not measured, or cannot be
+            return list(map(self.mv, ph, temperature_c))
+        return mv
 
     def times(self, texts: Sequence[str], after_utc_ms: int | None) -> list[int]:
         """Return the times of rows behind one of `after_utc_ms`, ms since 1970 UTC."""

@@ -12,7 +12,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from quietcell.core.recording_values import LONGEST_LINE
+from quietcell.core.recording_lines import LONGEST_LINE
 from quietcell.errors import RecordingError
 
 STANDARD_INPUT = Path("-")
