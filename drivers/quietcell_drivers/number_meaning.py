@@ -64,7 +64,9 @@ def name_numbers(slots: list[Slot], *, by_size: bool = True) -> None:
         and not slot.counts
         and not re.fullmatch(_NOT_WANTED, _before(slots, place) or "-", re.IGNORECASE)
     ]
-    if by_size:
+    # Where a voltage in an unknown unit stands, no other number is the potential.
+    voltage = any(re.search(r"V' is none", slot.why) for slot in slots)
+    if by_size and not voltage:
         _name_by_size(unnamed[:5], _free(slots))
     for slot in unnamed:
         if slot.quantity == "conductivity_us_cm" and _may_be_ph(slot, slots):

@@ -263,23 +263,19 @@ def _pattern(slots: list[Slot], decimal_comma: bool) -> dict[str, Any]:  # noqa:
     """Return a pattern that has the lines' own labels and takes what moves."""
     number = "[-+0-9,eE]+" if decimal_comma else "[-+0-9.eE]+"
     last_word = max((place for place, slot in enumerate(slots) if slot.kind == "word"), default=-1)
-    pattern, status_there, after_unit = "", False, 0
+    plain = {"time": "[-0-9:/.TZ ]+", "blank": r"\s+"}
+    pattern, status_there, after = "", False, 0
     for place, slot in enumerate(slots):
         text = slot.texts[0]
-        if place < after_unit:
+        if place < after:
             continue
-        if slot.kind == "number" and slot.quantity != IGNORED and not slot.unit:
-            units, after_unit = behind(slots, place)
-            blank = r"\s*" if slots[place + 1].kind == "blank" else ""
-            pattern += f"(?P<{slot.quantity}>{number}{blank}(?:{'|'.join(map(re.escape, sorted(units)))}))"
-        elif slot.kind == "number":
-            pattern += number if slot.quantity == IGNORED else f"(?P<{slot.quantity}>{number})"
-        elif slot.kind == "time":
-            pattern += "[-0-9:/.TZ ]+"
+        if _is_sign(slots, place) or slot.kind == "number":
+            group, after = _number_group(slots, place, number)
+            pattern += group
+        elif slot.kind in plain:
+            pattern += plain[slot.kind]
         elif slot.kind == "sum":
             pattern += re.escape(text[0]) + "[0-9A-Fa-f]+"
-        elif slot.kind == "blank":
-            pattern += r"\s+"
         elif slot.kind == "word" and (slot.moves or (place == last_word == len(slots) - 1 and len(text) > 1)):
             if _ends_unit(slots, place) or (status_there and not slot.moves):
                 pattern += re.escape(text)
@@ -289,6 +285,32 @@ def _pattern(slots: list[Slot], decimal_comma: bool) -> dict[str, Any]:  # noqa:
         else:
             pattern += re.escape(text)
     return {"pattern": pattern}
+
+
+def _number_group(slots: list[Slot], place: int, number: str) -> tuple[str, int]:
+    """Return what takes a number with a sign apart or a unit that switches, and the place after it."""
+    at = next(at for at in range(place, len(slots)) if slots[at].kind == "number")
+    slot = slots[at]
+    if slot.quantity == IGNORED:
+        return number, at + 1
+    sign = r"[-+]\s*" if at > place else ""
+    if slot.unit:
+        return f"(?P<{slot.quantity}>{sign}{number})", at + 1
+    units, after = behind(slots, at)
+    blank = r"\s*" if slots[at + 1].kind == "blank" else ""
+    return f"(?P<{slot.quantity}>{sign}{number}{blank}(?:{'|'.join(map(re.escape, sorted(units)))}))", after
+
+
+def _is_sign(slots: list[Slot], place: int) -> bool:
+    """Whether this is the sign of a number that was found: it changes where the potential crosses zero."""
+    text = slots[place].texts[0]
+    if slots[place].kind != "other" or text not in "+-\u2212":
+        return False
+    following = next((slot for slot in slots[place + 1 :] if slot.kind != "blank"), None)
+    preceding = next((slot for slot in slots[:place][::-1] if slot.kind != "blank"), None)
+    # Behind a word or a number a dash may part them.
+    may = text == "+" or preceding is None or (preceding.kind == "other" and preceding.texts[0] in ",;|:=")
+    return may and following is not None and following.kind == "number" and following.quantity != IGNORED
 
 
 def _ends_unit(slots: list[Slot], place: int) -> bool:

@@ -8,6 +8,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from quietcell.core.units import UNITS, find_unit
+from quietcell_drivers.framing import Line
+from quietcell_drivers.line_format import LineFormatSettings
+from quietcell_drivers.line_reader import LineReader
 from quietcell_drivers.line_stream import LineStreamSettings
 from quietcell_drivers.proposal import propose
 from quietcell_drivers.simulation import Sample, Scenario, Shift, Simulation
@@ -167,6 +170,36 @@ def test_a_unit_that_switches_with_the_range_is_read_from_each_line(delimiter: s
     assert found.last is not None
     assert found.last.conductivity_us_cm == pytest.approx(531.0)
     assert "status" not in found.settings
+
+
+@pytest.mark.parametrize(
+    ("line", "negative"),
+    [
+        ("+ {:.1f} mV, + 21.04 C", "- 3.5 mV, + 21.04 C"),
+        ("+{:05.1f}+21.04+0.178{}", "-003.5+21.04+0.1784"),
+        ("E:+ {:.1f}; T:+ 21.04", "E:- 3.5; T:+ 21.04"),
+    ],
+)
+def test_a_sign_apart_from_its_number_may_change(line: str, negative: str) -> None:
+    lines = (line.format(41 + n / 10, n % 7) + "\r\n" for n in range(12))
+    found = propose([(200 * n, each.encode()) for n, each in enumerate(lines)])
+    assert found is not None
+    reading = LineReader(LineFormatSettings(**found.settings)).reading(Line(negative.encode()), 0)
+    assert reading is not None
+    assert (reading.mv, reading.temperature_c) == (-3.5, 21.04)
+
+
+def test_a_dash_between_two_numbers_is_no_sign() -> None:
+    lines = (f"{41 + n / 10:.1f} mV - 21.0{n % 5} C\r\n" for n in range(12))
+    found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
+    assert found is not None
+    assert found.last is not None
+    assert found.last.temperature_c == pytest.approx(21.01)
+
+
+def test_no_number_is_the_potential_where_one_has_an_unknown_unit_of_voltage() -> None:
+    lines = (f"{41350 + n} uV;21.0{n % 5};{0.170 + n / 1000:.3f}\r\n" for n in range(12))
+    assert propose([(200 * n, line.encode()) for n, line in enumerate(lines)]) is None
 
 
 def test_digits_without_end_are_no_potential() -> None:
