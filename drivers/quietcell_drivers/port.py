@@ -23,6 +23,9 @@ from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings, socket_
 
 READ_BYTES = 4096
 """Most bytes taken in one read: what a Linux terminal line buffers."""
+MOST_BYTES_PER_S, AT_ONCE_S = 100_000, 1.0
+"""A network carries more than a serial line of 921 600 bit/s; what is beyond that, but for a backlog of a
+second, is left to the sender, or one server could keep the whole program busy."""
 
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 # linux/serial.h, struct serial_icounter_struct: cts dsr rng dcd rx tx frame overrun parity brk
@@ -257,7 +260,11 @@ class _SocketPort(asyncio.Protocol):
         self._max_silence_s = max_silence_s
         self._silence: asyncio.TimerHandle | None = None
         self._transport: asyncio.Transport | None = None
-        self._closed = False
+        self._paced: asyncio.TimerHandle | None = None
+        """Set while nothing is taken because too much came."""
+        self._carried_s = 0.0
+        """When a serial line would have carried what came."""
+        self._wanted, self._closed = True, False
         self._may_write = asyncio.Event()
         self._may_write.set()
 
@@ -277,6 +284,18 @@ class _SocketPort(asyncio.Protocol):
         except Exception as error:  # noqa: BLE001 # as with a serial port
             self.close()
             self._listener.lost(_broke(self._name, error))
+            return
+        loop = asyncio.get_running_loop()
+        self._carried_s = max(self._carried_s, loop.time()) + len(data) / MOST_BYTES_PER_S
+        ahead_s = self._carried_s - loop.time() - AT_ONCE_S
+        if ahead_s > 0 and not self._closed:
+            self._paced = loop.call_later(ahead_s, self._go_on)
+            self._stop_reading()
+
+    def _go_on(self) -> None:
+        self._paced = None
+        if self._wanted:
+            self.resume()
 
     def pause_writing(self) -> None:
         self._may_write.clear()
@@ -316,20 +335,28 @@ class _SocketPort(asyncio.Protocol):
         self._transport.write(data)
 
     def pause(self) -> None:
+        self._wanted = False
+        self._stop_reading()
+
+    def _stop_reading(self) -> None:
         if self._transport is not None and not self._closed:
             self._transport.pause_reading()
             if self._silence is not None:
                 self._silence.cancel()  # we are the silent ones
 
     def resume(self) -> None:
-        if self._transport is not None and not self._closed and not self._transport.is_reading():
+        self._wanted = True
+        if self._transport is None or self._closed or self._paced is not None:
+            return
+        if not self._transport.is_reading():
             self._transport.resume_reading()
             self._await_silence()
 
     def close(self) -> None:
         self._closed = True
-        if self._silence is not None:
-            self._silence.cancel()
+        for timer in (self._silence, self._paced):
+            if timer is not None:
+                timer.cancel()
         if self._transport is not None:
             self._transport.abort()
 

@@ -4,6 +4,7 @@ import asyncio
 import socket
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 
@@ -13,12 +14,13 @@ from quietcell.errors import DriverBrokeError, DriverError, PortLostError, PortU
 from quietcell_drivers.line_poll import LinePoll, LinePollSettings
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.machine_clock import MachineClock
-from quietcell_drivers.port import open_port
+from quietcell_drivers.port import PortListener, _SocketPort, open_port
 from quietcell_drivers.port_settings import PortSettings
 from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from tests.support.fetching import fetch
 from tests.support.serial_server import SerialServer, needs_serial_server
 from tests.support.until import PATIENCE_S
+from tests.support.virtual_time import VirtualClock, run_virtually
 
 FORMAT: dict[str, Any] = {"columns": ["mv", "temperature_c"]}
 
@@ -172,3 +174,33 @@ async def test_a_mistake_in_taking_what_came_is_told_to_whoever_reads() -> None:
     gone.set()
     server.close()
     await server.wait_closed()
+
+
+def test_a_server_that_sends_more_than_a_serial_line_carries_has_to_wait() -> None:
+    async def flooded(clock: VirtualClock) -> None:
+        transport, listener = Mock(spec=asyncio.Transport), Mock(spec=PortListener)
+        taking = [True]
+        transport.pause_reading.side_effect = taking.clear
+        transport.resume_reading.side_effect = lambda: taking.append(True)
+        transport.is_reading.side_effect = lambda: bool(taking)
+        port = _SocketPort("socket://a:1", clock, listener, max_silence_s=0.5)
+        port.connection_made(transport)
+        port.data_received(b"7" * 50_000)  # what waited while we were busy
+        assert transport.is_reading()
+        port.data_received(b"7" * 250_000)
+        port.resume()  # the driver wants more
+        assert not transport.is_reading()
+        await asyncio.sleep(1.9)
+        assert not transport.is_reading()
+        await asyncio.sleep(0.2)
+        assert transport.is_reading()
+        port.data_received(b"7" * 250_000)
+        port.pause()
+        await asyncio.sleep(10.0)
+        assert not transport.is_reading()  # the driver does not want more
+        port.resume()
+        assert transport.is_reading()
+        listener.lost.assert_not_called()
+        port.close()
+
+    run_virtually(flooded)
