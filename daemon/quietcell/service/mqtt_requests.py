@@ -114,6 +114,7 @@ class MqttRequests:
             self._waiting.put_nowait(heard)
         except asyncio.QueueFull:
             self._turned_away += 1
+            self._complain(heard, f"{MOST_WAITING} requests wait already")
             heard.done()
 
     async def run(self) -> None:
