@@ -33,6 +33,7 @@ def test_what_cannot_be_written_to_its_end_takes_the_place_of_nothing(tmp_path: 
 
 def test_a_file_behind_a_link_and_what_is_no_file_are_written_where_they_are(tmp_path: Path) -> None:
     (tmp_path / "real.csv").write_text("old")
+    (tmp_path / "real.csv").chmod(0o640)
     (tmp_path / "link.csv").symlink_to("real.csv")
     os.mkfifo(tmp_path / "pipe")
     reading = os.open(tmp_path / "pipe", os.O_RDONLY | os.O_NONBLOCK)
@@ -43,6 +44,13 @@ def test_a_file_behind_a_link_and_what_is_no_file_are_written_where_they_are(tmp
     os.close(reading)
     assert (tmp_path / "real.csv").read_text() == "new"
     assert (tmp_path / "link.csv").is_symlink()
+    assert (tmp_path / "real.csv").stat().st_mode & 0o777 == 0o640
+
+
+def test_a_file_to_be_written_below_a_file_is_named() -> None:
+    below = Path(__file__) / "month.html"
+    with pytest.raises(QuietcellError, match=r"month.html: cannot write: Not a directory"), whole_file(below):
+        pass
 
 
 @pytest.mark.parametrize("command", ["backup", "export", "report"])

@@ -6,11 +6,13 @@ import json
 import math
 import os
 import shlex
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, TextIO
 
 import click
@@ -147,20 +149,22 @@ def whole_file(path: Path) -> Iterator[TextIO]:
         If it cannot be written; what there was is left.
     """
     real = Path(os.path.realpath(path))
-    beside = not path.exists() or (path.is_file() and os.access(real.parent, os.W_OK))
-    aside = real.with_name(f".{os.getpid()}.part") if beside else path
     try:
-        with aside.open("w", encoding="utf-8", newline="\n") as file:
-            yield file
-        if beside:
+        if path.exists() and not (path.is_file() and os.access(real.parent, os.W_OK)):
+            with path.open("w", encoding="utf-8", newline="\n") as file:
+                yield file
+            return
+        with TemporaryDirectory(prefix=".", dir=real.parent) as folder:
+            aside = Path(folder, real.name)
+            with aside.open("w", encoding="utf-8", newline="\n") as file:
+                yield file
+            if real.exists():
+                shutil.copymode(real, aside)
             aside.replace(real)
     except BrokenPipeError:
         raise
     except OSError as error:
         raise QuietcellError(f"cannot write: {error.strerror}", subject=str(path)) from error
-    finally:
-        if beside:
-            aside.unlink(missing_ok=True)
 
 
 def outside(out: Path, ledger: Path) -> None:
