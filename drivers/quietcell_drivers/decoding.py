@@ -61,6 +61,7 @@ class LineDecoder:
             word: FLAG_BY_LABEL[label] if label else NO_FLAG for word, label in settings.status.items()
         }
         self._units = {q: find_unit(q, settings.units.get(q, "")) or UNITS[q][0] for q in QUANTITIES}
+        self._ignored = re.compile(settings.ignore).fullmatch if settings.ignore else None
         self._scale = {q: settings.scale.get(q, 1.0) for q in QUANTITIES}
         self._split: Callable[[str], Mapping[str, str | None]] = (
             _by_pattern(settings.pattern)
@@ -81,6 +82,17 @@ class LineDecoder:
             return decoded
         quantities = (decoded.mv, decoded.temperature_c, decoded.conductivity_us_cm, decoded.flow_ml_min)
         return *quantities, int(decoded.flags)
+
+    @property
+    def may_pass_over(self) -> bool:
+        """Whether there are lines to ignore."""
+        return self._ignored is not None
+
+    def passes_over(self, line: bytes) -> bool:
+        """Whether `line` is one of those the settings ignore."""
+        return self._ignored is not None and bool(
+            self._ignored(line.decode(self._encoding, "replace").strip(_EDGE))
+        )
 
     def columns(self, lines: Sequence[bytes]) -> Columns | None:
         """Return what `lines` say if all of them are plain ones; None leaves each to `values`."""

@@ -87,6 +87,12 @@ class LineFormatSettings(DriverSettings):
         "dropped), with groups named as the columns are; a group such as conductivity_us_cm_unit takes "
         "the unit the line itself names.",
     )
+    ignore: str = Field(
+        default="",
+        description="A regular expression for whole lines (blanks at their ends dropped) that are passed "
+        "over: of another meter on the same line, a banner, an OK behind each answer. Any other line that "
+        "is no reading counts as a fault, and the reading behind it is flagged and left out.",
+    )
     units: dict[str, str] = Field(
         default_factory=dict,
         description="The unit the meter sends, for each column whose name ends in another: mV, V; °C, °F, "
@@ -129,6 +135,17 @@ class LineFormatSettings(DriverSettings):
         if columns and "mv" not in columns:
             raise ValueError("no column 'mv': a meter without the electrode's potential is of no use here")
         return columns
+
+    @field_validator("ignore")
+    @classmethod
+    def _ignore_compiles(cls, ignore: str) -> str:
+        try:
+            found = re.compile(ignore).fullmatch("-102.31;25.04")
+        except re.error as error:
+            raise ValueError(f"not a regular expression: {error}") from error
+        if ignore and found:
+            raise ValueError(f"{ignore!r} matches any line, readings too")
+        return ignore
 
     @field_validator("pattern")
     @classmethod

@@ -231,7 +231,7 @@ class LinePoll:
     def _take(self, items: list[Line | Discarded]) -> None:
         for item in items:
             if isinstance(item, Line):
-                if not item.content.strip():
+                if self._reader.passes_over(item.content):
                     continue
                 if self._echo_due and item.content.lstrip().startswith(self._question.strip()):
                     # The echo ends as the question does: the answer may follow it in the same line.

@@ -45,6 +45,10 @@ class LineReader:
         """Why the last item that was no reading was none."""
         self._next_flag = NO_FLAG
 
+    def passes_over(self, content: bytes) -> bool:
+        """Whether a line says nothing and hides nothing."""
+        return not content.strip() or self._decoder.passes_over(content)
+
     def decodes(self, content: bytes) -> bool:
         """Whether a line says something."""
         return isinstance(self._decoder.decode(content), Decoded)
@@ -77,7 +81,7 @@ class LineReader:
 
     def rows(self, lines: Sequence[bytes], boot_ms: Sequence[int], flags: Sequence[int]) -> list[Row]:
         """Return the readings among whole lines, given with the receipt and the flags of each, as rows."""
-        alone = not self._next_flag and self._carrying is None
+        alone = not self._next_flag and self._carrying is None and not self._decoder.may_pass_over
         columns = self._decoder.columns(lines) if alone and lines else None
         if columns is None:
             each = map(self.row, map(Line, lines), boot_ms, flags)
@@ -96,10 +100,10 @@ class LineReader:
                 self.flag_next(Flag.AFTER_ERROR)
             return None
         content = item.content
+        if self.passes_over(content):
+            return None
         values = self._decoder.values(content)
         if isinstance(values, Undecodable):
-            if not content.strip():
-                return None  # a blank line says nothing and hides nothing
             self.counts.discarded_bytes += len(content)
             said_by_meter = printable(content)
             self.counts.count(values.reason, said_by_meter)

@@ -10,7 +10,9 @@ from pydantic import ValidationError
 
 from quietcell.core.readings import NO_FLAG, Flag
 from quietcell_drivers.decoding import Decoded, LineDecoder, Undecodable
+from quietcell_drivers.framing import Line
 from quietcell_drivers.line_format import LineFormatSettings, unescape
+from quietcell_drivers.line_reader import LineReader
 
 PLAIN: dict[str, Any] = {"columns": ["mv", "temperature_c"]}
 
@@ -248,3 +250,27 @@ def test_numbers_without_their_decimal_point_are_scaled(line: bytes) -> None:
 def test_a_scale_that_makes_no_number_is_refused(scale: dict[str, float]) -> None:
     with pytest.raises(ValidationError, match=r"makes no number|no quantity with a scale"):
         LineFormatSettings(columns=["mv"], scale=scale)
+
+
+def test_lines_to_ignore_are_no_faults_and_all_others_are() -> None:
+    reader = LineReader(LineFormatSettings(**PLAIN, ignore=r"#2;.*|\*\*\* .* \*\*\*"))
+    said = (b"25.0;21.0", b"#2;140.0;21.0", b"*** tally box ***\r", b"25.1;21.0", b"#3;1;2", b"25.2;21.0")
+    found = [reader.reading(Line(line), 0) for line in said]
+    assert [None if r is None else r.flags for r in found] == [
+        NO_FLAG, None, None, NO_FLAG, None, Flag.AFTER_ERROR
+    ]  # fmt: skip
+    assert reader.counts.reasons == {"another number of fields than the 2 of columns": 1}
+
+
+def test_a_line_to_ignore_is_no_reading_though_it_could_be_one() -> None:
+    reader = LineReader(LineFormatSettings(columns=["-", "mv"], ignore="2;.*"))
+    assert [row[1] for row in reader.rows([b"1;25.0", b"2;140.0", b"1;25.1"], [0, 1, 2], [0, 0, 0])] == [
+        25.0,
+        25.1,
+    ]
+
+
+@pytest.mark.parametrize(("ignore", "told"), [("(", "not a regular expression"), (".*", "readings too")])
+def test_an_ignore_that_can_not_be_is_refused(ignore: str, told: str) -> None:
+    with pytest.raises(ValidationError, match=told):
+        LineFormatSettings(**PLAIN, ignore=ignore)

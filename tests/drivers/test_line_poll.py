@@ -82,6 +82,19 @@ async def test_an_echo_that_ends_otherwise_than_the_answer_is_dropped(terminal: 
     meter.leave()
 
 
+async def test_a_word_behind_each_answer_that_is_ignored_keeps_nothing_in_doubt(
+    terminal: PseudoTerminal,
+) -> None:
+    meter = AskedMeter(terminal, lambda n: b"" if n == 2 else f"{n}.5;21.0\r\nOK\r\n".encode())
+    driver = make(terminal.port, ignore="OK")
+    await driver.open()
+    readings = await fetch(driver, 3)
+    await driver.close()
+    meter.leave()
+    assert [reading.mv for reading in readings[:3]] == [1.5, 3.5, 4.5]
+    assert [reading.flags for reading in readings[:3]] == [0, Flag.AFTER_TIMEOUT, 0]
+
+
 def test_a_question_outside_the_character_set_is_a_fault_of_the_settings() -> None:
     with pytest.raises(ValueError, match="does not exist in latin-1"):
         make("/dev/null", question="Ω?")
