@@ -25,10 +25,14 @@ _MOST_MV = 3000.0
 
 
 def in_lines_apart(slots: Sequence[Slot]) -> bool:
-    """Whether one place has the labels of several quantities: each comes in a line of its own."""
-    return any(
-        slot.kind == "number" and _parted_by(_words_before(slots, place), slot.values)
-        for place, slot in enumerate(slots)
+    """Whether one place has the labels of several quantities or meters: each comes in a line of its own."""
+    numbers = [(place, slot) for place, slot in enumerate(slots) if slot.kind == "number"]
+    addresses = [slot.texts for _, slot in numbers if all(map(str.isdecimal, slot.texts))]
+    return any(_parted_by(_words_before(slots, place), slot.values) for place, slot in numbers) or any(
+        _parted_by(address, slot.values)
+        for address in addresses
+        for _, slot in numbers
+        if slot.texts is not address
     )
 
 
@@ -41,6 +45,7 @@ def _parted_by(words: Sequence[str], values: Sequence[float]) -> bool:
         of_word.setdefault(word, []).append(value)
     spans = sorted((min(own), max(own)) for own in of_word.values())
     often = all(len(own) >= 3 for own in of_word.values())
+    often = often and sum(a != b for a, b in pairwise(words)) >= 2 * len(of_word)  # not once for good
     return often and len(spans) > 1 and all(a[1] < b[0] for a, b in pairwise(spans))
 
 

@@ -148,6 +148,17 @@ def test_lines_of_several_quantities_that_nothing_names_give_no_proposal() -> No
     assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is None
 
 
+def test_two_meters_that_take_turns_are_not_taken_for_one() -> None:
+    lines = (f"#{n % 2 + 1};{41 + n % 2 * 100 + n / 10:.2f};21.0{n % 7}\r\n" for n in range(24))
+    assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is None
+
+
+def test_a_number_or_word_that_changed_once_tells_no_meters_apart() -> None:
+    for before, after in (("21", "22"), ("OK", "HOLD")):
+        lines = (f"{25 + n / 10:.2f};{before if n < 6 else after};0.17{n}\n" for n in range(13))
+        assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is not None
+
+
 def test_units_in_front_of_their_numbers_are_theirs() -> None:
     lines = (f"mV {41 + n / 10:.2f}  degC {21 + n / 100:.2f}  uS/cm 0.17{n % 9}\r\n" for n in range(12))
     found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
