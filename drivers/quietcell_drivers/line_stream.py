@@ -20,6 +20,9 @@ from quietcell_drivers.waiting_readings import WaitingReadings
 _SAME_BACKLOG_MS = 5
 _MOST_BYTES = 65536
 """What may wait at most, whoever allows it."""
+MOST_READINGS_PER_S, BACKLOG_S = 200, 20.0
+"""No meter measures so often, nor holds back more. What is beyond is left to the sender: an hour of it would
+fill the memory."""
 
 
 class LineStreamSettings(PortSettings, LineFormatSettings):
@@ -56,6 +59,8 @@ class LineStream:
         self._clock = clock
         self._port: Port | None = None
         self._silence: asyncio.TimerHandle | None = None
+        self._held_up: asyncio.TimerHandle | None = None
+        """Set while nothing is taken because too much came."""
         self._start()
 
     async def open(self) -> None:
@@ -72,7 +77,7 @@ class LineStream:
         if self._port is None:
             raise PortUnavailableError("the port is not open", subject=self._settings.port)
         readings = await self._waiting.fetch()
-        self._port.resume()
+        self._resume()
         return readings
 
     def may_wait_until(self, boot_ms: int) -> None:
@@ -82,15 +87,15 @@ class LineStream:
     def at_hand(self) -> Sequence[Reading]:
         """Return what has come so far; see `PatientDriver.at_hand`."""
         rows = self._worked_off()
-        if self._port is not None:
-            self._port.resume()
+        self._resume()
         return self._waiting.take(and_then=rows)
 
     async def close(self) -> None:
         """Release the port; see `MeterDriver.close`."""
-        if self._silence is not None:
-            self._silence.cancel()
-            self._silence = None
+        for timer in (self._silence, self._held_up):
+            if timer is not None:
+                timer.cancel()
+        self._silence = self._held_up = None
         if self._port is not None:
             self._port.close()
             self._port = None
@@ -129,6 +134,25 @@ class LineStream:
         self._chunks: list[tuple[int, bytes]] = []
         self._held_bytes = 0
         self._patient_until_ms = 0
+        self._measured_s = 0.0
+        """When a meter would have measured what came."""
+
+    def _resume(self) -> None:
+        if self._port is not None and self._held_up is None:
+            self._port.resume()
+
+    def _hold_up(self, readings: int) -> None:
+        """Take nothing for a while where more readings came than any meter measures."""
+        loop = asyncio.get_running_loop()
+        self._measured_s = max(self._measured_s, loop.time()) + readings / MOST_READINGS_PER_S
+        ahead_s = self._measured_s - loop.time() - BACKLOG_S
+        if ahead_s > 0 and self._port is not None and self._held_up is None:
+            self._held_up = loop.call_later(ahead_s, self._go_on)
+            self._port.pause()
+
+    def _go_on(self) -> None:
+        self._held_up = None
+        self._resume()
 
     def _work_off(self) -> None:
         """Turn what has come into readings and let them be fetched."""
@@ -166,7 +190,9 @@ class LineStream:
                 if row is not None:
                     rows.append(row)
         reader.counts.discarded_bytes += framer.take_head()
-        return rows + reader.rows(lines, times, flags_of)
+        rows += reader.rows(lines, times, flags_of)
+        self._hold_up(len(rows))
+        return rows
 
     def _await_silence(self) -> None:
         # The line's own time, not the clock's: a clock may run faster than the line.

@@ -8,6 +8,7 @@ import os
 import subprocess
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 import serial
@@ -19,11 +20,13 @@ from quietcell.errors import PortLostError, PortUnavailableError
 from quietcell_drivers import port as port_module
 from quietcell_drivers.line_stream import LineStream, LineStreamSettings
 from quietcell_drivers.machine_clock import MachineClock
+from quietcell_drivers.port import Port
 from quietcell_drivers.pseudo_terminal import PseudoTerminal
 from quietcell_drivers.waiting_readings import MOST_WAITING
 from tests.support.clocks import HeldClock
 from tests.support.fetching import fetch, mv_and_temperature
 from tests.support.until import PATIENCE_S, until
+from tests.support.virtual_time import VirtualClock, run_virtually
 
 LINES = b"-102.31;25.04\n-102.30;25.05\n-102.29;25.06\n"
 
@@ -426,3 +429,23 @@ def test_an_address_of_another_form_is_refused(port: str) -> None:
 
 def test_every_setting_is_described() -> None:
     assert all(field.description for field in LineStreamSettings.model_fields.values())
+
+
+def test_a_meter_that_sends_more_readings_than_any_measures_has_to_wait() -> None:
+    async def flooded(clock: VirtualClock) -> None:
+        driver = LineStream(LineStreamSettings(port="unused", columns=["mv", "temperature_c"]), clock)
+        port = Mock(spec=Port)
+        driver._port = port
+        driver.received(clock.boot_ms(), b"\n" + LINES * 1000)  # a backlog of 15 s
+        port.pause.assert_not_called()
+        await driver.read()
+        driver.received(clock.boot_ms(), LINES * 1000)
+        port.reset_mock()
+        driver.at_hand()
+        await asyncio.sleep(9.0)
+        port.resume.assert_not_called()
+        await asyncio.sleep(2.0)
+        port.resume.assert_called_once()
+        await driver.close()
+
+    run_virtually(flooded)
