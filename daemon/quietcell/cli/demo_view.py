@@ -1,5 +1,6 @@
 """What the demonstration shows: a live table or lines, and a summary in plain words."""
 
+import shlex
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -13,6 +14,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
+from quietcell.cli.options import Place
 from quietcell.core.indication import Indication
 from quietcell.core.records import Json
 from quietcell.ledger.chain import Stored
@@ -137,17 +139,18 @@ def summary(story: Story, place: Path) -> str:
     if not story.episodes:
         lines.append("  no ingress suspected")
     # Whoever has not activated the environment can take the lines as they stand, too.
-    program = "quietcell" if shutil.which("quietcell") else sys.argv[0]
+    program = "quietcell" if shutil.which("quietcell") else shlex.quote(sys.argv[0])
+    config, ledger = Place(place / "demo.toml", None), Place(None, place / "ledger")
     if find_spec("matplotlib") is None:
         report = "No report: install 'quietcell[report]' for one."
     else:
-        words = f"{program} report --config {place / 'demo.toml'} --out {place / 'demo.html'}"
-        report = f"A report of it:                {words}"
+        out = shlex.quote(str(place / "demo.html"))
+        report = f"A report of it:                {program} report {config.words()} --out {out}"
     lines += [
         "",
         f"Results as JSON lines and CSV: {place / 'results'}",
-        f"The ledger with all readings:  {place / 'ledger'}   ({program} verify --ledger {place / 'ledger'})",
-        f"The configuration that ran:    {place / 'demo.toml'}",
+        f"The ledger with all readings:  {ledger.ledger}   ({program} verify {ledger.words()})",
+        f"The configuration that ran:    {config.config}",
         report,
     ]
     return "\n".join(lines)
