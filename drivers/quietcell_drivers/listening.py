@@ -129,7 +129,7 @@ async def listen(
         raise UsageError(str(error)) from error
     settings, ear = await _try(candidates, asked, seconds, tell)
     if not ear.size:
-        return Heard(lines=(), numbers=(), section="", advice=_nothing_came(question))
+        return Heard(lines=(), numbers=(), section="", advice=_nothing_came(question, seconds))
     tell(f"{_named(settings)}: listening on")
     proposal: Proposal | None = None
     for enough in (ENOUGH_MESSAGES, 3 * ENOUGH_MESSAGES, 12 * ENOUGH_MESSAGES):
@@ -219,21 +219,18 @@ def _named(settings: PortSettings) -> str:
     return f"{settings.port} at {settings.baud} bit/s, {settings.data_bits} bits, parity {settings.parity}"
 
 
-def _nothing_came(question: str) -> str:
+def _nothing_came(question: str, seconds: float) -> str:
     if question:
         return "Nothing came. Is the meter on, the question right (with its end, such as \\r\\n), cable good?"
     return (
-        "Nothing came. Is the meter on, and does it send by itself? If it must be asked, give its question: "
-        "--ask 'READ?\\r\\n'. One with registers keeps silent too: `quietcell drivers modbus-rtu`"
+        f"Nothing came in {seconds:g} s. Is the meter on, and does it send by itself? If seldom, listen for "
+        "three of its lines: --seconds 200. If it must be asked, give its question: --ask 'READ?\\r\\n'. "
+        "One with registers keeps silent too: `quietcell drivers modbus-rtu`"
     )
 
 
 def _too_little(ear: _Ear, proposal: Proposal | None, seconds: float) -> str:
     """Say why nothing is proposed, and what to do."""
-    came = len(messages(ear.chunks)[0])
-    if came < (3 if proposal is None else ENOUGH_MESSAGES):
-        needed = 10 * math.ceil(1.5 * ENOUGH_MESSAGES * (_every_s(ear.chunks) or seconds) / 10)
-        return f"Only {came} whole messages in {seconds:g} s, too few to propose from: try --seconds {needed}"
     if ear.sense() < 0.9:
         return (
             "What came is no text at any of the speeds and forms tried. Give the meter's own: --baud 1200. "
@@ -242,6 +239,10 @@ def _too_little(ear: _Ear, proposal: Proposal | None, seconds: float) -> str:
     data = ear.data()
     if re.search(rb"\bpH", data) and not re.search(rb"mV", data):
         return "The meter sends pH by its own calibration, which is of no use here: switch its output to mV"
+    came = len(messages(ear.chunks)[0])
+    if came < (3 if proposal is None else ENOUGH_MESSAGES):
+        needed = 10 * math.ceil(1.5 * ENOUGH_MESSAGES * (_every_s(ear.chunks) or seconds) / 10)
+        return f"Only {came} whole messages in {seconds:g} s, too few to propose from: try --seconds {needed}"
     found = "no numbers that could be readings" if proposal is None else f"only {proposal.read} readings"
     return (
         f"Found {found} in {seconds:g} s. Listen longer with --seconds, or write the pattern by hand: "

@@ -184,7 +184,9 @@ async def test_hostile_bytes_are_shown_harmless_and_nothing_is_proposed(
 async def test_silence_ends_with_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("quietcell_drivers.listening._TRIAL_S", 0.05)
     terminal = PseudoTerminal(tmp_path)
-    assert "--ask" in (await heard(terminal.port, seconds=0.05)).advice
+    advice = (await heard(terminal.port, seconds=0.05)).advice
+    assert "--ask" in advice
+    assert "--seconds" in advice
     assert "question right" in (await heard(terminal.port, seconds=0.05, question="?")).advice
     terminal.unplug()
     with pytest.raises(PortUnavailableError, match="no such port"):
