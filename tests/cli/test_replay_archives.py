@@ -270,6 +270,19 @@ def test_one_recording_that_cannot_be_read_does_not_keep_the_others_from_it(
     assert "loop-water" in compared.out
 
 
+def test_what_was_read_of_a_recording_before_its_fault_counts(tmp_path: Path, replayed: Replayed) -> None:
+    replayed(table(), f"{CELL}[cells.header-tank.recording]\nleave_out_unreadable = true\n")
+    header, first, *rows = table().splitlines()
+    bad, out = tmp_path / "bad.csv", tmp_path / "both.jsonl"
+    bad.write_text("\n".join([header, first, "logger restarted", *rows, f'"{"x" * 70_000}"', rows[-1], ""]))
+    told = ran(
+        "replay", bad, tmp_path / "loop.csv", "--config", tmp_path / "cells.toml", "--out", out, status=1
+    )
+    assert "Rows left out: 1; the first: " in told.err
+    read = [json.loads(line) for line in out.read_text().splitlines()]
+    assert any(line["recording"] == "bad.csv" for line in results(read))
+
+
 @pytest.mark.parametrize(("every", "count"), [(1, 3600), (20, 900)])
 def test_a_coarse_ph_is_told_with_numbers_that_would_do(replayed: Replayed, every: int, count: int) -> None:
     """The thermometer's noise hides the steps of 0.01 pH, which then pass for spikes."""

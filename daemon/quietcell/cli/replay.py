@@ -4,7 +4,6 @@ import json
 import os
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import asdict
 from itertools import takewhile
 from pathlib import Path
@@ -104,7 +103,8 @@ def _judge(
     for group in groups:
         named = _cell_of(config, group, cell)
         survey, outcome = told.setdefault(named, (Survey(), Outcome()))
-        with faults, _pieces(config, group, named, survey) as pieces:
+        with faults:
+            pieces = _pieces(config, group, named, survey)
             for body in replay(pieces, engine_settings(config, named), requests, asked_utc_ms=asked):
                 outcome.note(body)
                 plain = body.as_json()
@@ -163,11 +163,8 @@ def _groups(recordings: list[Path], *, join: bool) -> list[list[Path]]:
     return [recordings] if join else [[each] for each in recordings]
 
 
-@contextmanager
-def _pieces(
-    config: Config, recordings: Sequence[Path], cell: str, survey: Survey
-) -> Iterator[Iterator[Piece]]:
-    """Open recordings, read them as one, and show how far they were read."""
+def _pieces(config: Config, recordings: Sequence[Path], cell: str, survey: Survey) -> Iterator[Piece]:
+    """Return what recordings hold, read as one as it is taken, and show how far they were read."""
     encoding, remarks = recording_encoding(config, cell), Remarks()
 
     def sources() -> Iterator[tuple[str, Iterator[str]]]:
@@ -181,7 +178,7 @@ def _pieces(
                 yield str(path), lines
 
     pieces = read_recordings(sources(), layout=recording_layout(config, cell), remarks=remarks)
-    yield survey.read(pieces, remarks)
+    return survey.read(pieces, remarks)
 
 
 def _existing(words: tuple[str, ...], *, hint: str = "") -> list[Path]:
@@ -233,8 +230,8 @@ def _compare(
         name = _cell_of(config, group, cell)
         settings = engine_settings(config, name)
         pieces: list[Piece] = []
-        with faults, _pieces(config, group, name, survey) as told:
-            pieces.extend(told)
+        with faults:
+            pieces.extend(_pieces(config, group, name, survey))
         own = [
             trial(pieces, settings, each, config.named_criterion(each), requests)
             for each in criteria or [settings.criterion_name]

@@ -42,11 +42,16 @@ class Survey:
         self._ph_decimals: int | None = None
 
     def read(self, pieces: Iterable[Piece], remarks: Remarks) -> Iterator[Piece]:
-        """Pass pieces on."""
-        for piece in pieces:
-            if isinstance(piece, Chunk):
-                self._look_at(piece)
-            yield piece
+        """Pass pieces on; what was remarked counts also where the rest cannot be read."""
+        try:
+            for piece in pieces:
+                if isinstance(piece, Chunk):
+                    self._look_at(piece)
+                yield piece
+        finally:
+            self._note(remarks)
+
+    def _note(self, remarks: Remarks) -> None:
         if remarks.ph_decimals is not None:
             self._ph_decimals = max(remarks.ph_decimals, self._ph_decimals or 0)
         if remarks.left_out:
