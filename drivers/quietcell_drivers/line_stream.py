@@ -23,6 +23,9 @@ _MOST_BYTES = 65536
 MOST_READINGS_PER_S, BACKLOG_S = 200, 20.0
 """No meter measures so often, nor holds back more. What is beyond is left to the sender: an hour of it would
 fill the memory."""
+TOO_MANY = f"more than {MOST_READINGS_PER_S} readings a second came, and no more are taken for a while"
+_TOLD_S = 2.0
+"""So long after them it is counted: readings that come show that nothing is in the way."""
 
 
 class LineStreamSettings(PortSettings, LineFormatSettings):
@@ -147,11 +150,14 @@ class LineStream:
         self._measured_s = max(self._measured_s, loop.time()) + readings / MOST_READINGS_PER_S
         ahead_s = self._measured_s - loop.time() - BACKLOG_S
         if ahead_s > 0 and self._port is not None and self._held_up is None:
-            self._held_up = loop.call_later(ahead_s, self._go_on)
+            self._held_up = loop.call_later(min(ahead_s, _TOLD_S), self._go_on, ahead_s - _TOLD_S)
             self._port.pause()
 
-    def _go_on(self) -> None:
+    def _go_on(self, later_s: float = 0.0) -> None:
         self._held_up = None
+        if later_s > 0:
+            self.counts.count(TOO_MANY)
+            self._held_up = asyncio.get_running_loop().call_later(later_s, self._go_on)
         self._resume()
 
     def _work_off(self) -> None:

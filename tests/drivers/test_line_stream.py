@@ -18,7 +18,7 @@ from quietcell.contracts import MeterDriver
 from quietcell.core.readings import NO_FLAG, Flag, Reading
 from quietcell.errors import PortLostError, PortUnavailableError
 from quietcell_drivers import port as port_module
-from quietcell_drivers.line_stream import LineStream, LineStreamSettings
+from quietcell_drivers.line_stream import TOO_MANY, LineStream, LineStreamSettings
 from quietcell_drivers.machine_clock import MachineClock
 from quietcell_drivers.port import Port
 from quietcell_drivers.pseudo_terminal import PseudoTerminal
@@ -444,6 +444,7 @@ def test_a_meter_that_sends_more_readings_than_any_measures_has_to_wait() -> Non
         driver.at_hand()
         await asyncio.sleep(9.0)
         port.resume.assert_not_called()
+        assert driver.counts.reasons == {TOO_MANY: 1}
         await asyncio.sleep(2.0)
         port.resume.assert_called_once()
         await driver.close()
