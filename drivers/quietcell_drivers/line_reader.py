@@ -49,6 +49,18 @@ class LineReader:
         """Whether a line says nothing and hides nothing."""
         return not content.strip() or self._decoder.passes_over(content)
 
+    def weighed(self, items: Sequence[Line | Discarded]) -> int:
+        """Return how many of `items` are readings or hide some; the others may come along with one."""
+        return sum(map(self._weighs, items))
+
+    def _weighs(self, item: Line | Discarded) -> bool:
+        if isinstance(item, Discarded):
+            return True
+        if self._carrying is None or self.passes_over(item.content):
+            return not self.passes_over(item.content)
+        values = self._decoder.values(item.content)
+        return isinstance(values, Undecodable) or values[0] is not None
+
     def decodes(self, content: bytes) -> bool:
         """Whether a line says something."""
         return isinstance(self._decoder.decode(content), Decoded)

@@ -186,9 +186,10 @@ class LineStream:
             rows += reader.rows(lines, times, flags_of)
             lines, times, flags_of = [], [], []
             items = framer.feed(data)
+            several = len(items) >= 2 and reader.weighed(items) >= 2
             if since_ms > stall_ms:
-                self._in_burst = len(items) >= 2
-            elif since_ms > _SAME_BACKLOG_MS and len(items) < 2:
+                self._in_burst = several
+            elif since_ms > _SAME_BACKLOG_MS and not several:
                 self._in_burst = False
             flags = int(Flag.BURST) if self._in_burst else 0
             for item in items:

@@ -94,7 +94,9 @@ def _name_by_units(slots: list[Slot]) -> None:
             continue
         units = behind_them[place]
         behind_it, known = min(units), _some_unit(units)
-        if slot.quantity == IGNORED and not known and re.fullmatch(_UNIT, behind_it):
+        if slot.quantity == IGNORED and known:
+            slot.why = f"its unit {behind_it!r} stands behind another number too"
+        elif slot.quantity == IGNORED and re.fullmatch(_UNIT, behind_it):
             slot.why = f"its unit {behind_it!r} is none that is known here"  # off by a factor, if taken
 
 

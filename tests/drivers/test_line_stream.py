@@ -107,6 +107,23 @@ async def test_one_line_after_a_stall_is_only_late_not_a_burst() -> None:
     assert await flags_of(fed((0.1, b"\n1;1\n"), (60.0, b"2;2\n"))) == [NO_FLAG, NO_FLAG]
 
 
+@pytest.mark.parametrize(
+    ("message", "settings"),
+    [
+        (b"\r\n25.1;21.0\r\n", {}),
+        (b"25.1;21.0\r\nOK\r\n", {"ignore": "OK"}),
+        (b"E25.1\nT21.0\n", {"columns": [], "pattern": "E(?P<mv>.+)|T(?P<temperature_c>.+)", "carry_s": 5.0}),
+    ],
+)
+async def test_a_line_that_comes_along_with_each_reading_makes_no_burst(
+    message: bytes, settings: dict[str, Any]
+) -> None:
+    driver = fed((0.0, b"\n"), (1.0, message), (1.0, message), **settings)
+    assert await flags_of(driver) == [NO_FLAG, NO_FLAG]
+    driver = fed((0.0, b"\n"), (3.0, message + message), **settings)
+    assert await flags_of(driver) == [Flag.BURST, Flag.BURST]
+
+
 async def test_lines_that_come_at_once_without_a_stall_are_not_flagged() -> None:
     assert await flags_of(fed((0.1, b"\n1;1\n"), (0.4, b"2;2\n3;3\n"))) == [NO_FLAG] * 3
 

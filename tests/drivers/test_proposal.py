@@ -159,6 +159,11 @@ def test_a_number_or_word_that_changed_once_tells_no_meters_apart() -> None:
         assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is not None
 
 
+def test_no_second_temperature_becomes_the_potential() -> None:
+    lines = (f"pH 6.28{n % 3} 21.0{n % 7} C 22.0{n % 5} C\r\n" for n in range(14))
+    assert propose([(500 * n, line.encode()) for n, line in enumerate(lines)]) is None
+
+
 def test_units_in_front_of_their_numbers_are_theirs() -> None:
     lines = (f"mV {41 + n / 10:.2f}  degC {21 + n / 100:.2f}  uS/cm 0.17{n % 9}\r\n" for n in range(12))
     found = propose([(200 * n, line.encode()) for n, line in enumerate(lines)])
