@@ -233,12 +233,12 @@ def test_every_setting_is_described() -> None:
     assert all(field.description for field in LineFormatSettings.model_fields.values())
 
 
-@pytest.mark.parametrize("line", [b"+0413521070", b"+04135;2107", b"4135;2107"])
+@pytest.mark.parametrize("line", [b"00071+041352107", b"+04135;2107", b"4135;2107"])
 def test_numbers_without_their_decimal_point_are_scaled(line: bytes) -> None:
     layout: dict[str, Any] = (
         {"columns": ["mv", "temperature_c"]}
         if b";" in line
-        else {"pattern": r"(?P<mv>.{6})(?P<temperature_c>\d{4})\d"}
+        else {"pattern": r"\d{5}(?P<mv>.{6})(?P<temperature_c>\d{4})"}
     )
     decoder = LineDecoder(LineFormatSettings(**layout, scale={"mv": 0.01, "temperature_c": 0.01}))
     values = decoder.values(line)
