@@ -1,7 +1,7 @@
 """Recordings as loggers leave them: what stands around the readings, times and units of their own, damage."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -82,6 +82,19 @@ def test_a_last_line_that_was_cut_off_is_not_taken_for_a_row() -> None:
     cut = ["time,mv,note\n", "2026-03-01T08:00:00Z,25.13,\n", "2026-03-01T08:00:01Z,2"]
     with pytest.raises(RecordingError, match=r"loop.csv:3: the last line ends in its cell 2, others have 3"):
         list(read_recording(cut, name="loop.csv"))
+
+
+def test_what_was_read_before_the_lines_break_off_comes_before_that() -> None:
+    def breaking() -> Iterator[str]:
+        yield from (line + "\n" for line in [HEADER, *ROWS])
+        raise RecordingError("the packed file is damaged", subject="loop.csv.gz")
+
+    pieces = read_recording(breaking(), name="loop.csv.gz")
+    first = next(pieces)
+    assert isinstance(first, Chunk)
+    assert first.columns["mv"].tolist() == PLAIN[1]
+    with pytest.raises(RecordingError, match="damaged"):
+        next(pieces)
 
 
 def test_what_was_read_before_a_fault_comes_before_it() -> None:

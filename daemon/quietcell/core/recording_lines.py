@@ -28,6 +28,8 @@ class Lines:
         self._lines = iter(lines)
         self._name = name
         self._leave_out = leave_out
+        self._broke: RecordingError | None = None
+        """Where lines could be taken no further, told once those before are read."""
         self._ahead: deque[str] = deque()
         """Taken as they are and given back."""
         self._ends = False
@@ -61,7 +63,15 @@ class Lines:
 
     def take(self, most: int) -> list[str]:
         """Return lines as they are, up to so many."""
-        return list(islice(self._lines, most))
+        lines: list[str] = []
+        if self._broke is None:
+            try:
+                lines.extend(islice(self._lines, most))
+            except RecordingError as fault:
+                self._broke = fault
+        if self._broke is not None and not lines:
+            raise self._broke
+        return lines
 
     def passed(self, lines: list[str]) -> None:
         """Count lines that were taken and read as they are."""
