@@ -12,7 +12,7 @@ from quietcell.core.records import Body
 from quietcell.core.times import rfc3339
 from quietcell.ledger.chain import Stored
 from quietcell.ledger.cursors import Cursor
-from quietcell.outlets import mqtt_client
+from quietcell.outlets import mqtt, mqtt_client
 from quietcell.outlets.mqtt import SUSPECT_LOSSES
 from quietcell.service.command_records import RequestBody
 from tests.support.delivery import SITE, Delivery
@@ -91,6 +91,19 @@ async def test_an_answer_the_broker_refuses_its_asker_is_told_and_parks_nothing(
         f"lims/{'x' * 70_000}: Publish topic is too long.",
         "lims/errors: the broker answers Not authorized",
     ]
+
+
+async def test_only_so_many_different_warnings_are_told(
+    tmp_path: Path, logs: list[dict[str, object]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt, "MOST_WARNINGS", 3)
+    too_long = "x" * 70_000
+    async with ScriptedBroker() as broker, Delivery(tmp_path, broker.port) as delivery:
+        await delivery.record()
+        await delivery.all_delivered()
+        for number in range(5):
+            assert await delivery.outlet.reply(f"lims/{number}/{too_long}", {"ok": False}, None)
+    assert len([log for log in logs if log["event"] == "an answer could not be sent"]) == 3
 
 
 async def test_a_record_too_large_for_the_broker_is_parked_unsent(tmp_path: Path) -> None:

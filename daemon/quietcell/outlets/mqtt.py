@@ -38,6 +38,8 @@ NAME = "mqtt"
 SUSPECT_LOSSES = 5
 """A record at which the connection was lost so often, and nothing else went wrong, is parked."""
 _NO_ANSWER = "an answer could not be sent"
+MOST_WARNINGS = 200
+"""Whoever asks chooses the topic of the answer, so that there is no end of different warnings."""
 GOODBYE_S = 1.0
 """So long the broker may take to acknowledge a goodbye."""
 
@@ -179,7 +181,7 @@ class MqttOutlet:
         return self._suspect == (self.seq + 1, self._suspect[1]) and self._suspect[1] > 1
 
     def _warn_once(self, event: str, **details: Json) -> None:
-        if (event, str(details)) not in self._warned:
+        if (event, str(details)) not in self._warned and len(self._warned) < MOST_WARNINGS:
             self._warned.add((event, str(details)))
             self._log.warning(event, **details)
 
