@@ -12,6 +12,7 @@ from quietcell.errors import DriverError, PortUnavailableError
 from quietcell_drivers.framing import LineFramer
 from quietcell_drivers.line_format import LineFormatSettings
 from quietcell_drivers.line_reader import LineReader
+from quietcell_drivers.pace import Pace
 from quietcell_drivers.port import Port, open_port
 from quietcell_drivers.port_settings import PortSettings
 from quietcell_drivers.waiting_readings import WaitingReadings
@@ -137,8 +138,7 @@ class LineStream:
         self._chunks: list[tuple[int, bytes]] = []
         self._held_bytes = 0
         self._patient_until_ms = 0
-        self._measured_s = 0.0
-        """When a meter would have measured what came."""
+        self._pace = Pace(MOST_READINGS_PER_S, BACKLOG_S)
 
     def _resume(self) -> None:
         if self._port is not None and self._held_up is None:
@@ -147,8 +147,7 @@ class LineStream:
     def _hold_up(self, readings: int) -> None:
         """Take nothing for a while where more readings came than any meter measures."""
         loop = asyncio.get_running_loop()
-        self._measured_s = max(self._measured_s, loop.time()) + readings / MOST_READINGS_PER_S
-        ahead_s = self._measured_s - loop.time() - BACKLOG_S
+        ahead_s = self._pace.ahead_s(readings, loop.time())
         if ahead_s > 0 and self._port is not None and self._held_up is None:
             self._held_up = loop.call_later(min(ahead_s, _TOLD_S), self._go_on, ahead_s - _TOLD_S)
             self._port.pause()

@@ -18,6 +18,7 @@ import serial
 from quietcell.contracts import Clock
 from quietcell.errors import DriverBrokeError, DriverError, PortLostError, PortUnavailableError
 from quietcell_drivers.gathering import leave, watch
+from quietcell_drivers.pace import Pace
 from quietcell_drivers.port_refusals import in_words, unavailable
 from quietcell_drivers.port_settings import SOCKET_SCHEME, PortSettings, socket_address
 
@@ -262,8 +263,7 @@ class _SocketPort(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
         self._paced: asyncio.TimerHandle | None = None
         """Set while nothing is taken because too much came."""
-        self._carried_s = 0.0
-        """When a serial line would have carried what came."""
+        self._pace = Pace(MOST_BYTES_PER_S, AT_ONCE_S)
         self._wanted, self._closed = True, False
         self._may_write = asyncio.Event()
         self._may_write.set()
@@ -286,8 +286,7 @@ class _SocketPort(asyncio.Protocol):
             self._listener.lost(_broke(self._name, error))
             return
         loop = asyncio.get_running_loop()
-        self._carried_s = max(self._carried_s, loop.time()) + len(data) / MOST_BYTES_PER_S
-        ahead_s = self._carried_s - loop.time() - AT_ONCE_S
+        ahead_s = self._pace.ahead_s(len(data), loop.time())
         if ahead_s > 0 and not self._closed:
             self._paced = loop.call_later(ahead_s, self._go_on)
             self._stop_reading()
