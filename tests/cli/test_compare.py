@@ -8,8 +8,9 @@ import pytest
 
 from quietcell.core.endpoint.criterion import Criterion
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.recording import QUANTITIES, Chunk
+from quietcell.core.recording import Chunk
 from quietcell.core.times import rfc3339
+from quietcell.core.units import QUANTITIES
 from quietcell.service.compare import trial
 from tests.support.command import Ran, ran
 from tests.support.ingress_engine import inputs_of, settings_of

@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Flag, ReadingBlock
-from quietcell.core.recording import HEADER, QUANTITIES, Chunk, Layout, Mark, Piece, block_rows, recording_row
+from quietcell.core.recording import HEADER, Chunk, Layout, Mark, Piece, block_rows, recording_row
 from quietcell.core.recording_reader import read_recording
 from quietcell.core.times import rfc3339, utc_ms
+from quietcell.core.units import QUANTITIES
 from quietcell.errors import RecordingError
 from tests.support.streams import ANCHOR_UTC_MS
 

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from quietcell.core.electrode.nernst import Line
 from quietcell.core.readings import Quantity, ReadingBlock, flag_labels
 from quietcell.core.times import rfc3339
+from quietcell.core.units import QUANTITIES
 
-QUANTITIES: Final = ("mv", "temperature_c", "conductivity_us_cm", "flow_ml_min")
 HEADER: Final = ("time", *QUANTITIES, "flags", "segment")
 CANONICAL: Final = {name: name for name in HEADER}
 BEGAN, ENDED, GIVEN = "began-", "ended-", "given-"

@@ -10,7 +10,7 @@ from itertools import islice
 import numpy as np
 
 from quietcell.core.readings import FLAG_BY_LABEL
-from quietcell.core.recording import BEGAN, ENDED, GIVEN, QUANTITIES, Chunk, Layout, Mark, Piece, Remarks
+from quietcell.core.recording import BEGAN, ENDED, GIVEN, Chunk, Layout, Mark, Piece, Remarks
 from quietcell.core.recording_header import (
     LINES_OF_TITLE,
     Columns,
@@ -26,6 +26,7 @@ from quietcell.core.recording_header import (
 from quietcell.core.recording_lines import Lines
 from quietcell.core.recording_values import Values, plain_columns
 from quietcell.core.times import rfc3339
+from quietcell.core.units import QUANTITIES
 from quietcell.errors import RecordingError
 
 _TIME_LABELS = ("time-synchronised", "time-not-synchronised", "time-not-known")

@@ -4,9 +4,10 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 
 from quietcell.core.readings import ReadingBlock
-from quietcell.core.recording import BEGAN, ENDED, HEADER, QUANTITIES, block_rows, recording_row
+from quietcell.core.recording import BEGAN, ENDED, HEADER, block_rows, recording_row
 from quietcell.core.records import Json
 from quietcell.core.times import utc_ms
+from quietcell.core.units import QUANTITIES
 from quietcell.ledger.journal import Journal
 from quietcell.ledger.readings_files import ReadingsFiles
 from quietcell.service.given import INPUTS, Given, given_input, given_labels, placed
