@@ -56,8 +56,10 @@ class LineReader:
     def _weighs(self, item: Line | Discarded) -> bool:
         if isinstance(item, Discarded):
             return True
-        if self._carrying is None or self.passes_over(item.content):
-            return not self.passes_over(item.content)
+        if self.passes_over(item.content):
+            return False
+        if self._carrying is None:
+            return True
         values = self._decoder.values(item.content)
         return isinstance(values, Undecodable) or values[0] is not None
 

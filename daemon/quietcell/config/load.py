@@ -140,7 +140,7 @@ def _document(text: str, filename: str) -> dict[str, Any]:
         if place:
             line = int(place[1] or line)
             wrong = wrong[: place.start()]
-            rest = rows[line - 1][int(place[2] or 1) - 1 :].rstrip("\r") if place[2] else ""
+            rest = rows[line - 1][int(place[2]) - 1 :].rstrip("\r") if place[2] else ""
             if rest and not SECRET_KEY.search(rows[line - 1]):
                 wrong = f"{wrong}, at {rest[:20]!r}"
         elif not isinstance(error, tomllib.TOMLDecodeError):

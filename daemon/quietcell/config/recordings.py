@@ -209,14 +209,14 @@ class RecordingLayout(Section):
             for key in self.units.named()
             if key not in columns
         ]
-        refuse([*unused, *self._delimiter_faults(), *self._time_faults()])
+        refuse([*unused, *self._cell_faults(), *self._time_faults()])
         return self
 
     def named(self) -> AbstractSet[str]:
         """Return the columns that were named here, so that they must be there."""
         return self.columns.model_fields_set if "columns" in self.model_fields_set else frozenset()
 
-    def _delimiter_faults(self) -> Iterator[tuple[str, str]]:
+    def _cell_faults(self) -> Iterator[tuple[str, str]]:
         if self.decimal_comma and self.delimiter == ",":
             yield "decimal_comma", "needs another delimiter than a comma"
         if self.temperature_c is not None and "temperature_c" in self.named():
