@@ -33,11 +33,11 @@ def test_what_a_driver_must_have_comes_first_and_no_name_is_cut_in_two() -> None
 
 
 def test_twins_among_ports_are_noticed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    def port(name: str) -> ListPortInfo:
-        info: Any = ListPortInfo(str(tmp_path / name))
+    def port(name: str) -> Any:
+        info = ListPortInfo(str(tmp_path / name))
         (tmp_path / name).touch()
         info.vid, info.pid, info.serial_number = 1, 2, "0001"
-        return info  # type: ignore[no-any-return] # built without types
+        return info
 
     monkeypatch.setattr(list_ports, "comports", lambda: [port("ttyUSB1"), port("ttyUSB0")])
     (tmp_path / "by-path").mkdir()

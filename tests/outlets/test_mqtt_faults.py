@@ -87,6 +87,16 @@ async def test_a_rival_for_the_client_id_is_told_given_way_to_and_no_record_is_b
         assert (outlet.working, outlet.state) == (True, "connected")
 
 
+def connected(broker: ScriptedBroker, delivery: Delivery, number: int) -> Callable[[], bool]:
+    """Whether the outlet is connected, for the `number`-th time."""
+    return lambda: len(broker.peers) == number and delivery.outlet.connected
+
+
+def more_than(broker: ScriptedBroker, number: int) -> Callable[[], bool]:
+    """Whether the broker has seen more connections than that."""
+    return lambda: len(broker.peers) > number
+
+
 async def test_a_broker_that_closes_again_and_again_without_a_word_is_told_once_and_given_way_to(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, logs: list[dict[str, object]]
 ) -> None:
@@ -94,10 +104,10 @@ async def test_a_broker_that_closes_again_and_again_without_a_word_is_told_once_
     async with ScriptedBroker() as broker, Delivery(tmp_path, broker.port) as delivery:
         for number in range(1, 9):
             await delivery.record()
-            await until(lambda: len(broker.peers) == number and delivery.outlet.connected)  # noqa: B023 # waited for at once
+            await until(connected(broker, delivery, number))
             await delivery.all_delivered()
             broker.peers[-1].close()
-            await until(lambda: len(broker.peers) > number)  # noqa: B023 # same
+            await until(more_than(broker, number))
         outlet = delivery.outlet
         await until(lambda: outlet.connected)
         assert list(dict.fromkeys(broker.records())) == list(range(1, 9))
@@ -127,7 +137,7 @@ async def test_a_subscription_that_is_not_granted_is_told_once_and_stops_no_reco
     async with ScriptedBroker(granted=granted) as broker, Delivery(tmp_path, broker.port) as delivery:
         delivery.outlet.hear = lambda _: None
         for number in (1, 2):
-            await until(lambda: len(broker.peers) == number and delivery.outlet.connected)  # noqa: B023 # waited for at once
+            await until(connected(broker, delivery, number))
             await delivery.record()
             await delivery.all_delivered()
             await until(lambda: told in str(logs))

@@ -24,7 +24,7 @@ def command(place: Place, out: Path, *, as_json: bool) -> None:
     that was cut or rewritten. It reads what --json prints from a file, too.
     """
     from quietcell.ledger.backup import backup  # noqa: PLC0415 # commands pay only for what they use
-    from quietcell.ledger.journal import Journal  # noqa: PLC0415 # same
+    from quietcell.ledger.journal import Journal  # noqa: PLC0415 # commands pay only for what they use
 
     folder = place.folder()
     outside(out, folder)
